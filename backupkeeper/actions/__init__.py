@@ -1,0 +1,1 @@
+"""One file per deed: gather, ask core, do, record."""

@@ -1,0 +1,1 @@
+"""Facts on disk: SQLite."""

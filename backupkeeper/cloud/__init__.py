@@ -1,0 +1,1 @@
+"""The bucket. The only package that knows boto3."""

@@ -1,0 +1,1 @@
+"""Decisions. Pure: no files, no network, no clock of its own."""

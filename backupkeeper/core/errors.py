@@ -1,0 +1,197 @@
+"""One tree of errors, split by whose turn it is. Each builds its own sentence from data.
+
+    BackupkeeperError                    exit 3
+    +- UsageError                        exit 2   the person's turn
+    |  +- ConfigError                             all faults at once
+    +- OutOfReachError                            try again later
+    |  +- DriveGoneError, MountChangedError, BucketUnreachableError
+    +- DeviceError                                the device's fault: path and errno
+    |  +- ReadError, WriteError, SyncError, NoSpaceError, ReadOnlyError
+    +- MismatchError                              work stopped: bytes are not what they must be
+    |  +- ReadBackError, SourceChangedError, AttestationRefusedError, NameTakenError
+    +- HostileInputError                          nothing else may leave a parser
+    |  +- ManifestError, MarkerError, ListingError
+    +- CatalogError                               damaged, too new, locked
+    +- BrokenPromiseError                         a bug of ours
+
+Found damage is a value (a ``Fact``), not an error: only "could not do it" is raised.
+"""
+
+import errno as errno_names
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import ClassVar
+
+
+class BackupkeeperError(Exception):
+    """Root of the tree: what happened, to what, and what the person can do."""
+
+    exit_code: ClassVar[int] = 3
+
+    def __init__(self, message: str, *, advice: str = "") -> None:
+        super().__init__(message)
+        self.message = message
+        self.advice = advice
+
+    def __str__(self) -> str:
+        return f"{self.message} {self.advice}".strip()
+
+
+class UsageError(BackupkeeperError):
+    """The command or its arguments cannot be done as they stand."""
+
+    exit_code: ClassVar[int] = 2
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ConfigFault:
+    """One fault of a configuration: the key path, what stands there, what would be right."""
+
+    key: str
+    value: str
+    wanted: str
+
+
+class ConfigError(UsageError):
+    """The configuration cannot be used. Carries every fault, not the first."""
+
+    def __init__(self, file: str, faults: Sequence[ConfigFault]) -> None:
+        self.file = file
+        self.faults = tuple(faults)
+        lines = [f"{file}: {fault.key} = {fault.value}: {fault.wanted}" for fault in faults]
+        super().__init__("The configuration can't be used:\n  " + "\n  ".join(lines))
+
+
+class OutOfReachError(BackupkeeperError):
+    """Something is not there now and may be later."""
+
+
+class DriveGoneError(OutOfReachError):
+    """A drive or card is not, or no longer, where it was."""
+
+    def __init__(self, what: str, path: str) -> None:
+        super().__init__(
+            f"{what} is not there any more ({path}).",
+            advice="Plug it in again and repeat the command: what is proven stays proven.",
+        )
+
+
+class MountChangedError(OutOfReachError):
+    """Under a path there is another file system than the one that was identified."""
+
+    def __init__(self, path: str) -> None:
+        super().__init__(
+            f"What is mounted under {path} is not what was identified there.",
+            advice="Nothing was written to it. Plug the drive in again and repeat the command.",
+        )
+
+
+class BucketUnreachableError(OutOfReachError):
+    """The object store did not answer, or would not let us in."""
+
+
+class DeviceError(BackupkeeperError):
+    """The device answered with an error."""
+
+    verb: ClassVar[str] = "use"
+
+    def __init__(self, path: str, number: int, *, advice: str = "") -> None:
+        self.path = path
+        self.number = number
+        name = errno_names.errorcode.get(number, str(number))
+        super().__init__(f"Could not {self.verb} {path} ({name}).", advice=advice)
+
+
+class ReadError(DeviceError):
+    """Bytes could not be read."""
+
+    verb: ClassVar[str] = "read"
+
+
+class WriteError(DeviceError):
+    """Bytes could not be written."""
+
+    verb: ClassVar[str] = "write"
+
+
+class SyncError(DeviceError):
+    """The device did not confirm that bytes are on it. The file is written anew, never synced again."""
+
+    verb: ClassVar[str] = "make durable"
+
+
+class NoSpaceError(DeviceError):
+    """The device is full."""
+
+    verb: ClassVar[str] = "find room for"
+
+
+class ReadOnlyError(DeviceError):
+    """The device can't be written to."""
+
+    verb: ClassVar[str] = "write (it is read-only)"
+
+
+class MismatchError(BackupkeeperError):
+    """Bytes are not what they must be, so work on them stopped."""
+
+
+class ReadBackError(MismatchError):
+    """What came back from the medium is not what was written."""
+
+    def __init__(self, path: str) -> None:
+        super().__init__(
+            f"{path} came back from the drive with other bytes than were written.",
+            advice="It got no final name. Suspect cable, port, memory or drive, in this order.",
+        )
+
+
+class SourceChangedError(MismatchError):
+    """A file changed while it was read."""
+
+    def __init__(self, path: str) -> None:
+        super().__init__(
+            f"{path} changed while it was read.",
+            advice="Close what writes to it and repeat the command.",
+        )
+
+
+class AttestationRefusedError(MismatchError):
+    """The object store said that what arrived is not what was sent."""
+
+    def __init__(self, key: str) -> None:
+        super().__init__(f"The bucket refused {key}: what arrived is not what was sent.")
+
+
+class NameTakenError(MismatchError):
+    """Another file already stands under a name that is wanted. It stays untouched."""
+
+    def __init__(self, path: str) -> None:
+        super().__init__(
+            f"Another file stands at {path}; it was left as it is.",
+            advice="Move it away, or choose another roll name.",
+        )
+
+
+class HostileInputError(BackupkeeperError):
+    """Something read from outside breaks its own rules."""
+
+
+class ManifestError(HostileInputError):
+    """A manifest, chain or checksum list can't be believed."""
+
+
+class MarkerError(HostileInputError):
+    """A place's marker can't be believed."""
+
+
+class ListingError(HostileInputError):
+    """A listing of objects or folders can't be believed."""
+
+
+class CatalogError(BackupkeeperError):
+    """The catalog is damaged, locked, or newer than this program."""
+
+
+class BrokenPromiseError(BackupkeeperError):
+    """A bug of ours: the deed stops and the evidence is kept."""

@@ -1,0 +1,258 @@
+"""The nouns: places, shoots, rolls, files, copies and facts, as frozen values.
+
+Promises:
+1. Nothing here does I/O or reads a clock; every value is frozen.
+2. A path is text with ``/`` between its parts; bytes that are not UTF-8 are carried as
+   surrogate escapes (PEP 383), so ``os.fsencode`` gives the very bytes of the card back.
+3. Times are aware and in UTC. Sizes are bytes. Digests are lower-case hex.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+from typing import NewType
+
+PlaceId = NewType("PlaceId", str)
+"""A random UUID in text form, written on the place."""
+RollId = NewType("RollId", str)
+"""BLAKE3 over the sorted paths and file digests of the roll (see ``core.naming.roll_id``)."""
+Blake3 = NewType("Blake3", str)
+"""64 hex digits: what a file's content is called everywhere in this program."""
+Xxh128 = NewType("Xxh128", str)
+"""32 hex digits, canonical (high half first), as ASC MHL writes it."""
+
+BLOCK_BYTES = 4 * 1024 * 1024
+"""One entry of a block map covers this many bytes; the last block may be shorter."""
+BLOCK_DIGEST_BYTES = 16
+"""Raw XXH3-128 digest of one block."""
+
+
+class Role(StrEnum):
+    """What a place is for."""
+
+    PRIMARY = "primary"
+    SECONDARY = "secondary"
+    CLOUD = "cloud"
+
+
+class PlaceKind(StrEnum):
+    """What a place is made of."""
+
+    DRIVE = "drive"
+    """A mounted file system of its own."""
+    FOLDER = "folder"
+    """A folder on some file system, taken only when the person said so."""
+    BUCKET = "bucket"
+    """A bucket of an S3-compatible object store, with a prefix."""
+
+
+class Standing(StrEnum):
+    """Whether a place still counts."""
+
+    ACTIVE = "active"
+    LOST = "lost"
+    RETIRED = "retired"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Place:
+    """Where a copy can live.
+
+    ``location`` is the folder where a drive was last seen, or ``s3://bucket/prefix``.
+    ``device`` names the physical device (disk serial, or the bucket's address): two places
+    with the same device count as one for the policy. ``fs_uuid`` tells a clone from its model.
+    """
+
+    id: PlaceId
+    name: str
+    role: Role
+    kind: PlaceKind
+    created_at: datetime
+    location: str
+    standing: Standing = Standing.ACTIVE
+    fs_uuid: str | None = None
+    label: str | None = None
+    size_bytes: int | None = None
+    device: str | None = None
+    spins: bool | None = None
+    endpoint: str | None = None
+    profile: str | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Content:
+    """The bytes of a file, by what they hash to.
+
+    ``block_map`` is the raw XXH3-128 digest (16 bytes, canonical) of each ``BLOCK_BYTES`` block
+    in order; it is empty for an empty file.
+    """
+
+    blake3: Blake3
+    xxh128: Xxh128
+    size: int
+    block_map: bytes = field(repr=False)
+    digests: Mapping[str, str] = field(default_factory=dict, hash=False)
+    """Further digests by their ASC MHL element name (``md5``, ``c4`` ...), where asked for."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RollFile:
+    """One file of a roll: its path below the roll's folder and the content that it must have."""
+
+    path: str
+    content: Blake3
+    size: int
+    mtime_ns: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RollHead:
+    """A roll without its list of files. ``folder`` is relative to the root of any place."""
+
+    id: RollId
+    shoot: str
+    source: str
+    name: str
+    folder: str
+    sealed_at: datetime
+    file_count: int
+    size_bytes: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Roll:
+    """What was taken off one card in one go. Never altered afterwards.
+
+    ``folders`` are the folders of the card that hold no file (kept too); ``left_out`` the
+    entries that were not taken, each with the reason.
+    """
+
+    head: RollHead
+    files: tuple[RollFile, ...]
+    folders: tuple[str, ...] = ()
+    left_out: tuple[tuple[str, str], ...] = ()
+
+
+class Way(StrEnum):
+    """How something came to be known about a copy."""
+
+    WRITTEN = "written"
+    """It was written; nothing was read back. Never a proof."""
+    READBACK = "readback"
+    """All bytes were read from the medium right after writing."""
+    REHASH = "rehash"
+    """All bytes were read from the medium later."""
+    ATTESTED = "attested"
+    """On arrival the object store checked the bytes and is known to refuse wrong ones."""
+    DOWNLOADED = "downloaded"
+    """All bytes were fetched back from the object store and hashed."""
+    LOOKED = "looked"
+    """Only the entry was looked at: presence, size, version. Reads no byte."""
+
+
+class Result(StrEnum):
+    """What was found."""
+
+    MATCHES = "matches"
+    DAMAGED = "damaged"
+    """Other bytes, while size and time stand as they were: rot, not an edit."""
+    CHANGED = "changed"
+    """Other bytes and another size or time: somebody edited it."""
+    MISSING = "missing"
+    UNREADABLE = "unreadable"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Fact:
+    """Something observed about one copy at one time.
+
+    ``path`` is relative to the root (or prefix) of the place. ``content`` is what the copy should
+    be. ``cold`` says whether the bytes came from the medium; ``evidence`` how that is known.
+    ``damage`` are half-open byte ranges; ``version`` an object's version id; ``mount`` names the
+    mount during which it was observed (``boot id:mount id``).
+    """
+
+    at: datetime
+    place: PlaceId
+    path: str
+    content: Blake3
+    way: Way
+    result: Result
+    cold: bool = False
+    evidence: str = ""
+    damage: tuple[tuple[int, int], ...] = ()
+    version: str | None = None
+    mount: str | None = None
+    note: str = ""
+
+    @property
+    def is_proof(self) -> bool:
+        """Whether all bytes were compared with the medium's (or refused-when-wrong) and matched."""
+        if self.result is not Result.MATCHES:
+            return False
+        if self.way in {Way.ATTESTED, Way.DOWNLOADED}:
+            return True
+        return self.way in {Way.READBACK, Way.REHASH} and self.cold
+
+
+class CopyState(StrEnum):
+    """State of a copy, best first."""
+
+    PROVEN = "proven"
+    DUE = "due"
+    WRITTEN = "written"
+    DAMAGED = "damaged"
+    MISSING = "missing"
+    OUT_OF_REACH = "out of reach"
+    ABSENT = "absent"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Copy:
+    """One file at one place, with its state as policy and now make it."""
+
+    place: PlaceId
+    path: str
+    content: Blake3
+    state: CopyState
+    proof: Fact | None = None
+    """The proof that counts, where there is one (``proven`` and ``due``)."""
+    latest: Fact | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CardEntry:
+    """A regular file found on a card. ``path`` is relative to the card's root."""
+
+    path: str
+    size: int
+    mtime_ns: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CardListing:
+    """Everything found on a card, in the order of the directory tree.
+
+    ``empty_folders`` hold no file; ``left_out`` is system litter (path, why); ``specials`` are
+    entries that are no regular file nor folder (path, what it is); ``unreadable`` are entries that
+    could not be looked at (path, error); ``warnings`` are for the person to read.
+    """
+
+    root: str
+    files: tuple[CardEntry, ...]
+    empty_folders: tuple[str, ...] = ()
+    left_out: tuple[tuple[str, str], ...] = ()
+    specials: tuple[tuple[str, str], ...] = ()
+    unreadable: tuple[tuple[str, str], ...] = ()
+    warnings: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CardFile:
+    """A file of a card after all its bytes were read now: its content, or why there is none."""
+
+    path: str
+    size: int
+    content: Blake3 | None
+    error: str | None = None

@@ -1,0 +1,266 @@
+"""What a deed came to, as plain values: actions make them, reports put them into words."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from enum import StrEnum
+
+from backupkeeper.core.model import (
+    Blake3,
+    CopyState,
+    Fact,
+    Place,
+    PlaceId,
+    Role,
+    RollHead,
+    Way,
+)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Trouble:
+    """Something that went wrong with one path (or with a whole place: ``path`` empty)."""
+
+    place: str
+    """Name of the place, or ``card``."""
+    path: str
+    message: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OffloadOutcome:
+    """What an offload did. ``roll`` is None where the card held nothing new."""
+
+    card: str
+    folder: str | None
+    roll: RollHead | None
+    sealed: bool
+    new_files: int
+    new_bytes: int
+    known_files: int
+    """Files that were proven on every mounted drive before, recognised by content."""
+    resumed_files: int
+    """Files of this roll that an interrupted offload had already brought over."""
+    places: tuple[str, ...]
+    proven_at: Mapping[str, int]
+    """Name of the place -> how many of the card's files are proven there now."""
+    not_cold: Mapping[str, str]
+    """Name of the place -> why its copies could not be read cold, so that they are not proven."""
+    left_out: tuple[tuple[str, str], ...]
+    specials: tuple[tuple[str, str], ...]
+    warnings: tuple[str, ...]
+    troubles: tuple[Trouble, ...]
+    renamed: tuple[tuple[str, str], ...] = ()
+    """Paths that a file system could not hold as they are -> what they became there."""
+    seconds: float = 0.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MirrorOutcome:
+    """What ``mirror`` brought where. Counts are files and bytes over all places."""
+
+    copied_files: int
+    copied_bytes: int
+    rolls: tuple[tuple[str, str], ...]
+    """(roll's folder, name of the place) for every roll completed there."""
+    waiting: tuple[str, ...]
+    """Sentences: what could not be done now, and what it waits for."""
+    troubles: tuple[Trouble, ...]
+    not_cold: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class UploadOutcome:
+    """What ``upload`` sent. ``fetched_back`` tells that, and why, everything was downloaded again."""
+
+    bucket: str
+    sent_files: int
+    sent_bytes: int
+    looked_at: int
+    """Objects that were there already, with the right size, and were looked at or fetched back."""
+    fetched_back: str | None
+    waiting: tuple[str, ...]
+    troubles: tuple[Trouble, ...]
+
+
+class Finding(StrEnum):
+    """What ``verify`` found about one copy."""
+
+    MATCHES = "matches"
+    DAMAGED = "damaged"
+    CHANGED = "changed"
+    MISSING = "missing"
+    UNREADABLE = "unreadable"
+    UNKNOWN = "unknown"
+    """A file in a roll's folder that no roll knows."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Checked:
+    """One copy after ``verify`` read it."""
+
+    place: str
+    path: str
+    finding: Finding
+    size: int
+    cold: bool
+    evidence: str = ""
+    damage: tuple[tuple[int, int], ...] = ()
+    note: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class VerifyOutcome:
+    """What ``verify`` found. ``matching`` is counted, everything else is listed in ``checked``."""
+
+    what: str
+    matching_files: int
+    matching_bytes: int
+    not_cold: Mapping[str, str]
+    """Place -> why its reads don't count as proof, and what would make them count."""
+    checked: tuple[Checked, ...]
+    manifests: tuple[str, ...]
+    """Generations written, by path."""
+    manifest_faults: tuple[Trouble, ...]
+    troubles: tuple[Trouble, ...]
+    skipped: tuple[str, ...] = ()
+    """Sentences: places that are not here, so were not read."""
+    seconds: float = 0.0
+
+    @property
+    def all_well(self) -> bool:
+        """Whether everything asked for was read and matched."""
+        return not (self.checked or self.troubles or self.manifest_faults or self.not_cold)
+
+
+class Answer(StrEnum):
+    """The verdict's one word."""
+
+    YES = "yes"
+    NO = "no"
+
+
+class ReasonCode(StrEnum):
+    """Why not. Stable: scripts read them."""
+
+    NOTHING_TO_JUDGE = "nothing-to-judge"
+    NO_ROLE_ASKED = "no-role-asked"
+    CARD_UNREADABLE = "card-unreadable"
+    NOT_A_FILE = "not-a-file"
+    NEVER_OFFLOADED = "never-offloaded"
+    NO_COPY = "no-copy"
+    NOT_PROVEN = "not-proven"
+    PROOF_TOO_OLD = "proof-too-old"
+    DAMAGED = "damaged"
+    MISSING = "missing"
+    OUT_OF_REACH = "out-of-reach"
+    SAME_DEVICE = "same-device"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Reason:
+    """One reason against, with every path that it speaks of."""
+
+    code: ReasonCode
+    role: Role | None
+    paths: tuple[str, ...]
+    detail: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RoleProof:
+    """Best copy of one file in one role."""
+
+    state: CopyState
+    place: PlaceId | None = None
+    proof: Way | None = None
+    at: datetime | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class JudgedFile:
+    """One file of the card with its best copy in every role."""
+
+    path: str
+    size: int
+    content: Blake3 | None
+    roles: Mapping[Role, RoleProof]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Verdict:
+    """The answer to "may I wipe this card?", about these bytes at this time.
+
+    ``asked`` are the roles that policy asks for; ``still_missing`` the roles that it does not ask
+    for and that lack a proof of some file (said in the same breath as a yes).
+    """
+
+    card: str
+    at: datetime
+    answer: Answer
+    asked: tuple[Role, ...]
+    reasons: tuple[Reason, ...]
+    files: tuple[JudgedFile, ...]
+    still_missing: Mapping[Role, int]
+    left_out: tuple[tuple[str, str], ...] = ()
+    warnings: tuple[str, ...] = ()
+
+    @property
+    def may_wipe(self) -> bool:
+        """Whether the answer is yes."""
+        return self.answer is Answer.YES
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RoleCover:
+    """How one roll stands in one role: the worst of its files' best copies."""
+
+    state: CopyState
+    places: tuple[str, ...]
+    """Names of the active places of this role that hold at least one of its files."""
+    counts: Mapping[CopyState, int]
+    oldest_proof: datetime | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RollCover:
+    """One roll against all roles."""
+
+    roll: RollHead
+    roles: Mapping[Role, RoleCover]
+    gaps: tuple[Role, ...]
+    bytes_at_risk: int
+    """Bytes of the files that have a gap."""
+    same_device: bool = False
+    """Whether copies stand in every role but not on that many physical devices."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class GapReport:
+    """All rolls against all roles, worst first, and what was begun but never finished."""
+
+    at: datetime
+    rolls: tuple[RollCover, ...]
+    unfinished: tuple[str, ...] = ()
+    """Folders of rolls that were begun and not sealed."""
+    places: tuple[Place, ...] = ()
+
+    @property
+    def with_gaps(self) -> tuple[RollCover, ...]:
+        """The rolls that have a gap."""
+        return tuple(cover for cover in self.rolls if cover.gaps)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PlaceReport:
+    """A place with what can be seen of it now."""
+
+    place: Place
+    connected: bool
+    files_held: int
+    bytes_held: int
+    free_bytes: int | None
+    note: str = ""
+
+
+Facts = tuple[Fact, ...]

@@ -1,0 +1,1 @@
+"""The interfaces between decisions and the world: Protocols and their plain values."""

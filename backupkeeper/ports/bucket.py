@@ -1,0 +1,83 @@
+"""A bucket at the height of our own verbs."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Protocol
+
+from backupkeeper.core.model import Content
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Capabilities:
+    """What was tried on this bucket, with a scratch object, and what came of it.
+
+    ``refuses_wrong`` are the checks that the store was seen to refuse when they were wrong on put
+    *and* on a part: ``content-md5``, ``x-amz-content-sha256``, ``crc32``, ``sha256`` ...
+    """
+
+    refuses_wrong: frozenset[str]
+    conditional_put: bool
+    conditional_complete: bool
+    versioning: bool
+
+    @property
+    def attests(self) -> bool:
+        """Whether an accepted upload shows that the right bytes arrived."""
+        return bool(self.refuses_wrong)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ObjectEntry:
+    """What a look at an object's entry says; reads no byte of it."""
+
+    key: str
+    size: int
+    version: str | None
+    etag: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Sent:
+    """What an upload came to. ``attested_by`` names the checks that would have refused wrong bytes."""
+
+    entry: ObjectEntry
+    attested_by: tuple[str, ...]
+
+
+class Bucket(Protocol):
+    """Verbs on one bucket and prefix. Keys are below the prefix, ``/`` between parts.
+
+    Errors leave as ``BucketUnreachableError`` (network, credentials, no such bucket, refused),
+    ``AttestationRefusedError``, ``NameTakenError`` or ``ListingError``; nothing of boto3's leaks.
+    """
+
+    def capabilities(self) -> Capabilities:
+        """Find out (once per object) what the store refuses when wrong; removes its scratch objects."""
+        ...
+
+    def look(self, key: str, *, version: str | None = None) -> ObjectEntry | None:
+        """The object's entry, or None where there is no such object."""
+        ...
+
+    def listing(self, below: str = "") -> Iterator[ObjectEntry]:
+        """Entries of all objects whose key starts with ``below``, in byte order of keys."""
+        ...
+
+    def send(self, key: str, content: Content, blocks: Iterator[memoryview]) -> Sent:
+        """Upload under a key that must be free; ``NameTakenError`` if an object is there.
+
+        ``blocks`` are the file's blocks of ``BLOCK_BYTES`` in order (the last may be shorter), each
+        already checked against ``content.block_map``; each view is only good until the next.
+        """
+        ...
+
+    def send_small(self, key: str, data: bytes, *, replace: bool = False) -> Sent:
+        """Upload a small file of our own making (manifest, chain, snapshot).
+
+        Without ``replace`` the key must be free, unless the very same bytes are there already.
+        """
+        ...
+
+    def fetch(self, key: str, *, version: str | None = None) -> Iterator[memoryview]:
+        """The object's bytes in blocks of ``BLOCK_BYTES`` (the last may be shorter)."""
+        ...

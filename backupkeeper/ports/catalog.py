@@ -1,0 +1,106 @@
+"""The catalog: facts in, facts out. It decides nothing."""
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Protocol
+
+from backupkeeper.core.model import (
+    Blake3,
+    Content,
+    Fact,
+    Place,
+    PlaceId,
+    Roll,
+    RollFile,
+    RollHead,
+    RollId,
+)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OpenRoll:
+    """A roll that was begun and not sealed: where its files go, and those that are known so far."""
+
+    shoot: str
+    source: str
+    name: str
+    folder: str
+    begun_at: datetime
+
+
+class Catalog(Protocol):
+    """What every part may ask of the catalog. All errors leave as ``CatalogError``."""
+
+    def places(self) -> tuple[Place, ...]:
+        """All places, oldest first, lost and retired ones too."""
+        ...
+
+    def put_place(self, place: Place) -> None:
+        """Add a place, or update the one with its id. A second place of one name is a UsageError."""
+        ...
+
+    def record(
+        self,
+        *,
+        contents: Iterable[Content] = (),
+        facts: Iterable[Fact] = (),
+        taken: tuple[OpenRoll, Sequence[RollFile]] | None = None,
+    ) -> None:
+        """Add all of this in one durable transaction; what is there already is no error.
+
+        ``taken`` are files that now belong to an open roll (begun here if it is new).
+        """
+        ...
+
+    def open_rolls(self) -> tuple[OpenRoll, ...]:
+        """Rolls begun and not sealed."""
+        ...
+
+    def taken(self, folder: str) -> tuple[RollFile, ...]:
+        """Files recorded so far for the open roll with this folder."""
+        ...
+
+    def seal(self, roll: Roll) -> None:
+        """Close a roll: head, files, empty folders, what was left out. Idempotent by id."""
+        ...
+
+    def rolls(self) -> tuple[RollHead, ...]:
+        """All sealed rolls, by shoot, source and name."""
+        ...
+
+    def roll(self, roll_id: RollId) -> Roll:
+        """One sealed roll, whole, files sorted by path."""
+        ...
+
+    def contents(self, names: Iterable[Blake3]) -> Mapping[Blake3, Content]:
+        """The known ones among these contents."""
+        ...
+
+    def facts_of(self, contents: Iterable[Blake3]) -> Iterator[Fact]:
+        """Every fact about any copy of these contents, in no order."""
+        ...
+
+    def facts_of_roll(self, roll_id: RollId) -> Iterator[Fact]:
+        """Every fact about any copy of the contents of one roll, in no order."""
+        ...
+
+    def facts_at(self, place: PlaceId, *, below: str = "") -> Iterator[Fact]:
+        """Every fact about copies at a place whose path is ``below`` or lies below it."""
+        ...
+
+    def not_plainly_proven(self, place: PlaceId, since: datetime) -> frozenset[RollId]:
+        """Rolls with a file that has no proof at this place since then, or anything bad there.
+
+        A quick sieve in SQL, erring only towards naming too many: core decides on these alone.
+        """
+        ...
+
+    def transaction(self) -> AbstractContextManager[None]:
+        """Join several calls into one durable step."""
+        ...
+
+    def close(self) -> None:
+        """Release the files."""
+        ...

@@ -1,0 +1,1 @@
+"""Facts in, words out. Pure."""

@@ -1,0 +1,1 @@
+"""Bytes: hashing, the copy pipeline, durable writes, cold reads."""
