@@ -1,11 +1,12 @@
 """Marks that need a real part of the machine: where it is missing, the test is skipped in one line."""
 
-import ctypes.util
 import os
 import shutil
 from collections.abc import Callable
 
 import pytest
+
+STANDARDS: str = os.path.join(os.path.dirname(__file__), "..", "..", "shared", "standards")
 
 
 def _root_with(*programs: str) -> str | None:
@@ -39,7 +40,6 @@ PARTS: dict[str, Callable[[], str | None]] = {
         else "needs the folder ../shared/standards beside the checkout"
     ),
 }
-STANDARDS = os.path.join(os.path.dirname(__file__), "..", "..", "shared", "standards")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:

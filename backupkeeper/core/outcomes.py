@@ -148,6 +148,7 @@ class ReasonCode(StrEnum):
     CARD_UNREADABLE = "card-unreadable"
     NOT_A_FILE = "not-a-file"
     NEVER_OFFLOADED = "never-offloaded"
+    OFFLOAD_UNFINISHED = "offload-unfinished"
     NO_COPY = "no-copy"
     NOT_PROVEN = "not-proven"
     PROOF_TOO_OLD = "proof-too-old"

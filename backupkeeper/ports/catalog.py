@@ -78,6 +78,10 @@ class Catalog(Protocol):
         """The known ones among these contents."""
         ...
 
+    def sealed_among(self, contents: Iterable[Blake3]) -> frozenset[Blake3]:
+        """Those of these contents that belong to at least one sealed roll."""
+        ...
+
     def facts_of(self, contents: Iterable[Blake3]) -> Iterator[Fact]:
         """Every fact about any copy of these contents, in no order."""
         ...

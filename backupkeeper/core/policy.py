@@ -1,0 +1,271 @@
+"""What a copy's facts come to: its state, a roll's cover, gaps.
+
+Promises:
+1. Only a proof makes a copy ``proven`` (``Fact.is_proof``), and only while it is young enough.
+2. The newest decisive fact wins; at the same instant the worse one does.
+3. Two places on one physical device never fill two roles, nor does a device that is not known,
+   unless the policy says that devices need not be distinct.
+4. An empty list of roles or files never comes out well.
+
+Left to others: reading facts (catalog), the verdict on a card (``core.verdict``).
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import lru_cache
+from itertools import product
+from typing import assert_never
+
+from backupkeeper.core.model import (
+    Blake3,
+    Copy,
+    CopyState,
+    Fact,
+    Place,
+    PlaceId,
+    Result,
+    Role,
+    Roll,
+    Standing,
+    Way,
+)
+from backupkeeper.core.outcomes import RoleCover, RoleProof, RollCover
+
+ALL_ROLES = (Role.PRIMARY, Role.SECONDARY, Role.CLOUD)
+CLOCK_SLACK = timedelta(days=1)
+"""A proof dated further in the future than this says nothing about its age: it is due."""
+ORDER = tuple(CopyState)
+"""States from best to worst, as the enumeration lists them."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Policy:
+    """What the person asks for. Ages: how old a proof may be and still count."""
+
+    wipe_needs: tuple[Role, ...] = ALL_ROLES
+    roles: tuple[Role, ...] = ALL_ROLES
+    distinct_devices: bool = True
+    drive_proof_age: timedelta = timedelta(days=90)
+    attested_age: timedelta = timedelta(days=30)
+    downloaded_age: timedelta = timedelta(days=365)
+
+    def age_of(self, way: Way) -> timedelta:
+        """How long a proof of this kind counts."""
+        match way:
+            case Way.READBACK | Way.REHASH:
+                return self.drive_proof_age
+            case Way.ATTESTED:
+                return self.attested_age
+            case Way.DOWNLOADED:
+                return self.downloaded_age
+            case Way.WRITTEN | Way.LOOKED:
+                return timedelta(0)
+            case _:  # pragma: no cover
+                assert_never(way)
+
+
+def _rank(fact: Fact) -> tuple[datetime, int]:
+    """Order of facts: by time, and at the same instant written, matching, bad."""
+    if fact.result is not Result.MATCHES:
+        return fact.at, 2
+    return fact.at, 0 if fact.way is Way.WRITTEN else 1
+
+
+def _is_decisive(fact: Fact) -> bool:
+    return fact.is_proof or fact.way is Way.WRITTEN or fact.result is not Result.MATCHES
+
+
+def copy_of(facts: Sequence[Fact], place: Place, policy: Policy, now: datetime) -> Copy:
+    """The state of one copy from all facts about it.
+
+    Args:
+        facts: at least one, all of the same place, path and content, in any order.
+        place: the place that they speak of.
+        policy: how old proofs may be.
+        now: the present time, UTC.
+    """
+    ordered = sorted(facts, key=_rank)
+    decisive = next((fact for fact in reversed(ordered) if _is_decisive(fact)), None)
+    proof = decisive if decisive is not None and decisive.is_proof else None
+    later = [fact for fact in ordered if decisive is None or _rank(fact) > _rank(decisive)]
+    state = (
+        _state(decisive, later, policy, now)
+        if place.standing is Standing.ACTIVE
+        else CopyState.OUT_OF_REACH
+    )
+    return Copy(
+        place=place.id,
+        path=ordered[-1].path,
+        content=ordered[-1].content,
+        state=state,
+        proof=proof if state in {CopyState.PROVEN, CopyState.DUE} else None,
+        latest=ordered[-1],
+    )
+
+
+def _state(
+    decisive: Fact | None, later: Sequence[Fact], policy: Policy, now: datetime
+) -> CopyState:
+    """State from the newest decisive fact and the undecisive ones (looks, warm reads) after it."""
+    if decisive is None:
+        return CopyState.WRITTEN
+    match decisive.result:
+        case Result.DAMAGED | Result.CHANGED | Result.UNREADABLE:
+            return CopyState.DAMAGED
+        case Result.MISSING:
+            return CopyState.WRITTEN if later else CopyState.MISSING
+        case Result.MATCHES:
+            return _state_of_match(decisive, later, policy, now)
+        case _:  # pragma: no cover
+            assert_never(decisive.result)
+
+
+def _state_of_match(
+    decisive: Fact, later: Sequence[Fact], policy: Policy, now: datetime
+) -> CopyState:
+    if not decisive.is_proof:
+        return CopyState.WRITTEN
+    looks = [fact for fact in later if fact.way is Way.LOOKED]
+    if any(look.version != decisive.version for look in looks):
+        return CopyState.WRITTEN  # another version stands there now: the proof is not about it
+    seen = decisive.at
+    if decisive.way is Way.ATTESTED and looks:
+        seen = looks[-1].at
+    if seen - now > CLOCK_SLACK or now - seen > policy.age_of(decisive.way):
+        return CopyState.DUE
+    return CopyState.PROVEN
+
+
+def copies_of(
+    facts: Iterable[Fact], places: Mapping[PlaceId, Place], policy: Policy, now: datetime
+) -> dict[Blake3, list[Copy]]:
+    """All copies that facts speak of, by content. Facts of places that are not known are dropped."""
+    groups: dict[tuple[PlaceId, str, Blake3], list[Fact]] = {}
+    for fact in facts:
+        if fact.place in places:
+            groups.setdefault((fact.place, fact.path, fact.content), []).append(fact)
+    copies: dict[Blake3, list[Copy]] = {}
+    for (place, _path, content), group in groups.items():
+        copies.setdefault(content, []).append(copy_of(group, places[place], policy, now))
+    return copies
+
+
+def best_per_role(
+    copies: Iterable[Copy], places: Mapping[PlaceId, Place], roles: Iterable[Role]
+) -> dict[Role, RoleProof]:
+    """The best copy in each role; ``absent`` where there is none. Newest proof first among equals."""
+    best: dict[Role, RoleProof] = {role: RoleProof(state=CopyState.ABSENT) for role in roles}
+    for copy in sorted(copies, key=lambda copy: (copy.place, copy.path)):
+        role = places[copy.place].role
+        if role not in best:
+            continue
+        if _better(copy, best[role]):
+            proof = copy.proof
+            best[role] = RoleProof(
+                state=copy.state,
+                place=copy.place,
+                proof=proof.way if proof else None,
+                at=proof.at if proof else None,
+            )
+    return best
+
+
+def _better(copy: Copy, than: RoleProof) -> bool:
+    mine, theirs = ORDER.index(copy.state), ORDER.index(than.state)
+    if mine != theirs:
+        return mine < theirs
+    return copy.proof is not None and than.at is not None and copy.proof.at > than.at
+
+
+def filled_roles(
+    copies: Iterable[Copy],
+    places: Mapping[PlaceId, Place],
+    roles: Sequence[Role],
+    policy: Policy,
+    *,
+    not_on: str | None = None,
+) -> frozenset[Role]:
+    """Roles that proven copies fill, each on a physical device of its own.
+
+    Args:
+        copies: of one content.
+        places: all places.
+        roles: the roles asked for, the most wanted first.
+        policy: whether devices must differ.
+        not_on: a device that never counts: the one that the card itself is on.
+    """
+    proven: dict[Role, set[str]] = {role: set() for role in roles}
+    for copy in copies:
+        place = places[copy.place]
+        if copy.state is not CopyState.PROVEN or place.role not in proven:
+            continue
+        if not policy.distinct_devices:
+            proven[place.role].add(place.id)
+        elif place.device is not None and place.device != not_on:
+            proven[place.role].add(place.device)
+    return _fill(tuple((role, frozenset(proven[role])) for role in dict.fromkeys(roles)))
+
+
+@lru_cache(maxsize=4096)
+def _fill(proven: tuple[tuple[Role, frozenset[str]], ...]) -> frozenset[Role]:
+    """The most roles that can have a device of their own; among equals the most wanted."""
+    choices = [[(role, device) for device in sorted(devices)] + [None] for role, devices in proven]
+    best: tuple[Role, ...] = ()
+    for choice in product(*choices):
+        taken = [pair for pair in choice if pair is not None]
+        if len({device for _, device in taken}) == len(taken) > len(best):
+            best = tuple(role for role, _ in taken)
+    return frozenset(best)
+
+
+def cover(
+    roll: Roll,
+    copies: Mapping[Blake3, Sequence[Copy]],
+    places: Mapping[PlaceId, Place],
+    policy: Policy,
+) -> RollCover:
+    """One roll against the roles that the policy wants; a roll without files is one big gap."""
+    counts: dict[Role, Counter[CopyState]] = {role: Counter() for role in policy.roles}
+    holders: dict[Role, set[str]] = {role: set() for role in policy.roles}
+    oldest: dict[Role, datetime | None] = dict.fromkeys(policy.roles)
+    lacking: set[Role] = set() if roll.files else set(policy.roles)
+    at_risk = 0
+    same_device = False
+    for file in roll.files:
+        mine = copies.get(file.content, ())
+        best = best_per_role(mine, places, policy.roles)
+        filled = filled_roles(mine, places, policy.roles, policy)
+        lacking |= set(policy.roles) - filled
+        at_risk += 0 if filled == set(policy.roles) else file.size
+        for role, proof in best.items():
+            counts[role][proof.state] += 1
+            oldest[role] = min(filter(None, (oldest[role], proof.at)), default=None)
+            same_device |= proof.state is CopyState.PROVEN and role not in filled
+        for copy in mine:
+            place = places[copy.place]
+            if place.role in holders and place.standing is Standing.ACTIVE:
+                holders[place.role].add(place.name)
+    covers = {
+        role: RoleCover(
+            state=max(counts[role], key=ORDER.index, default=CopyState.ABSENT),
+            places=tuple(sorted(holders[role])),
+            counts=dict(counts[role]),
+            oldest_proof=oldest[role],
+        )
+        for role in policy.roles
+    }
+    return RollCover(
+        roll=roll.head,
+        roles=covers,
+        gaps=tuple(role for role in policy.roles if role in lacking),
+        bytes_at_risk=at_risk,
+        same_device=same_device,
+    )
+
+
+def worst_first(covers: Iterable[RollCover]) -> tuple[RollCover, ...]:
+    """Rolls with the most gaps first, then the most bytes at risk, then newest shoot."""
+    by_name = sorted(covers, key=lambda c: (c.roll.shoot, c.roll.source, c.roll.name), reverse=True)
+    return tuple(sorted(by_name, key=lambda c: (-len(c.gaps), -c.bytes_at_risk)))
