@@ -2,6 +2,7 @@
 
 import os
 import shutil
+from collections import Counter
 from collections.abc import Callable
 
 import pytest
@@ -42,11 +43,53 @@ PARTS: dict[str, Callable[[], str | None]] = {
 }
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """``--require-real``: a missing real part is a failure, as in continuous integration."""
+    parser.addoption(
+        "--require-real",
+        action="store_true",
+        help="stop where a real part of the machine is missing",
+    )
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Refuse to start where a real part is missing and was asked for.
+
+    Only the folder of published standards may be missing: it lies outside the checkout.
+    """
+    if not config.getoption("--require-real"):
+        return
+    lacking = {part: why for part, check in PARTS.items() if (why := check()) is not None}
+    lacking.pop("standards", None)
+    if lacking:
+        told = "; ".join(f"{part}: {why}" for part, why in lacking.items())
+        raise pytest.UsageError(f"--require-real, but these real parts are missing: {told}")
+
+
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Skip what needs a part that this machine has not; ``.ci/run`` fails on such a skip."""
+    """Skip what needs a part that this machine has not; ``.ci/run`` fails on such a skip.
+
+    Side by side (pytest-xdist), tests on real parts stay together: those of one file share a
+    worker, and all that use the one object store do too.
+    """
     lacking = {part: check() for part, check in PARTS.items()}
     for item in items:
-        for mark in item.iter_markers("real"):
-            for part in mark.args:
-                if lacking[part] is not None:
-                    item.add_marker(pytest.mark.skip(reason=f"real part {part}: {lacking[part]}"))
+        parts = [part for mark in item.iter_markers("real") for part in mark.args]
+        for part in parts:
+            if lacking[part] is not None:
+                item.add_marker(pytest.mark.skip(reason=f"real part {part}: {lacking[part]}"))
+        if parts:
+            group = "store" if "store" in parts else item.path.stem
+            item.add_marker(pytest.mark.xdist_group(group))
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """One line for each real part that was missing: how many tests it cost, and why."""
+    missing: Counter[str] = Counter()
+    for report in terminalreporter.stats.get("skipped", []):
+        told = report.longrepr[2] if isinstance(report.longrepr, tuple) else str(report.longrepr)
+        if (at := told.find("real part ")) >= 0:
+            missing[told[at:]] += 1
+    for told, tests in sorted(missing.items()):
+        terminalreporter.write_line(f"not tried, {tests} tests: {told}")
