@@ -85,7 +85,6 @@ def test_spoiling_a_file_that_is_not_there_is_told(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.filterwarnings("ignore::DeprecationWarning", "ignore::ResourceWarning")
 def test_the_made_up_store_answers_on_loopback_and_then_stops() -> None:
     with made_up_store() as address:
         assert address.startswith("http://127.0.0.1:")
