@@ -52,7 +52,8 @@ def pytest_terminal_summary(
     rows = config.stash[_ROWS]
     if not rows:
         return
-    terminalreporter.section("benchmarks, " + "; ".join(sorted(set(config.stash[_ON]))))
+    stands = config.stash[_ON]
+    terminalreporter.section("benchmarks, " + "; ".join(sorted(set(stands))))
     head = ("what", "measured", "wanted", "by")
     widths = [max(len(line[column]) for line in (head, *rows)) for column in range(4)]
     for line in (head, *rows):
