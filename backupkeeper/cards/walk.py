@@ -47,7 +47,6 @@ class _Folder:
     only_if_empty: str | None = None
     keeps: bool = False
     """Something in it, or below, is part of the card's content or could not be looked at."""
-    met: bool = False
     left_out: list[tuple[str, str]] = field(default_factory=list)
 
 
@@ -140,7 +139,6 @@ class _Walk:
         return _Folder(path="", identity=identity, waiting=names, litter=None)
 
     def _look(self, parent: _Folder, path: str) -> None:
-        parent.met = True
         try:
             stat = self._files.stat(self._absolute(path))
         except OSError as error:
