@@ -44,12 +44,16 @@ def path_bytes(path: str) -> bytes:
     """The bytes that a path stands for (PEP 383), without asking the system for its encoding.
 
     Raises:
-        ListingError: the text stands for no bytes (a surrogate that no byte was turned into).
+        ListingError: the text stands for no bytes: no bytes are decoded to it.
     """
     try:
-        return path.encode("utf-8", "surrogateescape")
+        plain = path.encode("utf-8", "surrogateescape")
     except UnicodeEncodeError:
-        raise ListingError(f"{path!a} is no path: it stands for no bytes.") from None
+        plain = b""
+    # Surrogates that together are UTF-8 would name the same file as the character they spell.
+    if plain.decode("utf-8", "surrogateescape") != path:
+        raise ListingError(f"{path!a} is no path: it stands for no bytes.")
+    return plain
 
 
 def roll_id(files: Iterable[tuple[str, Blake3]]) -> RollId:
