@@ -1,0 +1,138 @@
+"""Getting facts out of the catalog: the questions that take more than one statement.
+
+Promises:
+1. Facts stream: memory stays constant however many there are, and no statement stays open between
+   two of them, so the reader may record while it reads. It is told of the copies that were there
+   when it began; a fact recorded meanwhile may or may not be among the rest.
+2. The sieve (``SIEVE``) names every roll that core could find wanting, and maybe more.
+"""
+
+import sqlite3
+from array import array
+from collections.abc import Iterable, Iterator
+from typing import Any, Final
+
+from backupkeeper.catalog import rows
+from backupkeeper.catalog.writing import batches
+from backupkeeper.core.model import Blake3, Fact
+
+_AT_ONCE: Final = 100
+"""Values in one IN list, so that the facts of as many copies fit in memory; well under SQLite's bound (999 before 3.32, https://sqlite.org/limits.html)."""
+MARKS: Final = ",".join("?" * _AT_ONCE)
+"""Question marks for as many values as are asked for at once."""
+
+_FACTS: Final = f"""
+SELECT p.id, c.path, k.blake3, f.at, f.way, f.result, f.cold,
+       e.text, v.text, m.text, n.text, f.damage
+FROM copies c
+CROSS JOIN facts f ON f.copy = c.no
+CROSS JOIN place_ids p ON p.no = c.place
+CROSS JOIN content_ids k ON k.no = c.content
+CROSS JOIN words e ON e.no = f.evidence
+CROSS JOIN words v ON v.no = f.version
+CROSS JOIN words m ON m.no = f.mount
+CROSS JOIN words n ON n.no = f.note
+WHERE c.no IN ({MARKS})
+"""  # noqa: S608 - only question marks are put in
+
+_NOT_UNDONE: Final = """
+NOT EXISTS (
+    SELECT 1 FROM facts a WHERE a.copy = f.copy AND a.at >= f.at AND (
+        a.result <> 1                                   -- found bad, now or later
+        OR (a.way = 1 AND a.at > f.at)                  -- written anew
+        OR (a.way <> 1 AND a.version <> f.version)      -- another version was seen
+        OR a.at > :latest                               -- a clock was wrong: no age is known
+        {also}
+    )
+)
+"""
+
+# Numbers of ways and results: the schema's tables of these names. A copy is plain where it has
+# a proof since then that nothing undid, or an attestation of any age, not undone, that was looked
+# at since then. A roll is named unless each of its files has a copy here and all of these are plain.
+SIEVE: Final = f"""
+SELECT r.id FROM rolls r
+WHERE NOT EXISTS (SELECT 1 FROM roll_files rf WHERE rf.roll = r.no)
+   OR EXISTS (
+    SELECT 1 FROM roll_files rf
+    LEFT JOIN copies c ON c.content = rf.content AND c.place = :place
+    WHERE rf.roll = r.no AND (
+        c.no IS NULL
+        OR NOT (
+            EXISTS (
+                SELECT 1 FROM facts f
+                WHERE f.copy = c.no AND f.at BETWEEN :since AND :latest AND f.result = 1
+                  AND (f.way IN (4, 5) OR (f.way IN (2, 3) AND f.cold = 1))
+                  AND {_NOT_UNDONE.format(also="")}
+            )
+            OR EXISTS (
+                SELECT 1 FROM facts l CROSS JOIN facts f
+                WHERE l.copy = c.no AND l.at BETWEEN :since AND :latest
+                  AND l.way = 6 AND l.result = 1
+                  AND f.copy = l.copy AND f.version = l.version AND f.at <= l.at
+                  AND f.way = 4 AND f.result = 1
+                  AND {_NOT_UNDONE.format(also="OR a.way IN (2, 3, 5)")}
+            )
+        )
+    )
+)
+"""  # noqa: S608 - put together from constants of this file
+"""Takes ``place`` (its number, or None), ``since`` and ``latest`` (microseconds)."""
+
+
+def asked(
+    connection: sqlite3.Connection, statement: str, values: Iterable[object]
+) -> Iterator[Any]:  # rows of whatever columns the statement names
+    """Rows of a statement that holds ``MARKS``, for any number of values."""
+    for batch in batches(values, _AT_ONCE):
+        # Filled up with the last one: the same statement serves every length.
+        filled = [*batch, *[batch[-1]] * (_AT_ONCE - len(batch))]
+        yield from connection.execute(statement, filled).fetchall()
+
+
+def copies_of(connection: sqlite3.Connection, names: Iterable[Blake3]) -> "array[int]":
+    """Numbers of all copies of these contents, each once."""
+    found = asked(
+        connection,
+        "SELECT c.no FROM copies c JOIN content_ids k ON k.no = c.content "  # noqa: S608 - marks
+        f"WHERE k.blake3 IN ({MARKS})",
+        (rows.blake3(name) for name in dict.fromkeys(names)),
+    )
+    return _numbers(found)
+
+
+def copies_in_roll(connection: sqlite3.Connection, roll: str) -> "array[int]":
+    """Numbers of all copies of the contents of a sealed roll, each once."""
+    return _numbers(
+        connection.execute(
+            "SELECT DISTINCT c.no FROM rolls r JOIN roll_files rf ON rf.roll = r.no "
+            "JOIN copies c ON c.content = rf.content WHERE r.id = ?",
+            (roll,),
+        )
+    )
+
+
+def copies_below(connection: sqlite3.Connection, place: str, below: str) -> "array[int]":
+    """Numbers of the copies at a place whose path is ``below`` or lies below it; all for ``""``."""
+    top = rows.path_bytes(below).rstrip(b"/")
+    statement = (
+        "SELECT c.no FROM copies c "
+        "WHERE c.place = (SELECT no FROM place_ids WHERE id = ?) AND c.path {span}"
+    )
+    if not top:
+        return _numbers(connection.execute(statement.format(span=">= x''"), (place,)))
+    found = _numbers(connection.execute(statement.format(span="= ?"), (place, top)))
+    # "0" comes right after "/": everything that begins with the folder and a slash.
+    span = statement.format(span=">= ? AND c.path < ?")
+    found.extend(_numbers(connection.execute(span, (place, top + b"/", top + b"0"))))
+    return found
+
+
+def _numbers(found: Iterable[tuple[int]]) -> "array[int]":
+    return array("q", (number for (number,) in found))
+
+
+def facts_about(connection: sqlite3.Connection, copies: Iterable[int]) -> Iterator[Fact]:
+    """Every fact about these copies."""
+    for row in asked(connection, _FACTS, copies):
+        yield rows.fact_from(row)

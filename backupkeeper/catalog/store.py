@@ -1,0 +1,356 @@
+"""The catalog as the rest of the program sees it: ``ports.catalog.Catalog`` on a SQLite file.
+
+Promises:
+1. What ``record``, ``seal`` and ``put_place`` were given is on the disk when they return (inside
+   ``transaction``: when that ends), or none of it is.
+2. Only ``CatalogError`` leaves, and ``UsageError`` where ``put_place`` says so. What a caller's
+   own iterable or ``transaction`` body raises passes through untouched, and nothing is recorded.
+3. Two programs may use one catalog at once: each write waits for the other's, up to a bound.
+4. One thread, the one that opened it, may use it; another is refused.
+
+Example:
+    with closing(open_catalog(path, clock=clock)) as catalog:
+        catalog.record(facts=[fact])
+"""
+
+import sqlite3
+import threading
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import datetime, timedelta
+from typing import Final, TypeVar
+
+from backupkeeper.catalog import reading, rows, writing
+from backupkeeper.catalog.faults import told
+from backupkeeper.catalog.opening import connect
+from backupkeeper.core.errors import CatalogError, UsageError
+from backupkeeper.core.model import (
+    Blake3,
+    Content,
+    Fact,
+    Place,
+    PlaceId,
+    Roll,
+    RollFile,
+    RollHead,
+    RollId,
+)
+from backupkeeper.ports.catalog import OpenRoll
+from backupkeeper.ports.clock import Clock
+
+_T = TypeVar("_T")
+_DIGESTS: Final = (
+    "SELECT k.blake3, d.kind, d.value FROM content_ids k JOIN digests d ON d.content = k.no "
+    f"WHERE k.blake3 IN ({reading.MARKS})"  # noqa: S608 - only question marks are put in
+)
+_CONTENTS: Final = (
+    "SELECT k.blake3, c.size, c.xxh128, c.block_map FROM content_ids k JOIN contents c USING (no) "
+    f"WHERE k.blake3 IN ({reading.MARKS})"  # noqa: S608 - only question marks are put in
+)
+_SEALED: Final = (
+    f"SELECT k.blake3 FROM content_ids k WHERE k.blake3 IN ({reading.MARKS}) "  # noqa: S608 - only question marks are put in
+    "AND EXISTS (SELECT 1 FROM roll_files f WHERE f.content = k.no)"
+)
+_SLACK: Final = timedelta(days=1)
+"""A fact dated further in the future than this tells no age (as in ``core.policy``)."""
+
+
+def open_catalog(path: str, *, clock: Clock, patience_s: float = 10.0) -> "SqliteCatalog":
+    """Open the catalog, or make an empty one where there is none.
+
+    Args:
+        path: its file; missing folders are made, for their owner alone.
+        clock: the time of day.
+        patience_s: how long to wait for another program that is writing, in seconds.
+
+    Raises:
+        CatalogError: damaged, of a newer program, held by another, not ours, or out of reach.
+    """
+    connection, checked = connect(path, clock=clock, patience_s=patience_s)
+    return SqliteCatalog(connection, path, clock=clock, checked=checked)
+
+
+class SqliteCatalog:
+    """See ``ports.catalog.Catalog`` for what each method promises; made by ``open_catalog``."""
+
+    def __init__(
+        self, connection: sqlite3.Connection, path: str, *, clock: Clock, checked: str
+    ) -> None:
+        self._connection = connection
+        self._path = path
+        self._clock = clock
+        self._thread = threading.get_ident()
+        self._depth = 0
+        self._closed = False
+        self.checked = checked
+        """How the file was checked at the start: see ``catalog.opening``."""
+
+    # -- places
+
+    def places(self) -> tuple[Place, ...]:
+        """All places, oldest first, lost and retired ones too."""
+        with self._asking() as connection:
+            found = connection.execute(
+                "SELECT p.id, name, role, kind, created_at, location, standing, fs_uuid, label, "
+                "size_bytes, device, spins, endpoint, profile "
+                "FROM places JOIN place_ids p USING (no) ORDER BY created_at, p.id"
+            ).fetchall()
+            return tuple(rows.place_from(row) for row in found)
+
+    def put_place(self, place: Place) -> None:
+        """Add a place, or update the one with its id.
+
+        Raises:
+            UsageError: another place has that name.
+        """
+        with self._writing() as connection:
+            taken = connection.execute(
+                "SELECT 1 FROM places JOIN place_ids p USING (no) WHERE name = ? AND p.id <> ?",
+                (rows.words(place.name), place.id),
+            ).fetchone()
+            if taken:
+                raise UsageError(
+                    f"There is a place named {place.name} already.", advice="Choose another name."
+                )
+            writing.put_place(connection, place)
+
+    # -- rolls and contents
+
+    def record(
+        self,
+        *,
+        contents: Iterable[Content] = (),
+        facts: Iterable[Fact] = (),
+        taken: tuple[OpenRoll, Sequence[RollFile]] | None = None,
+    ) -> None:
+        """Add all of this in one durable transaction; what is there already is no error."""
+        try:
+            with self._writing() as connection:
+                writing.add_contents(connection, _theirs(contents), self._path)
+                writing.add_facts(connection, _theirs(facts))
+                if taken is not None:
+                    writing.take(connection, *taken)
+        except _TheirsError as theirs:
+            raise theirs.error from theirs.error.__cause__
+
+    def open_rolls(self) -> tuple[OpenRoll, ...]:
+        """Rolls begun and not sealed, oldest first."""
+        with self._asking() as connection:
+            found = connection.execute(
+                "SELECT folder, shoot, source, name, begun_at FROM open_rolls "
+                "ORDER BY begun_at, folder"
+            ).fetchall()
+            return tuple(rows.open_roll_from(row) for row in found)
+
+    def taken(self, folder: str) -> tuple[RollFile, ...]:
+        """Files recorded so far for the open roll with this folder, sorted by path."""
+        with self._asking() as connection:
+            found = connection.execute(
+                "SELECT f.path, k.blake3, f.size, f.mtime_ns FROM open_rolls r "
+                "JOIN open_files f ON f.roll = r.no JOIN content_ids k ON k.no = f.content "
+                "WHERE r.folder = ?",
+                (rows.path_bytes(folder),),
+            ).fetchall()
+            return _sorted_files(found)
+
+    def seal(self, roll: Roll) -> None:
+        """Close a roll: head, files, empty folders, what was left out. Idempotent by id."""
+        with self._writing() as connection:
+            writing.seal(connection, roll)
+
+    def rolls(self) -> tuple[RollHead, ...]:
+        """All sealed rolls, by shoot, source and name."""
+        with self._asking() as connection:
+            found = connection.execute(
+                "SELECT id, shoot, source, name, folder, sealed_at, file_count, size_bytes "
+                "FROM rolls ORDER BY shoot, source, name, id"
+            ).fetchall()
+            return tuple(rows.head_from(row) for row in found)
+
+    def roll(self, roll_id: RollId) -> Roll:
+        """One sealed roll, whole, files sorted by path.
+
+        Raises:
+            CatalogError: there is none with this id.
+        """
+        with self._asking() as connection:
+            row = connection.execute(
+                "SELECT no, id, shoot, source, name, folder, sealed_at, file_count, size_bytes "
+                "FROM rolls WHERE id = ?",
+                (roll_id,),
+            ).fetchone()
+            if row is None:
+                raise CatalogError(f"The catalog {self._path} knows no roll {roll_id}.")
+            number, *head = row
+            files = connection.execute(
+                "SELECT f.path, k.blake3, f.size, f.mtime_ns FROM roll_files f "
+                "JOIN content_ids k ON k.no = f.content WHERE f.roll = ?",
+                (number,),
+            ).fetchall()
+            folders = connection.execute(
+                "SELECT path FROM roll_folders WHERE roll = ? ORDER BY position", (number,)
+            ).fetchall()
+            left_out = connection.execute(
+                "SELECT path, why FROM roll_left_out WHERE roll = ? ORDER BY position", (number,)
+            ).fetchall()
+        return Roll(
+            head=rows.head_from(tuple(head)),
+            files=_sorted_files(files),
+            folders=tuple(rows.path_from(path) for (path,) in folders),
+            left_out=tuple((rows.path_from(path), rows.unwords(why)) for path, why in left_out),
+        )
+
+    def contents(self, names: Iterable[Blake3]) -> Mapping[Blake3, Content]:
+        """The known ones among these contents."""
+        wanted = dict.fromkeys(names)
+        with self._asking() as connection:
+            raw = [rows.blake3(name) for name in wanted]
+            digests: dict[object, dict[str, str]] = {}
+            for name, kind, value in reading.asked(connection, _DIGESTS, raw):
+                digests.setdefault(name, {})[kind] = value
+            found = reading.asked(connection, _CONTENTS, raw)
+            known = [rows.content_from(row, digests.get(row[0], {})) for row in found]
+            return {content.blake3: content for content in known}
+
+    def sealed_among(self, contents: Iterable[Blake3]) -> frozenset[Blake3]:
+        """Those of these contents that belong to at least one sealed roll."""
+        wanted = dict.fromkeys(contents)
+        with self._asking() as connection:
+            raw = [rows.blake3(name) for name in wanted]
+            found = reading.asked(connection, _SEALED, raw)
+            return frozenset(rows.name_from(row[0]) for row in found)
+
+    # -- facts
+
+    def facts_of(self, contents: Iterable[Blake3]) -> Iterator[Fact]:
+        """Every fact about any copy of these contents, in no order."""
+        wanted = tuple(dict.fromkeys(contents))
+        return self._facts(lambda connection: reading.copies_of(connection, wanted))
+
+    def facts_of_roll(self, roll_id: RollId) -> Iterator[Fact]:
+        """Every fact about any copy of the contents of one roll, in no order."""
+        return self._facts(lambda connection: reading.copies_in_roll(connection, roll_id))
+
+    def facts_at(self, place: PlaceId, *, below: str = "") -> Iterator[Fact]:
+        """Every fact about copies at a place whose path is ``below`` or lies below it."""
+        return self._facts(lambda connection: reading.copies_below(connection, place, below))
+
+    def _facts(self, choose: Callable[[sqlite3.Connection], Iterable[int]]) -> Iterator[Fact]:
+        with self._asking() as connection:
+            copies = choose(connection)
+        stream = reading.facts_about(self._connection, copies)
+        while True:
+            with self._asking():
+                fact = next(stream, None)
+            if fact is None:
+                return
+            yield fact
+
+    def not_plainly_proven(self, place: PlaceId, since: datetime) -> frozenset[RollId]:
+        """Rolls with a file that has no proof at this place since then, or anything bad there.
+
+        ``since`` must suit the most short-lived kind of proof that the place can have. Whether
+        the place is lost is not asked.
+        """
+        with self._asking() as connection:
+            number = connection.execute(
+                "SELECT no FROM place_ids WHERE id = ?", (place,)
+            ).fetchone()
+            values = {
+                "place": None if number is None else number[0],
+                "since": rows.micros(since),
+                "latest": rows.micros(self._clock.now() + _SLACK),
+            }
+            found = connection.execute(reading.SIEVE, values).fetchall()
+            return frozenset(RollId(ident) for (ident,) in found)
+
+    # -- the file
+
+    @contextmanager
+    def transaction(self) -> Iterator[None]:
+        """Join several calls into one durable step. Within another one: a part of that.
+
+        An error that leaves the body takes back what was recorded in it, and no more.
+        """
+        self._must_be_usable()
+        mark = f"part_{self._depth}"
+        undo: tuple[str, ...]
+        if self._depth == 0:
+            begin, end, undo = "BEGIN IMMEDIATE", "COMMIT", ("ROLLBACK",)
+        elif self._connection.in_transaction:
+            begin, end = f"SAVEPOINT {mark}", f"RELEASE {mark}"
+            undo = (f"ROLLBACK TO {mark}", f"RELEASE {mark}")
+        else:
+            raise CatalogError(  # SQLite gives the whole up by itself, say on a full disk
+                f"An earlier error took back everything of this step in the catalog {self._path}.",
+                advice="Repeat the command.",
+            )
+        with told(self._path):
+            self._connection.execute(begin)
+        self._depth += 1
+        try:
+            yield
+            with told(self._path):
+                self._connection.execute(end)
+        except BaseException:
+            with told(self._path):
+                self._undo(undo)
+            raise
+        finally:
+            self._depth -= 1
+
+    def close(self) -> None:
+        """Release the files. What a ``transaction`` still holds is taken back."""
+        if self._closed:
+            return
+        self._must_be_usable()
+        self._closed = True
+        with told(self._path):
+            self._connection.close()
+
+    def _undo(self, statements: Iterable[str]) -> None:
+        for statement in statements:
+            if self._connection.in_transaction:
+                self._connection.execute(statement)
+
+    def _must_be_usable(self) -> None:
+        if threading.get_ident() != self._thread:
+            raise CatalogError(
+                f"The catalog {self._path} was used from another thread than the one that opened it.",
+                advice="This is a mistake in this program: please report it.",
+            )
+        if self._closed:
+            raise CatalogError(
+                f"The catalog {self._path} was used after it was closed.",
+                advice="This is a mistake in this program: please report it.",
+            )
+
+    @contextmanager
+    def _asking(self) -> Iterator[sqlite3.Connection]:
+        self._must_be_usable()
+        with told(self._path):
+            yield self._connection
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        with self.transaction(), told(self._path):
+            yield self._connection
+
+
+class _TheirsError(Exception):
+    """Carries an error of a caller's iterable past the mapping of ours."""
+
+    def __init__(self, error: Exception) -> None:
+        super().__init__()
+        self.error = error
+
+
+def _theirs(things: Iterable[_T]) -> Iterator[_T]:
+    try:
+        yield from things
+    except Exception as error:
+        raise _TheirsError(error) from error
+
+
+def _sorted_files(found: Iterable[tuple[bytes, bytes, int, int]]) -> tuple[RollFile, ...]:
+    return tuple(sorted(map(rows.file_from, found), key=lambda file: file.path))
