@@ -63,6 +63,17 @@ def fit_names(
     }
 
 
+def possible_paths(folder: str, paths: Collection[str]) -> dict[str, frozenset[str]]:
+    """Where each file of a roll may stand, whatever file system its place has.
+
+    Args:
+        folder: the roll's folder, relative to the place.
+        paths: all files and empty folders of the roll.
+    """
+    fits = [fit_names(paths, limits) for limits in (POSIX, EXFAT, STRICTEST)]
+    return {path: frozenset(f"{folder}/{fit[path]}" for fit in fits) for path in paths}
+
+
 def _parts(path: str) -> tuple[str, ...]:
     path_bytes(path)
     parts = tuple(path.split("/"))

@@ -82,6 +82,10 @@ class Catalog(Protocol):
         """Those of these contents that belong to at least one sealed roll."""
         ...
 
+    def holdings(self, place: PlaceId) -> tuple[int, int]:
+        """How many copies, and bytes, the newest facts show to be at a place."""
+        ...
+
     def facts_of(self, contents: Iterable[Blake3]) -> Iterator[Fact]:
         """Every fact about any copy of these contents, in no order."""
         ...

@@ -1,0 +1,141 @@
+"""Fetching an object back, whole, and hashing it: the proof that needs no trust in the store."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import xxhash
+
+from backupkeeper.core.errors import BackupkeeperError, OutOfReachError
+from backupkeeper.core.model import (
+    BLOCK_BYTES,
+    BLOCK_DIGEST_BYTES,
+    Content,
+    Fact,
+    Place,
+    Result,
+    Roll,
+    Way,
+)
+from backupkeeper.core.outcomes import Trouble
+
+if TYPE_CHECKING:
+    from backupkeeper.actions.context import Context
+    from backupkeeper.actions.selection import Selection
+    from backupkeeper.actions.verify import VerifyRun
+    from backupkeeper.ports.bucket import Bucket
+    from backupkeeper.ports.progress import Progress
+
+
+def fetch_back(
+    context: Context,
+    bucket: Bucket,
+    place: Place,
+    path: str,
+    content: Content,
+    progress: Progress,
+) -> Fact:
+    """Download one object, hash it, compare block by block; nothing is kept.
+
+    Raises:
+        BucketUnreachableError: the store stopped answering; nothing is said about the object.
+    """
+    entry = bucket.look(path)
+    if entry is None:
+        return _fact(context, place, path, content, result=Result.MISSING, way=Way.LOOKED)
+    damage: list[tuple[int, int]] = []
+    whole = xxhash.xxh3_128()
+    at = 0
+    for block in bucket.fetch(path, version=entry.version):
+        whole.update(block)
+        index = at // BLOCK_BYTES * BLOCK_DIGEST_BYTES
+        wanted = content.block_map[index : index + BLOCK_DIGEST_BYTES]
+        if xxhash.xxh3_128_digest(block) != wanted:
+            damage.append((at, at + len(block)))
+        at += len(block)
+        progress.advance(len(block))
+    right = not damage and at == content.size and whole.hexdigest() == content.xxh128
+    if at < content.size:
+        damage.append((at, content.size))
+    return _fact(
+        context,
+        place,
+        path,
+        content,
+        way=Way.DOWNLOADED,
+        result=Result.MATCHES if right else Result.DAMAGED,
+        version=entry.version,
+        damage=() if right else _joined(damage),
+    )
+
+
+def _joined(ranges: list[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
+    joined: list[tuple[int, int]] = []
+    for start, end in ranges:
+        if joined and joined[-1][1] == start:
+            joined[-1] = (joined[-1][0], end)
+        else:
+            joined.append((start, end))
+    return tuple(joined)
+
+
+def _fact(
+    context: Context,
+    place: Place,
+    path: str,
+    content: Content,
+    *,
+    way: Way,
+    result: Result,
+    version: str | None = None,
+    damage: tuple[tuple[int, int], ...] = (),
+) -> Fact:
+    return Fact(
+        at=context.clock.now(),
+        place=place.id,
+        path=path,
+        content=content.blake3,
+        way=way,
+        result=result,
+        evidence="fetched back whole" if way is Way.DOWNLOADED else "looked at",
+        version=version,
+        damage=damage,
+    )
+
+
+def verify_bucket(
+    context: Context, place: Place, chosen: Selection, run: VerifyRun, progress: Progress
+) -> None:
+    """Fetch back and hash every object of these rolls; the transfer costs what downloads cost."""
+    try:
+        bucket = context.open_bucket(place)
+        for roll in map(context.catalog.roll, chosen.rolls):
+            _verify_roll(context, bucket, place, roll, run, progress)
+    except OutOfReachError as error:
+        run.troubles.append(Trouble(place=place.name, path="", message=str(error)))
+
+
+def _verify_roll(
+    context: Context, bucket: Bucket, place: Place, roll: Roll, run: VerifyRun, progress: Progress
+) -> None:
+    held = {fact.path for fact in context.catalog.facts_at(place.id, below=roll.head.folder)}
+    files = [file for file in roll.files if f"{roll.head.folder}/{file.path}" in held]
+    contents = context.catalog.contents(file.content for file in files)
+    progress.begin(
+        f"Fetching back {roll.head.folder} from {place.name}",
+        total_bytes=sum(file.size for file in files),
+        total_files=len(files),
+    )
+    for file in files:
+        path = f"{roll.head.folder}/{file.path}"
+        progress.file(path)
+        try:
+            fact = fetch_back(context, bucket, place, path, contents[file.content], progress)
+        except OutOfReachError:
+            raise
+        except BackupkeeperError as error:
+            run.troubles.append(Trouble(place=place.name, path=path, message=str(error)))
+            continue
+        context.catalog.record(facts=[fact])
+        run.add(place.name, fact, file.size)
+        progress.advance(0, files=1)

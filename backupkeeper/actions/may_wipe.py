@@ -1,0 +1,93 @@
+"""May this card be wiped? Reads the whole card now and asks ``core.verdict``."""
+
+from collections.abc import Iterable
+
+from backupkeeper.actions.context import Context
+from backupkeeper.actions.offload_plan import listed_card
+from backupkeeper.actions.online import online_drives
+from backupkeeper.core.errors import BackupkeeperError
+from backupkeeper.core.model import CardFile, CardListing
+from backupkeeper.core.outcomes import Verdict
+from backupkeeper.core.policy import copies_of
+from backupkeeper.core.verdict import Evidence, judge
+from backupkeeper.ports.progress import Progress
+from backupkeeper.transfer.pipeline import Job, copy_files
+
+
+def may_wipe(context: Context, card: str, progress: Progress) -> Verdict:
+    """The verdict on a card, from its bytes as they are now and the facts about their copies.
+
+    Raises:
+        UsageError: there is no such card, or it is a place.
+    """
+    drives, _ = online_drives(context)
+    listing = listed_card(context, card, drives)
+    read = read_card(context, listing, progress)
+    # Looked at again: what was added, or taken away, while the card was read.
+    after = listed_card(context, card, drives)
+    if after != listing:
+        read = _only_unchanged(read, listing, after)
+        listing = after
+    contents = {file.content for file in read if file.content is not None}
+    places = {place.id: place for place in context.catalog.places()}
+    now = context.clock.now()
+    try:
+        device = context.mounts.inspect(context.mounts.under(card)).device
+    except (BackupkeeperError, OSError):
+        device = None
+    return judge(
+        listing,
+        read,
+        Evidence(
+            places=places,
+            copies=copies_of(
+                context.catalog.facts_of(contents), places, context.config.policy, now
+            ),
+            sealed=context.catalog.sealed_among(contents),
+            card_device=device,
+        ),
+        context.config.policy,
+        now,
+    )
+
+
+def read_card(
+    context: Context, listing: CardListing, progress: Progress
+) -> tuple[CardFile, ...]:
+    """Every file of a listing, read whole and hashed, in the order of the listing."""
+    progress.begin(
+        "Reading the card",
+        total_bytes=sum(entry.size for entry in listing.files),
+        total_files=len(listing.files),
+    )
+    jobs = [
+        Job(
+            source=f"{listing.root}/{entry.path}",
+            size=entry.size,
+            mtime_ns=entry.mtime_ns,
+            targets={},
+            expect=None,
+        )
+        for entry in listing.files
+    ]
+    read: dict[str, CardFile] = {}
+    for batch in copy_files(jobs, [], files=context.files, progress=progress):
+        for copied in batch:
+            path = copied.job.source.removeprefix(f"{listing.root}/")
+            read[path] = CardFile(
+                path=path,
+                size=copied.job.size,
+                content=copied.content.blake3 if copied.content is not None else None,
+                error=str(copied.source_error) if copied.source_error is not None else None,
+            )
+    progress.end()
+    return tuple(read[entry.path] for entry in listing.files if entry.path in read)
+
+
+def _only_unchanged(
+    read: Iterable[CardFile], before: CardListing, after: CardListing
+) -> tuple[CardFile, ...]:
+    """Files whose entry is the same before and after; ``judge`` says no for all others."""
+    same = set(before.files) & set(after.files)
+    paths = {entry.path for entry in same}
+    return tuple(file for file in read if file.path in paths)

@@ -1,0 +1,287 @@
+"""What an offload starts from: the card's listing, the drives that are here, what is known.
+
+Promises:
+1. Nothing is written anywhere; the card is only listed and, where a time disagrees, the first
+   block of a file is read.
+2. An unfinished roll is gone on with only if each of its files is still on the card.
+3. A sealed roll is never chosen to take a new file.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+import xxhash
+
+from backupkeeper.actions.context import Context
+from backupkeeper.actions.online import (
+    OWN_FOLDER,
+    OnlineDrive,
+    online_drives,
+    place_holding,
+    read_marker,
+)
+from backupkeeper.cards.walk import list_card
+from backupkeeper.core.errors import OutOfReachError, UsageError
+from backupkeeper.core.fitting import fit_names
+from backupkeeper.core.model import (
+    BLOCK_BYTES,
+    BLOCK_DIGEST_BYTES,
+    Blake3,
+    CardEntry,
+    CardListing,
+    Copy,
+    CopyState,
+    PlaceId,
+    Roll,
+    RollFile,
+)
+from backupkeeper.core.naming import (
+    limits_of,
+    next_roll_name,
+    roll_folder,
+    validate_part,
+    validate_shoot,
+)
+from backupkeeper.core.policy import copies_of
+from backupkeeper.core.taking import KnownRoll, fits_card, is_carried, likely_home
+from backupkeeper.ports.catalog import OpenRoll
+from backupkeeper.ports.files import EntryKind
+
+STANDING_STATES = frozenset({CopyState.PROVEN, CopyState.DUE, CopyState.WRITTEN})
+"""States of a copy that is there: it may need a proof, but no second writing."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Request:
+    """What the person asked for. ``card`` is absolute; ``roll`` None means "the next one"."""
+
+    card: str
+    shoot: str
+    source: str
+    roll: str | None
+
+
+@dataclass(kw_only=True)
+class Plan:
+    """What the passes work from; ``homes`` are guesses that only reading confirms."""
+
+    request: Request
+    listing: CardListing
+    drives: list[OnlineDrive]
+    open_roll: OpenRoll
+    resumed: KnownRoll | None
+    known: list[KnownRoll]
+    homes: dict[str, KnownRoll | None]
+    copies: Mapping[Blake3, list[Copy]]
+    fitted: dict[tuple[str, PlaceId], dict[str, str]] = field(default_factory=dict)
+
+    def path_at(self, drive: OnlineDrive, folder: str, path: str) -> str:
+        """Where a file of a roll stands, or would, on a drive: relative to the drive's root."""
+        key = (folder, drive.place.id)
+        if key not in self.fitted:
+            self.fitted[key] = fit_names(self._paths_of(folder), limits_of(drive.info.mount.fs_type))
+        return f"{folder}/{self.fitted[key][path]}"
+
+    def _paths_of(self, folder: str) -> Iterable[str]:
+        for roll in self.known:
+            if roll.folder == folder and roll.sealed:
+                return roll.files.keys()
+        return [*(entry.path for entry in self.listing.files), *self.listing.empty_folders]
+
+    def standing_at(self, drive: OnlineDrive, home: KnownRoll, path: str) -> Copy | None:
+        """The copy of a known file that is there on the drive already, in its roll's own tree.
+
+        Other copies of the same bytes don't count: two rolls may share a sidecar, and each keeps
+        its whole tree.
+        """
+        wanted = self.path_at(drive, home.folder, path)
+        for copy in self.copies.get(home.files[path].content, ()):
+            if (copy.place, copy.path) == (drive.place.id, wanted):
+                return copy if copy.state in STANDING_STATES else None
+        return None
+
+
+def listed_card(context: Context, card: str, drives: list[OnlineDrive]) -> CardListing:
+    """The card's listing.
+
+    Raises:
+        UsageError: there is no such folder, or it is (or holds, or lies in) a place.
+    """
+    try:
+        stat = context.files.stat(card)
+    except OSError as error:
+        raise UsageError(
+            f"There is no card at {card}.", advice="Is it in the reader, and mounted?"
+        ) from error
+    if stat.kind is not EntryKind.FOLDER:
+        raise UsageError(f"{card} is a {stat.kind}, no card.", advice="Give the card's folder.")
+    inside = place_holding(drives, card)
+    holds = [drive for drive in drives if drive.root.startswith(card.rstrip("/") + "/")]
+    if inside is not None or holds or read_marker(context.files, card) is not None:
+        raise UsageError(
+            f"{card} is (or belongs to) a place of yours, not a card.",
+            advice=f"A place is told by its folder {OWN_FOLDER}.",
+        )
+    return list_card(context.files, card)
+
+
+def make_plan(context: Context, request: Request) -> Plan:
+    """Look at everything, decide names, guess what is known.
+
+    Raises:
+        UsageError: the names are not usable, or the roll asked for is sealed and can't take more.
+        OutOfReachError: no drive is here.
+    """
+    validate_shoot(request.shoot)
+    validate_part(request.source, "source")
+    if request.roll is not None:
+        validate_part(request.roll, "roll")
+    drives, away = online_drives(context)
+    listing = listed_card(context, request.card, drives)
+    if not drives:
+        raise OutOfReachError(
+            " ".join(["No drive is here to copy to.", *away]),
+            advice="Plug one in, or take one in with: backupkeeper place add PATH --role primary --name NAME",
+        )
+    entries = {entry.path: entry for entry in listing.files}
+    sealed = [
+        context.catalog.roll(head.id)
+        for head in context.catalog.rolls()
+        if head.source == request.source
+    ]
+    resumed = _unfinished(context, request, entries)
+    known = [KnownRoll(folder=r.head.folder, sealed=True, files=_by_path(r)) for r in sealed]
+    if resumed is not None:
+        taken = {file.path: file for file in context.catalog.taken(resumed.folder)}
+        known.insert(0, KnownRoll(folder=resumed.folder, sealed=False, files=taken))
+    contents = _first_blocks(context, known, entries)
+
+    def starts_alike(entry: CardEntry, file: RollFile) -> bool:
+        path = f"{listing.root}/{entry.path}"
+        return _first_block(context, path) == contents.get(file.content)
+
+    homes = {
+        entry.path: likely_home(entry, known, starts_alike) for entry in listing.files
+    }
+    homes = _without_strangers(homes, known)
+    open_roll = resumed or _new_roll(context, request, sealed, homes)
+    hinted = {roll.files[path].content for path, roll in homes.items() if roll is not None}
+    return Plan(
+        request=request,
+        listing=listing,
+        drives=drives,
+        open_roll=open_roll,
+        resumed=known[0] if resumed is not None else None,
+        known=known,
+        homes=homes,
+        copies=copies_of(
+            context.catalog.facts_of(hinted),
+            {place.id: place for place in context.catalog.places()},
+            context.config.policy,
+            context.clock.now(),
+        ),
+    )
+
+
+def _by_path(roll: Roll) -> dict[str, RollFile]:
+    return {file.path: file for file in roll.files}
+
+
+def _without_strangers(
+    homes: dict[str, KnownRoll | None], known: list[KnownRoll]
+) -> dict[str, KnownRoll | None]:
+    """Drop guesses on rolls of which too little seems to be here: this is another card."""
+    mine = {
+        roll.folder
+        for roll in known
+        if is_carried(
+            roll,
+            {path: roll.files[path].content for path, home in homes.items() if home is roll},
+        )
+    }
+    return {
+        path: home if home is not None and home.folder in mine else None
+        for path, home in homes.items()
+    }
+
+
+def _unfinished(
+    context: Context, request: Request, entries: Mapping[str, CardEntry]
+) -> OpenRoll | None:
+    """The unfinished roll of this shoot and source that this card may be gone on with into."""
+    for roll in context.catalog.open_rolls():
+        if (roll.shoot, roll.source) != (request.shoot, request.source):
+            continue
+        if request.roll is not None and roll.name != request.roll:
+            continue
+        if fits_card(context.catalog.taken(roll.folder), entries):
+            return roll
+        if request.roll is not None:
+            raise UsageError(
+                f"{roll.name} was begun from another card and is not finished.",
+                advice="Finish it with that card first, or leave out --roll.",
+            )
+    return None
+
+
+def _new_roll(
+    context: Context,
+    request: Request,
+    sealed: list[Roll],
+    homes: Mapping[str, KnownRoll | None],
+) -> OpenRoll:
+    of_shoot = [r.head.name for r in sealed if r.head.shoot == request.shoot]
+    of_shoot += [
+        roll.name
+        for roll in context.catalog.open_rolls()
+        if (roll.shoot, roll.source) == (request.shoot, request.source)
+    ]
+    if request.roll in of_shoot and not all(homes.values()):
+        raise UsageError(
+            f"{request.roll} of {request.source} is sealed; a roll is never altered afterwards.",
+            advice="Leave out --roll: what is new on the card gets a roll of its own.",
+        )
+    name = request.roll or next_roll_name(of_shoot)
+    return OpenRoll(
+        shoot=request.shoot,
+        source=request.source,
+        name=name,
+        folder=roll_folder(
+            context.config.layout.roll, request.shoot, request.source, name
+        ),
+        begun_at=context.clock.now(),
+    )
+
+
+def _first_blocks(
+    context: Context, known: list[KnownRoll], entries: Mapping[str, CardEntry]
+) -> dict[Blake3, bytes]:
+    """Recorded digest of the first block, of every known file that a card's file may be."""
+    wanted = {
+        roll.files[path].content
+        for roll in known
+        for path, entry in entries.items()
+        if path in roll.files and roll.files[path].size == entry.size
+    }
+    return {
+        name: content.block_map[:BLOCK_DIGEST_BYTES]
+        for name, content in context.catalog.contents(wanted).items()
+    }
+
+
+def _first_block(context: Context, path: str) -> bytes | None:
+    """XXH3-128 of a card file's first block; None where it can't be read (the copy will tell)."""
+    buffer = memoryview(bytearray(BLOCK_BYTES))
+    try:
+        handle = context.files.open_read(path)
+        try:
+            at = 0
+            while at < BLOCK_BYTES and (
+                got := context.files.read_into(handle, buffer[at:], at)
+            ):
+                at += got
+        finally:
+            context.files.close(handle)
+    except OSError:
+        return None
+    return xxhash.xxh3_128_digest(buffer[:at]) if at else b""

@@ -1,0 +1,195 @@
+"""Which places are here now, and what watches that they stay what they are.
+
+Promises:
+1. A drive is known by its marker *and* its file system's UUID, never by its path.
+2. ``OnlineDrive.guard`` raises before a write if under the root there is another file system, or
+   another marker, than the one that was identified (an empty mount point is a folder on the wrong
+   disk).
+"""
+
+import errno
+import os.path
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+from backupkeeper.actions.context import Context
+from backupkeeper.actions.reading import read_small
+from backupkeeper.core.errors import (
+    BackupkeeperError,
+    DeviceError,
+    DriveGoneError,
+    MarkerError,
+    MountChangedError,
+)
+from backupkeeper.core.model import Place, PlaceKind, Standing
+from backupkeeper.drives.marker import MARKER_LIMIT_BYTES, Marker, decode_marker
+from backupkeeper.ports.files import Files, Stat
+from backupkeeper.ports.mounts import DeviceInfo, Mount
+from backupkeeper.transfer.coldread import ColdPolicy, cold_policy
+
+OWN_FOLDER = ".backupkeeper"
+MARKER_PATH = f"{OWN_FOLDER}/place.json"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class OnlineDrive:
+    """A drive or folder place that is here now. ``root`` is where its tree starts."""
+
+    place: Place
+    root: str
+    info: DeviceInfo
+    cold: ColdPolicy
+    guard: Callable[[], None]
+
+    def absolute(self, path: str) -> str:
+        """Where a path of this place is now."""
+        return f"{self.root}/{path}" if path else self.root
+
+
+def read_marker(files: Files, root: str) -> Marker | None:
+    """The marker below a root, or None where there is none.
+
+    Raises:
+        MarkerError: there is one, and it can't be believed.
+        ReadError: there is one, and it can't be read.
+    """
+    path = f"{root}/{MARKER_PATH}"
+    try:
+        return decode_marker(read_small(files, path, MARKER_LIMIT_BYTES))
+    except DeviceError as error:
+        if error.number in {errno.ENOENT, errno.ENOTDIR}:
+            return None
+        raise
+
+
+def guard_for(files: Files, root: str) -> Callable[[], None]:
+    """A check, cheap enough for every file, that ``root`` is still what it is now."""
+
+    def look() -> tuple[tuple[int, int], tuple[int, int, int]]:
+        folder: Stat = files.stat(root)
+        marker: Stat = files.stat(f"{root}/{MARKER_PATH}")
+        return (folder.device, folder.inode), (marker.device, marker.inode, marker.mtime_ns)
+
+    first = look()
+
+    def guard() -> None:
+        try:
+            now = look()
+        except OSError as error:
+            raise DriveGoneError("The drive", root) from error
+        if now != first:
+            raise MountChangedError(root)
+
+    return guard
+
+
+def online(context: Context, place: Place) -> OnlineDrive | str:
+    """The place if it is here, else a sentence that says why not.
+
+    A drive that was mounted elsewhere than last time is found by its UUID and marker.
+    """
+    if place.standing is not Standing.ACTIVE:
+        return f"{place.name} is {place.standing}."
+    why = f"{place.name} is not here (last seen at {place.location})."
+    for root, mount in _candidates(context, place):
+        try:
+            found = _identify(context, place, root, mount)
+        except BackupkeeperError as error:
+            why = f"{place.name}: {error}"
+            continue
+        except OSError:
+            continue
+        if isinstance(found, OnlineDrive):
+            return found
+        why = found or why
+    return why
+
+
+def online_drives(context: Context) -> tuple[list[OnlineDrive], list[str]]:
+    """All drives and folders of the catalog that are here, and a sentence for each that is not."""
+    here, away = [], []
+    for place in context.catalog.places():
+        if place.kind is PlaceKind.BUCKET or place.standing is not Standing.ACTIVE:
+            continue
+        found = online(context, place)
+        if isinstance(found, OnlineDrive):
+            here.append(found)
+        else:
+            away.append(found)
+    return here, away
+
+
+def _candidates(context: Context, place: Place) -> list[tuple[str, Mount]]:
+    found: list[tuple[str, Mount]] = []
+    try:
+        found.append((place.location, context.mounts.under(place.location)))
+    except (BackupkeeperError, OSError):
+        pass  # nothing at the old location: look where its file system is mounted now
+    if place.kind is PlaceKind.DRIVE and place.fs_uuid is not None:
+        found.extend(
+            (mount.point, mount)
+            for mount in context.mounts.current()
+            if mount.point != place.location and mount.source.startswith("/dev/")
+        )
+    return found
+
+
+def _identify(
+    context: Context, place: Place, root: str, mount: Mount
+) -> OnlineDrive | str | None:
+    """The place at this root; a sentence if its likeness is there; None if something else is."""
+    if place.kind is PlaceKind.DRIVE and mount.point != root:
+        return None
+    marker = read_marker(context.files, root)
+    if marker is None or marker.id != place.id:
+        return None
+    info = context.mounts.inspect(mount)
+    if place.kind is PlaceKind.DRIVE and info.fs_uuid != place.fs_uuid:
+        return (
+            f"What is at {root} carries the marker of {place.name} but is another file system: "
+            "a clone. It is not used."
+        )
+    seen = replace(
+        place,
+        location=root,
+        device=info.device,
+        label=info.label,
+        size_bytes=info.size_bytes,
+        spins=info.spins,
+    )
+    if seen != place:
+        context.catalog.put_place(seen)
+    return OnlineDrive(
+        place=seen,
+        root=root.rstrip("/") or "/",
+        info=info,
+        cold=cold_policy(mount.fs_type, info.block_device),
+        guard=guard_for(context.files, root),
+    )
+
+
+def place_holding(drives: list[OnlineDrive], path: str) -> OnlineDrive | None:
+    """The drive below whose root an absolute path lies."""
+    for drive in drives:
+        if path == drive.root or path.startswith(drive.root.rstrip("/") + "/"):
+            return drive
+    return None
+
+
+def relative_to(drive: OnlineDrive, path: str) -> str:
+    """An absolute path below a drive's root as a path of that place."""
+    return os.path.relpath(path, drive.root) if path != drive.root else ""
+
+
+__all__ = [
+    "MARKER_PATH",
+    "OWN_FOLDER",
+    "MarkerError",
+    "OnlineDrive",
+    "guard_for",
+    "online",
+    "online_drives",
+    "place_holding",
+    "read_marker",
+    "relative_to",
+]

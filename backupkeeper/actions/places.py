@@ -1,0 +1,204 @@
+"""Taking places in, and saying which there are.
+
+Promises:
+1. Nothing is written to a drive but its marker, and only after everything else was checked.
+2. A clone of a known drive (same marker, other file system) is refused: counted as the drive that
+   it is a copy of, it would make one copy look like two.
+3. A folder on a larger file system is taken only when the person says that it is meant.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from backupkeeper.actions.context import Context
+from backupkeeper.actions.online import (
+    MARKER_PATH,
+    OWN_FOLDER,
+    OnlineDrive,
+    online,
+    online_drives,
+    read_marker,
+)
+from backupkeeper.core.errors import ReadOnlyError, UsageError
+from backupkeeper.core.model import Place, PlaceId, PlaceKind, Role
+from backupkeeper.core.naming import validate_place_name
+from backupkeeper.core.outcomes import PlaceReport
+from backupkeeper.drives.marker import Marker, encode_marker
+from backupkeeper.ports.files import EntryKind
+from backupkeeper.ports.mounts import DeviceInfo
+from backupkeeper.transfer.durable import make_folders, write_small
+
+
+def add_drive(context: Context, path: str, *, role: Role, name: str, folder: bool) -> Place:
+    """Take in a drive (its mount point) or, with ``folder``, any folder.
+
+    Args:
+        context: the world.
+        path: absolute, links resolved.
+        role: ``primary`` or ``secondary``.
+        name: what the person calls it; unique.
+        folder: whether a folder that is no mount point is meant.
+
+    Raises:
+        UsageError: it can't be taken in as asked; the sentence says what would be right.
+        ReadOnlyError: it is mounted read-only.
+    """
+    validate_place_name(name)
+    if role is Role.CLOUD:
+        raise UsageError(f"{path} is a folder, and the role cloud is for buckets (s3://…).")
+    info = _medium(context, path, folder=folder)
+    kind = PlaceKind.DRIVE if info.mount.point == path else PlaceKind.FOLDER
+    marker = read_marker(context.files, path)
+    if marker is not None:
+        _check_marker(context, marker, path, info, role=role, name=name)
+    _check_name(context, name, PlaceId(marker.id) if marker else None)
+    now = context.clock.now()
+    place = Place(
+        id=PlaceId(marker.id) if marker else PlaceId(context.entropy.new_id()),
+        name=name,
+        role=role,
+        kind=kind,
+        created_at=marker.created if marker else now,
+        location=path,
+        fs_uuid=info.fs_uuid,
+        label=info.label,
+        size_bytes=info.size_bytes,
+        device=info.device,
+        spins=info.spins,
+    )
+    if marker is None:
+        _write_marker(context, place, path)
+    context.catalog.put_place(place)
+    return place
+
+
+def _medium(context: Context, path: str, *, folder: bool) -> DeviceInfo:
+    try:
+        stat = context.files.stat(path)
+    except OSError as error:
+        raise UsageError(f"There is nothing at {path}.", advice="Is the drive mounted?") from error
+    if stat.kind is not EntryKind.FOLDER:
+        raise UsageError(f"{path} is no folder.", advice="Give the drive's mount point.")
+    mount = context.mounts.under(path)
+    if mount.point != path and not folder:
+        raise UsageError(
+            f"{path} is a folder on the file system mounted at {mount.point}, not a drive of its own.",
+            advice="Mount the drive first, or add --folder if this folder is meant.",
+        )
+    if mount.read_only:
+        raise ReadOnlyError(path, 30, advice="Mount it so that it can be written to.")
+    return context.mounts.inspect(mount)
+
+
+def _check_marker(
+    context: Context, marker: Marker, path: str, info: DeviceInfo, *, role: Role, name: str
+) -> None:
+    known = {place.id: place for place in context.catalog.places()}.get(PlaceId(marker.id))
+    if known is not None:
+        elsewhere = known.kind is PlaceKind.FOLDER and known.location != path
+        if known.fs_uuid != info.fs_uuid or (
+            elsewhere and isinstance(online(context, known), OnlineDrive)
+        ):
+            raise UsageError(
+                f"{path} carries the marker of {known.name} but is another file system: a clone.",
+                advice=f"To use it as a place of its own, delete {path}/{MARKER_PATH} and add it again. "
+                f"If it is to take the place of {known.name}, keep only one of the two connected.",
+            )
+    was = (known.name, known.role) if known is not None else (marker.name, marker.role)
+    if was != (name, role):
+        raise UsageError(
+            f"{path} is already a place: {was[0]} ({was[1]}).",
+            advice=f'Add it as --name "{was[0]}" --role {was[1]}.',
+        )
+
+
+def _check_name(context: Context, name: str, own_id: PlaceId | None) -> None:
+    for place in context.catalog.places():
+        if place.name.casefold() == name.casefold() and place.id != own_id:
+            raise UsageError(
+                f"There is a place called {place.name} already ({place.location}).",
+                advice="Choose another name.",
+            )
+
+
+def _write_marker(context: Context, place: Place, path: str) -> None:
+    marker = Marker(id=place.id, name=place.name, role=place.role, created=place.created_at)
+
+    def guard() -> None:
+        """Nothing to guard yet: the marker is what later guards look at."""
+
+    make_folders(context.files, path, OWN_FOLDER, guard)
+    write_small(context.files, f"{path}/{MARKER_PATH}", encode_marker(marker), guard)
+
+
+def add_bucket(
+    context: Context, location: str, *, role: Role, name: str, endpoint: str | None, profile: str | None
+) -> Place:
+    """Take in a bucket; it is asked for its capabilities, so it must be there and let us in.
+
+    Raises:
+        UsageError: wrong role or address, or the place is known already.
+        BucketUnreachableError: it does not answer, or refuses.
+    """
+    validate_place_name(name)
+    if role is not Role.CLOUD:
+        raise UsageError(f"{location} is a bucket, and its role is cloud.")
+    for place in context.catalog.places():
+        if (place.location, place.endpoint) == (location, endpoint):
+            if (place.name, place.profile) == (name, profile):
+                return place
+            raise UsageError(f"{location} is already a place: {place.name}.")
+    _check_name(context, name, None)
+    place = Place(
+        id=PlaceId(context.entropy.new_id()),
+        name=name,
+        role=role,
+        kind=PlaceKind.BUCKET,
+        created_at=context.clock.now(),
+        location=location,
+        device=f"{endpoint or 'default endpoint'} {location.split('/')[2]}",
+        endpoint=endpoint,
+        profile=profile,
+    )
+    context.open_bucket(place).capabilities()
+    context.catalog.put_place(place)
+    return place
+
+
+def report_places(context: Context) -> tuple[PlaceReport, ...]:
+    """Every place, whether it is here, what it holds by the facts, and what to know about it."""
+    drives, _ = online_drives(context)
+    here = {drive.place.id: drive for drive in drives}
+    places = context.catalog.places()
+    return tuple(
+        _report(context, here.get(place.id), replace(place), places) for place in places
+    )
+
+
+def _report(
+    context: Context, drive: OnlineDrive | None, place: Place, places: Sequence[Place]
+) -> PlaceReport:
+    files, held = context.catalog.holdings(place.id)
+    notes = []
+    shared = [other.name for other in places if other.id != place.id and other.device == place.device]
+    if shared and place.device is not None and context.config.policy.distinct_devices:
+        notes.append(f"On the same physical device as {', '.join(shared)}: they count as one.")
+    free = None
+    if drive is not None:
+        notes += [drive.cold.why_not] if drive.cold.why_not else []
+        try:
+            free = context.files.free_bytes(drive.root)
+        except OSError:
+            notes.append("Its free space can't be read.")
+    elif place.kind is not PlaceKind.BUCKET:
+        found = online(context, place)
+        notes.append(found if isinstance(found, str) else "It came back just now.")
+    return PlaceReport(
+        place=place,
+        connected=drive is not None,
+        files_held=files,
+        bytes_held=held,
+        free_bytes=free,
+        note=" ".join(notes),
+    )
+

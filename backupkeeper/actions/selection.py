@@ -1,0 +1,100 @@
+"""What a person means by a word: a place, a shoot, a roll, or a path."""
+
+import os.path
+from dataclasses import dataclass
+
+from backupkeeper.actions.context import Context
+from backupkeeper.actions.online import online_drives, place_holding, relative_to
+from backupkeeper.core.errors import UsageError
+from backupkeeper.core.model import PlaceId, RollHead, RollId
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Selection:
+    """Rolls, perhaps at one place only, perhaps only what is at or below one path of it."""
+
+    rolls: tuple[RollId, ...]
+    place: PlaceId | None = None
+    path: str | None = None
+
+    def covers(self, path: str) -> bool:
+        """Whether a path of a place is meant."""
+        return self.path is None or path == self.path or path.startswith(f"{self.path}/")
+
+
+def resolve(context: Context, what: str | None) -> Selection:
+    """Find out what is meant; a place's name first, then a shoot, a roll, a path.
+
+    A roll is named by its folder, or by as much of its end as is needed to tell it from others
+    (``Wide/Roll 01``, ``260612 Boatyard/Wide/Roll 01``).
+
+    Raises:
+        UsageError: nothing, or more than one roll, answers to it.
+    """
+    heads = context.catalog.rolls()
+    every = tuple(head.id for head in heads)
+    if what is None:
+        return Selection(rolls=every)
+    for place in context.catalog.places():
+        if place.name.casefold() == what.casefold():
+            return Selection(rolls=every, place=place.id)
+    of_shoot = tuple(head.id for head in heads if head.shoot == what)
+    if of_shoot:
+        return Selection(rolls=of_shoot)
+    if os.path.isabs(what):
+        return _by_path(context, what, heads)
+    found = [head for head in heads if _is_called(head, what)]
+    if len(found) == 1:
+        return Selection(rolls=(found[0].id,))
+    if found:
+        names = "; ".join(head.folder for head in found)
+        raise UsageError(f"{what} may mean any of these rolls: {names}.", advice="Name more of it.")
+    inside = [head for head in heads if what.startswith(f"{head.folder}/")]
+    if inside:
+        return Selection(rolls=tuple(head.id for head in inside), path=what.rstrip("/"))
+    raise UsageError(
+        f"No place, shoot, roll or file is called {what}.",
+        advice="backupkeeper place list and backupkeeper gaps show what there is.",
+    )
+
+
+def find_roll(context: Context, what: str) -> RollHead:
+    """The one roll that answers to a name.
+
+    Raises:
+        UsageError: none, or more than one, does.
+    """
+    found = [head for head in context.catalog.rolls() if _is_called(head, what)]
+    if len(found) == 1:
+        return found[0]
+    names = "; ".join(head.folder for head in found)
+    raise UsageError(
+        f"{what} may mean any of these rolls: {names}." if found else f"No roll is called {what}.",
+        advice="Name it by its folder, as backupkeeper gaps shows it.",
+    )
+
+
+def _is_called(head: RollHead, what: str) -> bool:
+    words = what.strip("/").split("/")
+    short = [head.shoot, head.source, head.name]
+    folder = head.folder.split("/")
+    return what == head.id or words in (short[-len(words) :], folder[-len(words) :])
+
+
+def _by_path(context: Context, path: str, heads: tuple[RollHead, ...]) -> Selection:
+    drives, _ = online_drives(context)
+    drive = place_holding(drives, path)
+    if drive is None:
+        raise UsageError(f"{path} lies on no place that is here.")
+    inner = relative_to(drive, path)
+    if not inner:
+        return Selection(rolls=tuple(head.id for head in heads), place=drive.place.id)
+    rolls = tuple(
+        head.id
+        for head in heads
+        if (head.folder + "/").startswith(inner + "/") or inner.startswith(head.folder + "/")
+    )
+    if not rolls:
+        raise UsageError(f"No roll is at or around {path}.")
+    is_file = any(inner.startswith(head.folder + "/") for head in heads)
+    return Selection(rolls=rolls, place=drive.place.id, path=inner if is_file else None)

@@ -1,0 +1,193 @@
+"""The one place that builds real parts and hands them on.
+
+Reads the environment once; everything else gets what it needs as arguments.
+"""
+
+import os
+import platform
+from collections.abc import Mapping
+from types import TracebackType
+from typing import Self
+
+from backupkeeper import __version__
+from backupkeeper.actions.context import Context
+from backupkeeper.actions.export import export_list
+from backupkeeper.actions.gaps import gaps
+from backupkeeper.actions.may_wipe import may_wipe
+from backupkeeper.actions.mirror import mirror
+from backupkeeper.actions.offload import offload
+from backupkeeper.actions.offload_plan import Request
+from backupkeeper.actions.places import add_bucket, add_drive, report_places
+from backupkeeper.actions.upload import upload
+from backupkeeper.actions.verify import verify
+from backupkeeper.catalog.store import open_catalog
+from backupkeeper.config import Config, parse_config
+from backupkeeper.core.errors import ConfigError, ConfigFault
+from backupkeeper.core.model import Place, Role
+from backupkeeper.core.outcomes import (
+    GapReport,
+    MirrorOutcome,
+    OffloadOutcome,
+    PlaceReport,
+    UploadOutcome,
+    Verdict,
+    VerifyOutcome,
+)
+from backupkeeper.drives.mounts_linux import LinuxMounts
+from backupkeeper.ports.bucket import Bucket
+from backupkeeper.ports.progress import Progress
+from backupkeeper.system.clock import RealClock
+from backupkeeper.system.entropy import RealEntropy
+from backupkeeper.system.files import RealFiles
+from backupkeeper.system.lock import WorkLock
+
+CONFIG_LIMIT_BYTES = 1 << 20
+CONFIG_VARIABLE = "BACKUPKEEPER_CONFIG"
+
+
+def load_config(path: str | None, environ: Mapping[str, str]) -> Config:
+    """The configuration: the file named, else ``BACKUPKEEPER_CONFIG``, else the XDG place.
+
+    A file that was named must exist; without any file the defaults hold.
+
+    Raises:
+        ConfigError: the file can't be read, or what stands in it can't be used.
+    """
+    home = environ.get("HOME") or os.path.expanduser("~")
+    named = path or environ.get(CONFIG_VARIABLE)
+    config_home = environ.get("XDG_CONFIG_HOME") or f"{home}/.config"
+    state_home = environ.get("XDG_STATE_HOME") or f"{home}/.local/state"
+    file = named or f"{config_home}/backupkeeper/config.toml"
+    try:
+        with open(file, "rb") as stream:
+            text = stream.read(CONFIG_LIMIT_BYTES + 1).decode("utf-8")
+    except FileNotFoundError:
+        if named:
+            raise _unreadable(file, "there is no such file") from None
+        text = ""
+    except UnicodeDecodeError:
+        raise _unreadable(file, "it is not UTF-8 text") from None
+    except OSError as error:
+        raise _unreadable(file, error.strerror or "it can't be read") from None
+    if len(text) > CONFIG_LIMIT_BYTES:
+        raise _unreadable(file, f"it is longer than {CONFIG_LIMIT_BYTES} bytes")
+    return parse_config(text, file, home=home, state_home=state_home)
+
+
+def _unreadable(file: str, why: str) -> ConfigError:
+    return ConfigError(file, [ConfigFault(key="file", value=why, wanted="a readable TOML file")])
+
+
+class Keeper:
+    """Everything that the commands can ask for, on real parts. A context manager."""
+
+    def __init__(self, config: Config) -> None:
+        self.config = config
+        clock, entropy = RealClock(), RealEntropy()
+
+        def bucket_of(place: Place) -> Bucket:
+            # Here, not above: the library behind it takes a third of a second to load.
+            from backupkeeper.cloud.bucket import open_bucket  # noqa: PLC0415
+
+            return open_bucket(
+                place.location,
+                endpoint=place.endpoint,
+                profile=place.profile,
+                clock=clock,
+                entropy=entropy,
+                addressing=config.upload.addressing,
+                parallel_parts=config.upload.parallel_parts,
+            )
+
+        self._context = Context(
+            config=config,
+            catalog=open_catalog(config.catalog.path, clock=clock),
+            files=RealFiles(),
+            mounts=LinuxMounts(),
+            clock=clock,
+            entropy=entropy,
+            open_bucket=bucket_of,
+            hostname=platform.node() or "unknown",
+            version=__version__,
+        )
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        value: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self._context.catalog.close()
+
+    def _at_work(self) -> WorkLock:
+        return WorkLock(f"{self.config.catalog.path}.lock")
+
+    def add_drive(self, path: str, *, role: Role, name: str, folder: bool) -> Place:
+        """See ``actions.places.add_drive``; a relative path or a link is resolved first."""
+        with self._at_work():
+            return add_drive(
+                self._context, os.path.realpath(path), role=role, name=name, folder=folder
+            )
+
+    def add_bucket(
+        self, location: str, *, role: Role, name: str, endpoint: str | None, profile: str | None
+    ) -> Place:
+        """See ``actions.places.add_bucket``."""
+        with self._at_work():
+            return add_bucket(
+                self._context, location, role=role, name=name, endpoint=endpoint, profile=profile
+            )
+
+    def places(self) -> tuple[PlaceReport, ...]:
+        """See ``actions.places.report_places``."""
+        return report_places(self._context)
+
+    def offload(
+        self, card: str, *, shoot: str, source: str, roll: str | None, progress: Progress
+    ) -> OffloadOutcome:
+        """See ``actions.offload.offload``."""
+        request = Request(card=os.path.realpath(card), shoot=shoot, source=source, roll=roll)
+        with self._at_work():
+            return offload(self._context, request, progress)
+
+    def mirror(self, *, progress: Progress) -> MirrorOutcome:
+        """See ``actions.mirror.mirror``."""
+        with self._at_work():
+            return mirror(self._context, progress)
+
+    def upload(self, *, progress: Progress) -> tuple[UploadOutcome, ...]:
+        """See ``actions.upload.upload``."""
+        with self._at_work():
+            return upload(self._context, progress)
+
+    def verify(self, what: str | None, *, progress: Progress) -> VerifyOutcome:
+        """See ``actions.verify.verify``; something that exists as a path is taken as one."""
+        if what is not None and (os.path.isabs(what) or what.startswith(("./", "../"))):
+            what = os.path.realpath(what)
+        with self._at_work():
+            return verify(self._context, what, progress)
+
+    def may_wipe(self, card: str, *, progress: Progress) -> Verdict:
+        """See ``actions.may_wipe.may_wipe``."""
+        return may_wipe(self._context, os.path.realpath(card), progress)
+
+    def gaps(self) -> GapReport:
+        """See ``actions.gaps.gaps``."""
+        return gaps(self._context)
+
+    def export_list(self, roll: str) -> bytes:
+        """See ``actions.export.export_list``."""
+        return export_list(self._context, roll)
+
+
+def open_keeper(config_path: str | None, environ: Mapping[str, str]) -> Keeper:
+    """Read the configuration, open the catalog, join the parts.
+
+    Raises:
+        ConfigError: the configuration can't be used.
+        CatalogError: the catalog can't be opened.
+    """
+    return Keeper(load_config(config_path, environ))
