@@ -51,9 +51,7 @@ def may_wipe(context: Context, card: str, progress: Progress) -> Verdict:
     )
 
 
-def read_card(
-    context: Context, listing: CardListing, progress: Progress
-) -> tuple[CardFile, ...]:
+def read_card(context: Context, listing: CardListing, progress: Progress) -> tuple[CardFile, ...]:
     """Every file of a listing, read whole and hashed, in the order of the listing."""
     progress.begin(
         "Reading the card",

@@ -119,7 +119,7 @@ def _mirror_roll(
     target = _choose_target(context, here, roll, copies, wanted, run)
     if target is None:
         return
-    tasks = _tasks(context, drives, target, roll, wanted, copies, run)
+    tasks = _tasks(drives, target, roll, wanted, copies, run)
     progress.begin(
         f"Mirroring {head.folder} to {target.place.name}",
         total_bytes=sum(task.file.size for task in tasks),
@@ -199,7 +199,6 @@ def _choose_target(
 
 
 def _tasks(
-    context: Context,
     drives: Sequence[OnlineDrive],
     target: OnlineDrive,
     roll: Roll,
@@ -217,9 +216,7 @@ def _tasks(
         sources = [
             (by_place[copy.place], copy)
             for copy in sorted(copies.get(file.content, ()), key=lambda copy: copy.state)
-            if copy.place in by_place
-            and copy.place != target.place.id
-            and copy.state in READABLE
+            if copy.place in by_place and copy.place != target.place.id and copy.state in READABLE
         ]
         if not sources:
             homeless += 1
@@ -272,9 +269,7 @@ def _copy_round(
                 again += _blame_source(context, task, run)
             elif isinstance(landed, BackupkeeperError):
                 run.troubles.append(
-                    Trouble(
-                        place=target.place.name, path=task.file.path, message=str(landed)
-                    )
+                    Trouble(place=target.place.name, path=task.file.path, message=str(landed))
                 )
             elif landed is not None and copied.content is not None:
                 run.files += 1
@@ -303,9 +298,7 @@ def _blame_source(context: Context, task: _Task, run: _Run) -> list[_Task]:
     return [_Task(file=task.file, target=task.target, sources=task.sources[1:])]
 
 
-def _make_folder(
-    context: Context, target: OnlineDrive, roll: Roll, folder: str, run: _Run
-) -> None:
+def _make_folder(context: Context, target: OnlineDrive, roll: Roll, folder: str, run: _Run) -> None:
     names = fit_names(
         [*(file.path for file in roll.files), *roll.folders],
         limits_of(target.info.mount.fs_type),

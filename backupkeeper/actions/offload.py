@@ -221,9 +221,7 @@ def _facts_at(
     landed = copied.places[place]
     target = copied.job.targets[place]
     if isinstance(landed, BackupkeeperError):
-        run.troubles.append(
-            Trouble(place=drive.place.name, path=entry.path, message=str(landed))
-        )
+        run.troubles.append(Trouble(place=drive.place.name, path=entry.path, message=str(landed)))
         return []
     run.standing[place].add(entry.path)
     if landed.cold:
@@ -275,15 +273,13 @@ def _leave_out_full_drives(context: Context, plan: Plan, run: _Run) -> None:
             run.troubles.append(Trouble(place=drive.place.name, path="", message=short[-1]))
             plan.drives.remove(drive)
     if not plan.drives:
-        raise NoSpaceError(
-            plan.request.card, 28, advice=" ".join([*short, "Nothing was written."])
-        )
+        raise NoSpaceError(plan.request.card, 28, advice=" ".join([*short, "Nothing was written."]))
 
 
 def _seal(context: Context, plan: Plan, run: _Run) -> tuple[RollHead | None, list[str]]:
     """Manifests on every drive that holds all of the roll, then the roll itself."""
     warnings: list[str] = []
-    for roll in _completed_elsewhere(context, plan, run):
+    for roll in _completed_elsewhere(context, run):
         for drive in plan.drives:
             warnings += record_arrival(context, drive, roll)
     taken = [
@@ -333,7 +329,7 @@ def _seal(context: Context, plan: Plan, run: _Run) -> tuple[RollHead | None, lis
     return head, warnings
 
 
-def _completed_elsewhere(context: Context, plan: Plan, run: _Run) -> list[Roll]:
+def _completed_elsewhere(context: Context, run: _Run) -> list[Roll]:
     """Sealed rolls of this card that a drive lacked files of, and that were written to it now."""
     folders = {
         home.folder
@@ -344,9 +340,7 @@ def _completed_elsewhere(context: Context, plan: Plan, run: _Run) -> list[Roll]:
     return [context.catalog.roll(head.id) for head in heads]
 
 
-def _make_empty_folders(
-    context: Context, plan: Plan, drive: OnlineDrive, roll: Roll
-) -> list[str]:
+def _make_empty_folders(context: Context, plan: Plan, drive: OnlineDrive, roll: Roll) -> list[str]:
     warnings = []
     for folder in roll.folders:
         path = plan.path_at(drive, roll.head.folder, folder)

@@ -79,7 +79,9 @@ class Plan:
         """Where a file of a roll stands, or would, on a drive: relative to the drive's root."""
         key = (folder, drive.place.id)
         if key not in self.fitted:
-            self.fitted[key] = fit_names(self._paths_of(folder), limits_of(drive.info.mount.fs_type))
+            self.fitted[key] = fit_names(
+                self._paths_of(folder), limits_of(drive.info.mount.fs_type)
+            )
         return f"{folder}/{self.fitted[key][path]}"
 
     def _paths_of(self, folder: str) -> Iterable[str]:
@@ -160,9 +162,7 @@ def make_plan(context: Context, request: Request) -> Plan:
         path = f"{listing.root}/{entry.path}"
         return _first_block(context, path) == contents.get(file.content)
 
-    homes = {
-        entry.path: likely_home(entry, known, starts_alike) for entry in listing.files
-    }
+    homes = {entry.path: likely_home(entry, known, starts_alike) for entry in listing.files}
     homes = _without_strangers(homes, known)
     open_roll = resumed or _new_roll(context, request, sealed, homes)
     hinted = {roll.files[path].content for path, roll in homes.items() if roll is not None}
@@ -246,9 +246,7 @@ def _new_roll(
         shoot=request.shoot,
         source=request.source,
         name=name,
-        folder=roll_folder(
-            context.config.layout.roll, request.shoot, request.source, name
-        ),
+        folder=roll_folder(context.config.layout.roll, request.shoot, request.source, name),
         begun_at=context.clock.now(),
     )
 
@@ -276,9 +274,7 @@ def _first_block(context: Context, path: str) -> bytes | None:
         handle = context.files.open_read(path)
         try:
             at = 0
-            while at < BLOCK_BYTES and (
-                got := context.files.read_into(handle, buffer[at:], at)
-            ):
+            while at < BLOCK_BYTES and (got := context.files.read_into(handle, buffer[at:], at)):
                 at += got
         finally:
             context.files.close(handle)

@@ -10,6 +10,7 @@ Promises:
 import errno
 import os.path
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, replace
 
 from backupkeeper.actions.context import Context
@@ -18,7 +19,6 @@ from backupkeeper.core.errors import (
     BackupkeeperError,
     DeviceError,
     DriveGoneError,
-    MarkerError,
     MountChangedError,
 )
 from backupkeeper.core.model import Place, PlaceKind, Standing
@@ -121,10 +121,8 @@ def online_drives(context: Context) -> tuple[list[OnlineDrive], list[str]]:
 
 def _candidates(context: Context, place: Place) -> list[tuple[str, Mount]]:
     found: list[tuple[str, Mount]] = []
-    try:
+    with suppress(BackupkeeperError, OSError):  # gone from there: it may be mounted elsewhere now
         found.append((place.location, context.mounts.under(place.location)))
-    except (BackupkeeperError, OSError):
-        pass  # nothing at the old location: look where its file system is mounted now
     if place.kind is PlaceKind.DRIVE and place.fs_uuid is not None:
         found.extend(
             (mount.point, mount)
@@ -134,9 +132,7 @@ def _candidates(context: Context, place: Place) -> list[tuple[str, Mount]]:
     return found
 
 
-def _identify(
-    context: Context, place: Place, root: str, mount: Mount
-) -> OnlineDrive | str | None:
+def _identify(context: Context, place: Place, root: str, mount: Mount) -> OnlineDrive | str | None:
     """The place at this root; a sentence if its likeness is there; None if something else is."""
     if place.kind is PlaceKind.DRIVE and mount.point != root:
         return None
@@ -180,16 +176,3 @@ def relative_to(drive: OnlineDrive, path: str) -> str:
     """An absolute path below a drive's root as a path of that place."""
     return os.path.relpath(path, drive.root) if path != drive.root else ""
 
-
-__all__ = [
-    "MARKER_PATH",
-    "OWN_FOLDER",
-    "MarkerError",
-    "OnlineDrive",
-    "guard_for",
-    "online",
-    "online_drives",
-    "place_holding",
-    "read_marker",
-    "relative_to",
-]

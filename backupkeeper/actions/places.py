@@ -132,7 +132,13 @@ def _write_marker(context: Context, place: Place, path: str) -> None:
 
 
 def add_bucket(
-    context: Context, location: str, *, role: Role, name: str, endpoint: str | None, profile: str | None
+    context: Context,
+    location: str,
+    *,
+    role: Role,
+    name: str,
+    endpoint: str | None,
+    profile: str | None,
 ) -> Place:
     """Take in a bucket; it is asked for its capabilities, so it must be there and let us in.
 
@@ -170,9 +176,7 @@ def report_places(context: Context) -> tuple[PlaceReport, ...]:
     drives, _ = online_drives(context)
     here = {drive.place.id: drive for drive in drives}
     places = context.catalog.places()
-    return tuple(
-        _report(context, here.get(place.id), replace(place), places) for place in places
-    )
+    return tuple(_report(context, here.get(place.id), replace(place), places) for place in places)
 
 
 def _report(
@@ -180,7 +184,9 @@ def _report(
 ) -> PlaceReport:
     files, held = context.catalog.holdings(place.id)
     notes = []
-    shared = [other.name for other in places if other.id != place.id and other.device == place.device]
+    shared = [
+        other.name for other in places if other.id != place.id and other.device == place.device
+    ]
     if shared and place.device is not None and context.config.policy.distinct_devices:
         notes.append(f"On the same physical device as {', '.join(shared)}: they count as one.")
     free = None
@@ -201,4 +207,3 @@ def _report(
         free_bytes=free,
         note=" ".join(notes),
     )
-

@@ -43,6 +43,10 @@ def resolve(context: Context, what: str | None) -> Selection:
         return Selection(rolls=of_shoot)
     if os.path.isabs(what):
         return _by_path(context, what, heads)
+    return _by_name(what, heads)
+
+
+def _by_name(what: str, heads: tuple[RollHead, ...]) -> Selection:
     found = [head for head in heads if _is_called(head, what)]
     if len(found) == 1:
         return Selection(rolls=(found[0].id,))

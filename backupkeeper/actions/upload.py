@@ -17,7 +17,6 @@ from backupkeeper.actions.fetching import fetch_back
 from backupkeeper.actions.online import OnlineDrive, online_drives
 from backupkeeper.actions.proving import prove_copy
 from backupkeeper.core.errors import (
-
     DeviceError,
     MismatchError,
     NameTakenError,
@@ -106,9 +105,7 @@ def _upload_to(
     )
 
 
-def _upload_roll(
-    context: Context, run: _Run, head: RollHead, progress: Progress
-) -> None:
+def _upload_roll(context: Context, run: _Run, head: RollHead, progress: Progress) -> None:
     roll = context.catalog.roll(head.id)
     places = {place.id: place for place in context.catalog.places()}
     copies = copies_of(
@@ -279,5 +276,3 @@ def _note_bad(run: _Run, fact: Fact) -> None:
                 message=f"The object there is {fact.result}; it was left as it is.",
             )
         )
-
-

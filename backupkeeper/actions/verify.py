@@ -147,9 +147,7 @@ def _copies_here(
 ) -> Iterator[tuple[str, RollFile, str | None]]:
     """Copies of a roll's files that facts put on this drive, with the mount of the last writing."""
     homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
-    by_place: dict[str, RollFile] = {
-        home: file for file in roll.files for home in homes[file.path]
-    }
+    by_place: dict[str, RollFile] = {home: file for file in roll.files for home in homes[file.path]}
     latest: dict[str, Fact] = {}
     for fact in context.catalog.facts_at(drive.place.id, below=roll.head.folder):
         file = by_place.get(fact.path)
@@ -208,9 +206,7 @@ def _name_unknown(
         )
 
 
-def _walk(
-    context: Context, drive: OnlineDrive, folder: str, run: VerifyRun
-) -> Iterator[str]:
+def _walk(context: Context, drive: OnlineDrive, folder: str, run: VerifyRun) -> Iterator[str]:
     waiting = [folder]
     while waiting:
         here = waiting.pop()
@@ -232,4 +228,3 @@ def _size(context: Context, drive: OnlineDrive, path: str) -> int:
         return context.files.stat(drive.absolute(path)).size
     except OSError:
         return 0
-
