@@ -34,10 +34,12 @@ class MadeUpCard:
         """Add an entry, and the folders above it."""
         absolute = f"{ROOT}/{path}" if path else ROOT
         parent, _, name = absolute.rpartition("/")
-        parts = path.split("/")
-        for depth in range(1, len(parts)):
-            if f"{ROOT}/{'/'.join(parts[:depth])}" not in self.stats:
-                self.put("/".join(parts[:depth]), EntryKind.FOLDER)
+        if path and parent not in self.names:
+            missing = [parent]
+            while missing[-1].rpartition("/")[0] not in self.names:
+                missing.append(missing[-1].rpartition("/")[0])
+            for folder in reversed(missing):
+                self.put(folder[len(ROOT) + 1 :], EntryKind.FOLDER)
         if path:
             self.names[parent].append(name)
         if kind is EntryKind.FOLDER:
