@@ -31,7 +31,7 @@ _T = TypeVar("_T")
 _E = TypeVar("_E", bound=StrEnum)
 
 MOST_CHARACTERS: Final = 1024 * 1024
-"""A longer text is no configuration of ours."""
+"""A longer text is none of ours."""
 MOST_DAYS: Final = 3650
 MOST_PARALLEL_PARTS: Final = 32
 MOST_TEXT: Final = 1000
@@ -395,12 +395,6 @@ def _template(value: object) -> str:
         _wrong('a folder below the place: no "/" at either end, no empty part, no "." and no ".."')
     if any(part.casefold() in _OURS for part in parts):
         _wrong(f"other folders than {_quoted(sorted(_OURS))}: those have a meaning of their own")
-    rests = [_FIELD.sub("", part) for part in parts]
-    if any(
-        _NOT_IN_A_NAME & set(rest) or part.endswith((" ", "."))
-        for rest, part in zip(rests, parts, strict=True)
-    ):
-        _wrong(
-            'folder names that any drive can hold: none of <>:"|?*\\{}, no space or dot at an end'
-        )
+    if _NOT_IN_A_NAME & set(_FIELD.sub("", value)) or any(p.endswith((" ", ".")) for p in parts):
+        _wrong('folder names that any drive can hold: none of <>:"|?*\\{}, no space or dot at an end')
     return value

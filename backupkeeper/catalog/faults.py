@@ -20,8 +20,10 @@ _PRIMARY = 0xFF
 
 _DAMAGED = (
     "The catalog {path} is damaged ({detail}).",
-    "Nothing was changed. Move it aside together with the files -wal and -shm beside it, "
-    "keep them, and put a good copy in its place.",
+    (
+        "Nothing was changed. Move it aside together with the files -wal and -shm beside it, "
+        "keep them, and put a good copy in its place."
+    ),
 )
 _LOCKED = (
     "The catalog {path} is held by another program ({detail}).",
@@ -33,8 +35,10 @@ _FULL = (
 )
 _SHUT = (
     "The catalog {path} can't be opened or written ({detail}).",
-    "Check that its folder exists and that you may write there, "
-    "or name another file under [catalog] path.",
+    (
+        "Check that its folder exists and that you may write there, "
+        "or name another file under [catalog] path."
+    ),
 )
 _DEVICE = (
     "The disk under the catalog {path} answered with an error ({detail}).",

@@ -7,6 +7,8 @@ Promises:
 2. The sieve (``SIEVE``) names every roll that core could find wanting, and maybe more.
 """
 
+# ruff: noqa: S608 - statements are put together from constants only; every value is bound
+
 import sqlite3
 from array import array
 from collections.abc import Iterable, Iterator
@@ -33,7 +35,7 @@ CROSS JOIN words v ON v.no = f.version
 CROSS JOIN words m ON m.no = f.mount
 CROSS JOIN words n ON n.no = f.note
 WHERE c.no IN ({MARKS})
-"""  # noqa: S608 - only question marks are put in
+"""
 
 _NOT_UNDONE: Final = """
 NOT EXISTS (
@@ -76,7 +78,7 @@ WHERE NOT EXISTS (SELECT 1 FROM roll_files rf WHERE rf.roll = r.no)
         )
     )
 )
-"""  # noqa: S608 - put together from constants of this file
+"""
 """Takes ``place`` (its number, or None), ``since`` and ``latest`` (microseconds)."""
 
 
@@ -94,7 +96,7 @@ def copies_of(connection: sqlite3.Connection, names: Iterable[Blake3]) -> "array
     """Numbers of all copies of these contents, each once."""
     found = asked(
         connection,
-        "SELECT c.no FROM copies c JOIN content_ids k ON k.no = c.content "  # noqa: S608 - marks
+        "SELECT c.no FROM copies c JOIN content_ids k ON k.no = c.content "
         f"WHERE k.blake3 IN ({MARKS})",
         (rows.blake3(name) for name in dict.fromkeys(names)),
     )

@@ -13,6 +13,8 @@ Example:
         catalog.record(facts=[fact])
 """
 
+# ruff: noqa: S608 - statements are put together from constants only; every value is bound
+
 import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -41,14 +43,14 @@ from backupkeeper.ports.clock import Clock
 _T = TypeVar("_T")
 _DIGESTS: Final = (
     "SELECT k.blake3, d.kind, d.value FROM content_ids k JOIN digests d ON d.content = k.no "
-    f"WHERE k.blake3 IN ({reading.MARKS})"  # noqa: S608 - only question marks are put in
+    f"WHERE k.blake3 IN ({reading.MARKS})"
 )
 _CONTENTS: Final = (
     "SELECT k.blake3, c.size, c.xxh128, c.block_map FROM content_ids k JOIN contents c USING (no) "
-    f"WHERE k.blake3 IN ({reading.MARKS})"  # noqa: S608 - only question marks are put in
+    f"WHERE k.blake3 IN ({reading.MARKS})"
 )
 _SEALED: Final = (
-    f"SELECT k.blake3 FROM content_ids k WHERE k.blake3 IN ({reading.MARKS}) "  # noqa: S608 - only question marks are put in
+    f"SELECT k.blake3 FROM content_ids k WHERE k.blake3 IN ({reading.MARKS}) "
     "AND EXISTS (SELECT 1 FROM roll_files f WHERE f.content = k.no)"
 )
 _SLACK: Final = timedelta(days=1)

@@ -6,6 +6,8 @@ Promises:
    map) is refused: one of the two is wrong.
 """
 
+# ruff: noqa: S608 - statements are put together from constants only; every value is bound
+
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from itertools import islice
@@ -143,7 +145,7 @@ def _add_files(
         values = [rows.file_row(file) for file in batch]
         connection.executemany(_ADD_CONTENT_ID, [(value[1],) for value in values])
         connection.executemany(
-            f"INSERT INTO {table} (roll, path, content, size, mtime_ns) "  # noqa: S608 - see above
+            f"INSERT INTO {table} (roll, path, content, size, mtime_ns) "
             f"VALUES (?, ?, {_CONTENT_NO}, ?, ?) ON CONFLICT (roll, path) DO UPDATE SET "
             "content = excluded.content, size = excluded.size, mtime_ns = excluded.mtime_ns",
             [(roll, *value) for value in values],
