@@ -1,10 +1,10 @@
-"""Paths to object keys and back: pure.
+r"""Paths to object keys and back: pure.
 
 Promises:
 1. Two different paths never get one key, and a key of ours gives its very path back. Nothing is
    normalised: NFC and NFD, upper and lower case stay apart.
 2. A key is clean UTF-8 that every listing in XML can carry: control characters, bytes that are
-   not UTF-8, ``%``, ``\\`` and the dot at the end of a part are written ``%XX`` (STANDARDS section
+   not UTF-8, ``%``, ``\`` and the dot at the end of a part are written ``%XX`` (STANDARDS section
    7.8 lists them as trouble); everything else stands as it is, so a key can be read by people.
 3. A key with its prefix has at most 1,024 bytes (STANDARDS section 7.1).
 """
@@ -61,8 +61,7 @@ def start_of_keys(below: str) -> str:
     """What the keys of all paths that start with ``below`` start with (may fit others too)."""
     text = below.encode("utf-8", "surrogateescape").decode("utf-8", "surrogateescape")
     # Whether a dot ends its part, or bytes make a character, is not known where the text stops.
-    certain = text.rstrip(".\udc80-\udcff") if text[-1:] == "." else text
-    certain = re.sub(r"[\udc80-\udcff]+\Z", "", certain)
+    certain = re.sub(r"[.\udc80-\udcff]+\Z", "", text)
     return _ESCAPED.sub(_escape, certain + "\n").removesuffix("%0A")
 
 

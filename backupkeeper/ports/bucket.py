@@ -19,6 +19,10 @@ class Capabilities:
     conditional_put: bool
     conditional_complete: bool
     versioning: bool
+    etag_is_md5: bool = False
+    """Whether an object's ETag was seen to be the MD5 that S3's customs say (no proof of itself)."""
+    left_behind: tuple[str, ...] = ()
+    """Scratch objects that the credentials are not allowed to remove."""
 
     @property
     def attests(self) -> bool:
@@ -45,10 +49,13 @@ class Sent:
 
 
 class Bucket(Protocol):
-    """Verbs on one bucket and prefix. Keys are below the prefix, ``/`` between parts.
+    """Verbs on one bucket and prefix. Keys are paths below the prefix, ``/`` between parts.
 
-    Errors leave as ``BucketUnreachableError`` (network, credentials, no such bucket, refused),
-    ``AttestationRefusedError``, ``NameTakenError`` or ``ListingError``; nothing of boto3's leaks.
+    A key here is a path as everywhere in this program (PEP 383 text); how it is written in the
+    store is the bucket's business. Errors leave as ``BucketUnreachableError`` (network,
+    credentials, no such bucket, refused), ``AttestationRefusedError``, ``NameTakenError`` or
+    ``ListingError``; a key too long is a ``WriteError``, a file too large a ``UsageError``, and
+    what changed while it was sent or fetched a ``SourceChangedError``. Nothing of boto3's leaks.
     """
 
     def capabilities(self) -> Capabilities:
@@ -60,7 +67,10 @@ class Bucket(Protocol):
         ...
 
     def listing(self, below: str = "") -> Iterator[ObjectEntry]:
-        """Entries of all objects whose key starts with ``below``, in byte order of keys."""
+        """Entries of all objects whose key starts with ``below``, in the store's order.
+
+        Objects that this program can't have put there (their name stands for no path) are left out.
+        """
         ...
 
     def send(self, key: str, content: Content, blocks: Iterator[memoryview]) -> Sent:
@@ -79,5 +89,8 @@ class Bucket(Protocol):
         ...
 
     def fetch(self, key: str, *, version: str | None = None) -> Iterator[memoryview]:
-        """The object's bytes in blocks of ``BLOCK_BYTES`` (the last may be shorter)."""
+        """The object's bytes in blocks of ``BLOCK_BYTES`` (the last may be shorter).
+
+        Each view is only good until the next. A broken connection is taken up again where it was.
+        """
         ...

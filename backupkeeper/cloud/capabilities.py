@@ -1,0 +1,242 @@
+"""Finding out what a bucket does, by trying: it is asked nothing that it could claim.
+
+Promises:
+1. A check counts only where a right value was accepted and a wrong one refused, on an upload in
+   one piece *and* on a part. Being accepted proves nothing (SEEN section 1).
+2. A refusal counts only if it says that the bytes are wrong. Any other failure is no refusal: it
+   ends the trial, or the check does not count.
+3. All that is tried is done to scratch objects under ``.backupkeeper/scratch-…``; they and their
+   uploads are removed whatever happens. Where that is not allowed, they are named.
+"""
+
+import hashlib
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Any
+
+from botocore.awsrequest import AWSPreparedRequest
+from botocore.exceptions import ClientError
+
+from backupkeeper.cloud.checks import EXTRAS, MD5, PAYLOAD, checks_of
+from backupkeeper.cloud.client import Store, version_of
+from backupkeeper.cloud.errors import LIBRARY_ERRORS, code_and_status
+from backupkeeper.ports.bucket import Capabilities
+from backupkeeper.ports.clock import Entropy
+
+RIGHT = b"backupkeeper tries what this bucket refuses\n" * 8
+"""What scratch objects hold."""
+WRONG = bytes(byte ^ 1 for byte in RIGHT)
+"""Other bytes of the same length."""
+
+BAD_BYTES_CODES = frozenset(
+    {"BadDigest", "InvalidDigest", "XAmzContentSHA256Mismatch", "XAmzContentChecksumMismatch"}
+)
+"""Error codes that say "these are not the bytes that were announced"."""
+_FORGED_CODES = BAD_BYTES_CODES | {"SignatureDoesNotMatch"}
+_TAKEN = 412
+_NOT_TAKEN_UP = {400, 411, 412, 501}
+"""Statuses by which a right request is turned down because the store can't do it."""
+
+
+def find_out(store: Store, entropy: Entropy) -> Capabilities:
+    """Try a bucket.
+
+    Args:
+        store: The bucket.
+        entropy: Names the scratch objects.
+
+    Returns:
+        What it was seen to do.
+
+    Raises:
+        BackupkeeperError: It can't be reached, or can't be written to.
+    """
+    trial = _Trial(store=store, path=f".backupkeeper/scratch-{entropy.new_id()}")
+    try:
+        return trial.run()
+    finally:
+        trial.clean_up()
+
+
+@dataclass(kw_only=True, slots=True)
+class _Trial:
+    store: Store
+    path: str
+    objects: list[tuple[str, str | None]] = field(default_factory=list)
+    uploads: list[tuple[str, str]] = field(default_factory=list)
+    left: list[str] = field(default_factory=list)
+
+    def run(self) -> Capabilities:
+        conditional_put = self._conditional_put()
+        etag = self._plain_etag()
+        conditional_complete = self._conditional_complete()
+        refuses = frozenset(name for name in (MD5, PAYLOAD, *EXTRAS) if self._refuses(name))
+        versioning = any(version for _, version in self.objects)
+        self.clean_up()
+        return Capabilities(
+            refuses_wrong=refuses,
+            conditional_put=conditional_put,
+            conditional_complete=conditional_complete,
+            versioning=versioning,
+            etag_is_md5=etag == hashlib.md5(RIGHT, usedforsecurity=False).hexdigest(),
+            left_behind=tuple(self.left),
+        )
+
+    def clean_up(self) -> None:
+        """Remove all that was made. What can't be removed is noted, never raised."""
+        client = self.store.client
+        while self.uploads:
+            path, upload = self.uploads.pop()
+            try:
+                client.abort_multipart_upload(**self.store.at(path), UploadId=upload)
+            except LIBRARY_ERRORS as error:
+                if code_and_status(error)[0] != "NoSuchUpload":
+                    self.left.append(path)
+        # In buckets that keep versions, a plain delete would only hide the object.
+        for path, version in sorted(set(self.objects), key=str):
+            asked = self.store.at(path) | ({"VersionId": version} if version else {})
+            try:
+                client.delete_object(**asked)
+            except LIBRARY_ERRORS:
+                self.left.append(path)
+        self.objects.clear()
+
+    def _put(self, path: str, **more: str) -> dict[str, Any]:
+        self.objects.append((path, None))  # before the call: its answer may be lost
+        asked: dict[str, Any] = self.store.at(path) | more
+        answer: dict[str, Any] = dict(self.store.client.put_object(Body=RIGHT, **asked))
+        self._made(path, answer)
+        return answer
+
+    def _made(self, path: str, answer: dict[str, Any]) -> None:
+        if version := version_of(answer):
+            if (path, None) in self.objects:
+                self.objects.remove((path, None))
+            self.objects.append((path, version))
+
+    def _begin(self, path: str, **more: str) -> str:
+        asked: dict[str, Any] = self.store.at(path) | more
+        answer = self.store.client.create_multipart_upload(**asked)
+        upload = answer.get("UploadId")
+        if not upload:
+            raise self.store.no_store("an upload without an id")
+        self.uploads.append((path, upload))
+        return upload
+
+    def _part(self, path: str, upload: str, **more: str) -> dict[str, Any]:
+        asked: dict[str, Any] = self.store.at(path) | more
+        return dict(
+            self.store.client.upload_part(UploadId=upload, PartNumber=1, Body=RIGHT, **asked)
+        )
+
+    def _takes(self, attempt: Callable[[], object]) -> bool:
+        """Whether a right request is accepted; False where the store can't do what it asks."""
+        with self.store.asking(self.path):
+            try:
+                attempt()
+            except ClientError as error:
+                if code_and_status(error)[1] not in _NOT_TAKEN_UP:
+                    raise
+                return False
+        return True
+
+    def _turned_down(
+        self, attempt: Callable[[], object], codes: frozenset[str], status: int = 0
+    ) -> bool:
+        """Whether a wrong request is refused for the right reason."""
+        with self.store.asking(self.path):
+            try:
+                attempt()
+            except ClientError as error:
+                code, seen = code_and_status(error)
+                if code in codes or (status and seen == status):
+                    return True
+                if seen not in _NOT_TAKEN_UP:
+                    raise
+        return False
+
+    def _conditional_put(self) -> bool:
+        def once() -> object:
+            return self._put(self.path, IfNoneMatch="*")
+
+        if not self._takes(once):
+            return False
+        return self._turned_down(once, frozenset(), _TAKEN)
+
+    def _plain_etag(self) -> str:
+        with self.store.asking(self.path):
+            return self.store.etag(self._put(self.path, **checks_of(RIGHT)))
+
+    def _conditional_complete(self) -> bool:
+        path = f"{self.path}-whole"
+
+        def once() -> object:
+            upload = self._begin(path)
+            part = self._part(path, upload, **checks_of(RIGHT))
+            self.objects.append((path, None))
+            answer = self.store.client.complete_multipart_upload(
+                **self.store.at(path),
+                UploadId=upload,
+                MultipartUpload={"Parts": [{"PartNumber": 1, "ETag": self.store.etag(part)}]},
+                IfNoneMatch="*",
+            )
+            self.uploads.remove((path, upload))
+            self._made(path, dict(answer))
+            return answer
+
+        if not self._takes(once):
+            return False
+        return self._turned_down(once, frozenset(), _TAKEN)
+
+    def _refuses(self, check: str) -> bool:
+        """Whether a check is enforced on put and on part: wrong refused, right accepted."""
+        begun: dict[str, str] = {}
+        if check in EXTRAS:
+            begun["ChecksumAlgorithm"] = check.upper()
+        if check == "crc64nvme":
+            begun["ChecksumType"] = "FULL_OBJECT"
+        if not self._enforced(check, lambda **more: self._put(self.path, **more)):
+            return False
+        started: list[str] = []
+        if not self._takes(lambda: started.append(self._begin(self.path, **begun))):
+            return False
+        return self._enforced(check, lambda **more: self._part(self.path, started[0], **more))
+
+    def _enforced(self, check: str, send: Callable[..., object]) -> bool:
+        if check == PAYLOAD:
+
+            def wrongly() -> object:
+                with self._spoiled_on_the_way():
+                    return send()
+
+            return self._turned_down(wrongly, _FORGED_CODES) and self._takes(send)
+        right, wrong = _values(check, RIGHT), _values(check, WRONG)
+        refused = self._turned_down(lambda: send(**wrong), BAD_BYTES_CODES)
+        return refused and self._takes(lambda: send(**right))
+
+    @contextmanager
+    def _spoiled_on_the_way(self) -> Iterator[None]:
+        """Change the body of scratch requests after they were signed, and of no other."""
+        events = self.store.client.meta.events
+        mark = self.path.rpartition("/")[2]
+
+        def spoil(request: AWSPreparedRequest, **_: object) -> None:
+            if mark in request.url and request.body == RIGHT:
+                request.body = WRONG
+
+        names = ("before-send.s3.PutObject", "before-send.s3.UploadPart")
+        for name in names:
+            events.register(name, spoil, unique_id=mark)
+        try:
+            yield
+        finally:
+            for name in names:
+                events.unregister(name, spoil, unique_id=mark)
+
+
+def _values(check: str, data: bytes) -> dict[str, str]:
+    if check == MD5:
+        return checks_of(data)
+    parameter = EXTRAS[check]
+    return {parameter: checks_of(data, check)[parameter]}

@@ -1,0 +1,194 @@
+"""A boto3 client for one bucket, and a look at an object's entry.
+
+Promises:
+1. boto3 adds no checksum of its own to a request (many stores refuse its trailers, SEEN section
+   1) and always signs the hash of the body, over TLS too.
+2. An answer without what every object store says (an ETag) is never taken for an object: a login
+   page that answers 200 to everything is told as what it is.
+"""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import boto3
+from botocore.config import Config
+from botocore.exceptions import ClientError
+
+from backupkeeper.cloud.bucket import Addressing, Tuning
+from backupkeeper.cloud.causes import Cause
+from backupkeeper.cloud.errors import Where, code_and_status, failure, told, translated
+from backupkeeper.cloud.keys import full_key
+from backupkeeper.core.errors import BucketUnreachableError
+from backupkeeper.core.parts import MOST_AT_ONCE
+from backupkeeper.ports.bucket import ObjectEntry
+
+if TYPE_CHECKING:
+    from types_boto3_s3 import S3Client
+
+TICKET = "backupkeeper-upload"
+"""Metadata: the random id of the upload that made an object, so a lost answer can be made up for."""
+
+_DEFAULT_REGION = "us-east-1"
+_NOT_FOUND = 404
+_NO_SUCH = {"404", "NoSuchKey", "NoSuchVersion", "NotFound"}
+_SILENT = {400, 403}
+"""What a HEAD, which has no body, may answer without saying why."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Head:
+    """What HEAD says of an object: its entry and the ticket of the upload that made it."""
+
+    entry: ObjectEntry
+    ticket: str | None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Store:
+    """A client for one bucket and prefix. Threads may share it."""
+
+    client: "S3Client"
+    bucket: str
+    prefix: str
+    where: Where
+
+    def at(self, path: str) -> dict[str, Any]:
+        """The parameters that name an object: bucket and whole key."""
+        return {"Bucket": self.bucket, "Key": full_key(self.prefix, path)}
+
+    @contextmanager
+    def asking(self, path: str = "") -> Iterator[None]:
+        """Calls in here fail with errors of ours only."""
+        with told(self.where, path):
+            yield
+
+    def head(self, path: str, version: str | None = None) -> Head | None:
+        """The object's entry, or None where there is none.
+
+        Raises:
+            BucketUnreachableError: The store did not answer as a store.
+        """
+        asked = self.at(path) | ({"VersionId": version} if version else {})
+        try:
+            with self.asking(path):
+                answer: dict[str, Any] = dict(self.client.head_object(**asked))
+        except BucketUnreachableError as error:
+            if self._says_absent(error.__cause__, versioned=version is not None):
+                return None
+            raise self.reason(error) from error.__cause__
+        return Head(
+            entry=ObjectEntry(
+                key=path,
+                size=self._size(answer),
+                version=version_of(answer),
+                etag=self.etag(answer),
+            ),
+            ticket=answer.get("Metadata", {}).get(TICKET),
+        )
+
+    def check_bucket(self) -> None:
+        """See that the bucket is there: a HEAD of an object in no bucket is a plain 404 too.
+
+        Raises:
+            BucketUnreachableError: It is not, or can't be asked.
+        """
+        try:
+            with self.asking():
+                self.client.head_bucket(Bucket=self.bucket)
+        except BucketUnreachableError as error:
+            _, status = code_and_status(error.__cause__ or error)
+            if status == _NOT_FOUND:
+                raise failure(Cause.NO_BUCKET, self.where) from error.__cause__
+            raise self.reason(error) from error.__cause__
+
+    def reason(self, error: BucketUnreachableError) -> Exception:
+        """A more telling error for a HEAD that was refused without a word, else the same one."""
+        code, status = code_and_status(error.__cause__ or error)
+        if status not in _SILENT or not (code.isdecimal() or code in {"Forbidden", "Bad Request"}):
+            return error
+        try:
+            self.client.list_objects_v2(Bucket=self.bucket, Prefix=self.prefix, MaxKeys=1)
+        except ClientError as telling:
+            return translated(telling, self.where)
+        return error
+
+    def etag(self, answer: dict[str, Any]) -> str:
+        """The ETag of an answer, without quotes.
+
+        Raises:
+            BucketUnreachableError: There is none: what answered is no object store.
+        """
+        etag = answer.get("ETag")
+        if not isinstance(etag, str) or not etag.strip('"'):
+            raise self.no_store("an answer without an ETag")
+        return etag.strip('"')
+
+    def no_store(self, detail: str) -> Exception:
+        """The error for an answer that no object store gives."""
+        return failure(Cause.NOT_A_STORE, self.where, detail=detail)
+
+    def _size(self, answer: dict[str, Any]) -> int:
+        size = answer.get("ContentLength")
+        if not isinstance(size, int) or size < 0:
+            raise self.no_store("an answer without a size")
+        return size
+
+    @staticmethod
+    def _says_absent(error: BaseException | None, *, versioned: bool) -> bool:
+        if error is None:
+            return False
+        code, status = code_and_status(error)
+        # A version that is a delete marker is answered with 405.
+        return (status == _NOT_FOUND and code in _NO_SUCH) or (
+            versioned and code in {"405", "MethodNotAllowed"}
+        )
+
+
+def version_of(answer: dict[str, Any]) -> str | None:
+    """The version id in an answer; None where the bucket keeps no versions."""
+    version = answer.get("VersionId")
+    return version if isinstance(version, str) and version not in {"", "null"} else None
+
+
+def connect(
+    bucket: str,
+    prefix: str,
+    *,
+    endpoint: str | None,
+    profile: str | None,
+    addressing: Addressing,
+    tuning: Tuning,
+) -> Store:
+    """Make a client. Asks nothing of the network.
+
+    Raises:
+        UsageError: The profile, the endpoint or the AWS configuration can't be used.
+    """
+    where = Where(bucket=bucket, endpoint=endpoint or "the object store", profile=profile)
+    style = "path" if addressing == "auto" and endpoint else addressing
+    with told(where):
+        session = boto3.session.Session(profile_name=profile)
+        client = session.client(
+            "s3",
+            endpoint_url=endpoint,
+            region_name=session.region_name or _DEFAULT_REGION,
+            config=Config(
+                signature_version="s3v4",
+                s3={"addressing_style": style, "payload_signing_enabled": True},
+                request_checksum_calculation="when_required",
+                response_checksum_validation="when_required",
+                connect_timeout=tuning.connect_timeout,
+                read_timeout=tuning.read_timeout,
+                retries={"mode": "standard", "total_max_attempts": tuning.attempts},
+                max_pool_connections=MOST_AT_ONCE + 2,
+                tcp_keepalive=True,
+            ),
+        )
+    found = (
+        where
+        if endpoint
+        else Where(bucket=bucket, endpoint=client.meta.endpoint_url, profile=profile)
+    )
+    return Store(client=client, bucket=bucket, prefix=prefix, where=found)

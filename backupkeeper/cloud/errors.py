@@ -1,0 +1,136 @@
+"""Errors of botocore, urllib3 and the store, told as errors of ours.
+
+Promises:
+1. Whatever the libraries raise on the way to a bucket leaves as one of ``core.errors``.
+2. Text that came from the store is shortened and made harmless before it stands in a sentence.
+"""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from typing import Any
+
+from botocore.exceptions import BotoCoreError, ClientError
+from botocore.parsers import ResponseParserError
+from urllib3.exceptions import HTTPError
+
+from backupkeeper.cloud.causes import OF_CODE, OF_EXCEPTION, OF_STATUS, SENTENCES, Cause
+from backupkeeper.core.errors import (
+    AttestationRefusedError,
+    BackupkeeperError,
+    BrokenPromiseError,
+    BucketUnreachableError,
+    NameTakenError,
+    UsageError,
+)
+
+LIBRARY_ERRORS = (BotoCoreError, ClientError, ResponseParserError, HTTPError, OSError, ValueError)
+"""What boto3 and what it stands on may raise (``ValueError``: an endpoint that is no address)."""
+
+_DETAIL_CHARS = 100
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Where:
+    """Which bucket is asked, for sentences: its name, the store's address, the profile used."""
+
+    bucket: str
+    endpoint: str
+    profile: str | None = None
+
+
+def code_and_status(error: BaseException) -> tuple[str, int]:
+    """Error code and HTTP status of an answer; empty and 0 for anything that is no answer."""
+    if not isinstance(error, ClientError):
+        return "", 0
+    response: dict[str, Any] = dict(error.response)
+    status = response.get("ResponseMetadata", {}).get("HTTPStatusCode", 0)
+    code = str(response.get("Error", {}).get("Code", ""))
+    if isinstance(status, int) and status:
+        return code, status
+    return code, int(code) if code.isdecimal() and code.isascii() else 0
+
+
+def cause_of(error: BaseException) -> Cause:
+    """Why a call failed: by the answer's code, else its status, else the class of the error."""
+    code, status = code_and_status(error)
+    if code in OF_CODE:
+        return OF_CODE[code]
+    if status in OF_STATUS:
+        return OF_STATUS[status]
+    inner = getattr(error, "kwargs", {}).get("error")
+    if type(inner).__name__ == "NameResolutionError":
+        return Cause.NO_NAME
+    for base in type(error).__mro__:
+        if base.__name__ in OF_EXCEPTION:
+            return OF_EXCEPTION[base.__name__]
+    return Cause.OUR_BUG
+
+
+def sentence(cause: Cause, where: Where, *, path: str = "", detail: str = "") -> tuple[str, str]:
+    """What happened, and what the person can do, as text."""
+    values = {
+        "bucket": where.bucket,
+        "endpoint": where.endpoint,
+        "profile": f" of the profile {where.profile}" if where.profile else "",
+        "path": path or "the object",
+        "detail": detail or "no more is known",
+    }
+    message, advice = SENTENCES[cause]
+    return message.format_map(values), advice
+
+
+def failure(
+    cause: Cause, where: Where, *, path: str = "", detail: str = "", advice: str = ""
+) -> BackupkeeperError:
+    """The error of ours for a cause.
+
+    Args:
+        cause: Why.
+        where: Which bucket.
+        path: Which object, where one was asked for.
+        detail: What the library or the store said; shortened here.
+        advice: Something to add to the advice.
+
+    Returns:
+        An error to raise.
+    """
+    message, usual = sentence(cause, where, path=path, detail=_harmless(detail))
+    told = f"{usual} {advice}".strip()
+    match cause:
+        case Cause.WRONG_BYTES:
+            return AttestationRefusedError(path)
+        case Cause.NAME_TAKEN:
+            return NameTakenError(path)
+        case Cause.SETTINGS:
+            return UsageError(message, advice=told)
+        case Cause.OUR_BUG:
+            return BrokenPromiseError(message, advice=told)
+        case _:
+            return BucketUnreachableError(message, advice=told)
+
+
+def translated(error: BaseException, where: Where, path: str = "") -> BackupkeeperError:
+    """An error of a library as one of ours."""
+    code, status = code_and_status(error)
+    detail = f"{code}, HTTP {status}" if code or status else _plain(error)
+    return failure(cause_of(error), where, path=path, detail=detail)
+
+
+@contextmanager
+def told(where: Where, path: str = "") -> Iterator[None]:
+    """Run calls of the library; whatever it raises leaves as an error of ours."""
+    try:
+        yield
+    except LIBRARY_ERRORS as error:
+        raise translated(error, where, path) from error
+
+
+def _plain(error: BaseException) -> str:
+    return f"{type(error).__name__}: {error}"
+
+
+def _harmless(detail: str) -> str:
+    text = "".join(char if char.isprintable() else " " for char in detail)
+    text = " ".join(text.split())
+    return text if len(text) <= _DETAIL_CHARS else text[: _DETAIL_CHARS - 1] + "…"

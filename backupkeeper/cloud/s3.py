@@ -1,0 +1,132 @@
+"""``ports.bucket.Bucket`` on an S3-compatible object store.
+
+Promises:
+1. An object is never overwritten by ``send``, and by ``send_small`` only where it was told to.
+2. "There is no such object" is only said while the bucket itself is known to be there.
+3. ``attested_by`` names only checks that this very bucket was seen to enforce.
+4. Only errors of ``core.errors`` leave.
+"""
+
+from collections.abc import Iterator
+from threading import Lock
+
+from backupkeeper.cloud.bucket import Tuning
+from backupkeeper.cloud.capabilities import find_out
+from backupkeeper.cloud.causes import Cause
+from backupkeeper.cloud.client import Head, Store
+from backupkeeper.cloud.download import fetched
+from backupkeeper.cloud.errors import failure
+from backupkeeper.cloud.listing import listed
+from backupkeeper.cloud.upload import Upload
+from backupkeeper.core.errors import NameTakenError
+from backupkeeper.core.model import BLOCK_BYTES, Content
+from backupkeeper.core.parts import part_bytes
+from backupkeeper.ports.bucket import Capabilities, ObjectEntry, Sent
+from backupkeeper.ports.clock import Clock, Entropy
+
+_SEEN_FOR = 60.0
+"""Seconds for which a bucket that was seen is taken to be there."""
+
+
+class S3Bucket:
+    """A bucket and prefix. Threads may share it."""
+
+    def __init__(self, store: Store, *, clock: Clock, entropy: Entropy, tuning: Tuning) -> None:
+        self._store = store
+        self._clock = clock
+        self._entropy = entropy
+        self._tuning = tuning
+        self._lock = Lock()
+        self._can: Capabilities | None = None
+        self._seen_at: float | None = None
+
+    def capabilities(self) -> Capabilities:
+        """Find out, once, what the store refuses when wrong. See ``cloud.capabilities``."""
+        with self._lock:
+            if self._can is None:
+                self._see_bucket()
+                self._can = find_out(self._store, self._entropy)
+            return self._can
+
+    def look(self, key: str, *, version: str | None = None) -> ObjectEntry | None:
+        """The object's entry, or None where there is no such object."""
+        head = self._head(key, version)
+        return None if head is None else head.entry
+
+    def listing(self, below: str = "") -> Iterator[ObjectEntry]:
+        """Entries of all objects whose path starts with ``below``, in byte order of keys."""
+        return listed(self._store, below)
+
+    def send(self, key: str, content: Content, blocks: Iterator[memoryview]) -> Sent:
+        """Upload under a key that must be free.
+
+        Beside the bytes the object carries both digests as metadata, for people to look at; they
+        are never believed.
+        """
+        can = self.capabilities()
+        upload = Upload(
+            store=self._store,
+            path=key,
+            size=content.size,
+            part=part_bytes(content.size, usual=self._tuning.usual_part),
+            can=can,
+            ticket=self._entropy.new_id(),
+            metadata={
+                "backupkeeper-blake3": content.blake3,
+                "backupkeeper-xxh128": content.xxh128,
+            },
+        )
+        return upload.send(blocks)
+
+    def send_small(self, key: str, data: bytes, *, replace: bool = False) -> Sent:
+        """Upload a small file of our own making.
+
+        Where the same bytes stand there already they are compared byte for byte, and nothing is
+        sent: ``attested_by`` is then empty.
+        """
+        can = self.capabilities()
+        if not replace and (there := self.look(key)) is not None:
+            if there.size != len(data) or not self._same_bytes(key, there, data):
+                raise NameTakenError(key)
+            return Sent(entry=there, attested_by=())
+        upload = Upload(
+            store=self._store,
+            path=key,
+            size=len(data),
+            part=max(part_bytes(len(data)), -(-len(data) // BLOCK_BYTES) * BLOCK_BYTES),
+            can=can,
+            ticket=self._entropy.new_id(),
+            metadata={},
+        )
+        blocks = (
+            memoryview(data)[start : start + BLOCK_BYTES]
+            for start in range(0, len(data), BLOCK_BYTES)
+        )
+        return upload.send(blocks, replace=replace)
+
+    def fetch(self, key: str, *, version: str | None = None) -> Iterator[memoryview]:
+        """The object's bytes in blocks of ``BLOCK_BYTES`` (the last may be shorter)."""
+        entry = self.look(key, version=version)
+        if entry is None:
+            raise failure(Cause.NO_OBJECT, self._store.where, path=key)
+        yield from fetched(self._store, key, entry, version=version)
+
+    def _head(self, key: str, version: str | None) -> Head | None:
+        head = self._store.head(key, version)
+        if head is None:
+            self._see_bucket()
+        return head
+
+    def _see_bucket(self) -> None:
+        now = self._clock.monotonic()
+        if self._seen_at is None or now - self._seen_at > _SEEN_FOR:
+            self._store.check_bucket()
+            self._seen_at = now
+
+    def _same_bytes(self, key: str, entry: ObjectEntry, data: bytes) -> bool:
+        reached = 0
+        for block in fetched(self._store, key, entry, version=None):
+            if data[reached : reached + len(block)] != block:
+                return False
+            reached += len(block)
+        return reached == len(data)

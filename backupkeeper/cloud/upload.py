@@ -1,0 +1,267 @@
+"""One file on its way into a bucket: in one piece or in parts, never over another.
+
+Promises:
+1. Every piece travels with Content-MD5, the signed hash of its body, and the ``x-amz-checksum-*``
+   that this store was seen to enforce, if any.
+2. The key is seen to be free right before the object comes into being, and the store is asked to
+   see to it itself where it was seen to. Where it was not, a race can't be excluded.
+3. An answer that got lost is made up for by looking: an object counts as ours only if it carries
+   the ticket of this upload.
+4. What was begun and not finished is removed, also after Ctrl-C, and no thread is left.
+5. At most ``parts_at_once`` parts are held in memory.
+"""
+
+from collections import deque
+from collections.abc import Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from threading import Event
+from typing import Any
+
+from botocore.exceptions import ClientError
+
+from backupkeeper.cloud.causes import Cause
+from backupkeeper.cloud.checks import EXTRAS, MD5, PAYLOAD, Part, extra_of, gathered, md5_etag
+from backupkeeper.cloud.client import TICKET, Head, Store, version_of
+from backupkeeper.cloud.errors import (
+    LIBRARY_ERRORS,
+    Where,
+    cause_of,
+    code_and_status,
+    failure,
+    translated,
+)
+from backupkeeper.core.errors import (
+    AttestationRefusedError,
+    BackupkeeperError,
+    BucketUnreachableError,
+    NameTakenError,
+)
+from backupkeeper.core.parts import part_count, parts_at_once
+from backupkeeper.ports.bucket import Capabilities, ObjectEntry, Sent
+
+_UNSURE = {
+    Cause.CUT_OFF,
+    Cause.TIMEOUT,
+    Cause.BROKEN_STORE,
+    Cause.BUSY,
+    Cause.NOT_A_STORE,
+    Cause.UPLOAD_LOST,
+    Cause.NO_OBJECT,
+    Cause.NO_ANSWER,
+    Cause.NO_NAME,
+    Cause.NAME_TAKEN,
+    Cause.RACE,
+}
+"""After these the object may stand there all the same, put there by a request whose answer is lost."""
+_ABORTS = 3
+_LEFT_OVER = (
+    "An unfinished upload may be left in the bucket; a lifecycle rule that aborts "
+    "incomplete uploads removes it."
+)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Upload:
+    """One file to be sent. ``ticket`` is a random id; ``part`` the bytes of a part."""
+
+    store: Store
+    path: str
+    size: int
+    part: int
+    can: Capabilities
+    ticket: str
+    metadata: dict[str, str]
+
+    def send(self, blocks: Iterator[memoryview], *, replace: bool = False) -> Sent:
+        """Send the file.
+
+        Args:
+            blocks: Its blocks in order.
+            replace: Put it over what stands there (small files of our own making only).
+
+        Returns:
+            The object's entry and the checks that would have refused wrong bytes.
+
+        Raises:
+            NameTakenError: An object stands there.
+            AttestationRefusedError: The store says that wrong bytes arrived, or keeps others.
+            SourceChangedError: There were not ``size`` bytes.
+            BucketUnreachableError: The store could not be asked, or did not do it.
+        """
+        if not replace:
+            self._must_be_free()
+        stop = Event()
+        extra = extra_of(self.can.refuses_wrong)
+        parts = gathered(self.path, blocks, size=self.size, part=self.part, extra=extra, stop=stop)
+        if part_count(self.size, self.part) == 1:
+            etag, version = self._whole(*parts, replace=replace)
+        else:
+            etag, version = self._in_parts(parts, stop, extra)
+        entry = self._confirmed(etag, version)
+        sent_checks = [MD5, PAYLOAD, *([extra] if extra else [])]
+        enforced = tuple(name for name in sent_checks if name in self.can.refuses_wrong)
+        return Sent(entry=entry, attested_by=enforced)
+
+    @property
+    def _where(self) -> Where:
+        return self.store.where
+
+    @property
+    def _named(self) -> dict[str, str]:
+        return self.metadata | {TICKET: self.ticket}
+
+    def _must_be_free(self) -> None:
+        if self.store.head(self.path) is not None:
+            raise NameTakenError(self.path)
+
+    def _whole(self, part: Part, *, replace: bool) -> tuple[str, str | None]:
+        condition = {"IfNoneMatch": "*"} if self.can.conditional_put and not replace else {}
+        asked: dict[str, Any] = self.store.at(self.path) | part.checks | condition
+        try:
+            answer = self.store.client.put_object(Body=part.body, Metadata=self._named, **asked)
+        except LIBRARY_ERRORS as error:
+            return md5_etag(part.md5), self._arrived_anyway(error)
+        self._same_etag(dict(answer), part.md5)
+        return md5_etag(part.md5), version_of(dict(answer))
+
+    def _in_parts(
+        self, parts: Iterator[Part], stop: Event, extra: str | None
+    ) -> tuple[str, str | None]:
+        upload = self._begin(extra)
+        try:
+            sent = self._send_parts(upload, parts, stop, extra)
+            etag = md5_etag([md5 for _, md5 in sent])
+            return etag, self._complete(upload, [named for named, _ in sent])
+        except BaseException as error:
+            # KeyboardInterrupt included: nothing of ours is left behind, and it goes on its way.
+            if not self._abort(upload) and isinstance(error, BackupkeeperError):
+                error.advice = f"{error.advice} {_LEFT_OVER}".strip()
+            raise
+
+    def _begin(self, extra: str | None) -> str:
+        more: dict[str, Any] = {"ChecksumAlgorithm": extra.upper()} if extra else {}
+        if extra == "crc64nvme":
+            more["ChecksumType"] = "FULL_OBJECT"
+        with self.store.asking(self.path):
+            answer = self.store.client.create_multipart_upload(
+                **self.store.at(self.path), Metadata=self._named, **more
+            )
+        if not (upload := answer.get("UploadId")):
+            raise self.store.no_store("an upload without an id")
+        return upload
+
+    def _send_parts(
+        self, upload: str, parts: Iterator[Part], stop: Event, extra: str | None
+    ) -> list[tuple[dict[str, Any], bytes]]:
+        at_once = parts_at_once(self.part)
+        sent: list[tuple[dict[str, Any], bytes]] = []
+        flying: deque[Future[tuple[dict[str, Any], bytes]]] = deque()
+        with ThreadPoolExecutor(max_workers=at_once, thread_name_prefix="part") as pool:
+            try:
+                # A generator on its way holds its part: advance it only where there is room.
+                for _ in range(part_count(self.size, self.part)):
+                    flying.append(pool.submit(self._send_part, upload, next(parts), extra))
+                    while len(flying) >= at_once or (flying and flying[0].done()):
+                        sent.append(flying.popleft().result())
+                next(parts, None)  # sees that there are no more bytes than announced
+                sent.extend(future.result() for future in flying)
+            except BaseException:
+                stop.set()
+                for future in flying:
+                    future.cancel()
+                raise
+        return sent
+
+    def _send_part(
+        self, upload: str, part: Part, extra: str | None
+    ) -> tuple[dict[str, Any], bytes]:
+        asked: dict[str, Any] = self.store.at(self.path) | part.checks
+        with self.store.asking(self.path):
+            answer = dict(
+                self.store.client.upload_part(
+                    UploadId=upload, PartNumber=part.number, Body=part.body, **asked
+                )
+            )
+        self._same_etag(answer, part.md5)
+        named: dict[str, Any] = {"PartNumber": part.number, "ETag": answer["ETag"]}
+        if extra:
+            named[EXTRAS[extra]] = part.checks[EXTRAS[extra]]
+        return named, part.md5
+
+    def _complete(self, upload: str, parts: list[dict[str, Any]]) -> str | None:
+        asked: dict[str, Any] = self.store.at(self.path) | {"MultipartUpload": {"Parts": parts}}
+        if self.can.conditional_complete:
+            asked["IfNoneMatch"] = "*"
+        else:
+            self._must_be_free()
+        try:
+            answer = self.store.client.complete_multipart_upload(UploadId=upload, **asked)
+        except LIBRARY_ERRORS as error:
+            return self._arrived_anyway(error)
+        return version_of(dict(answer))
+
+    def _arrived_anyway(self, error: Exception) -> str | None:
+        """After a failure: the version of our object if it stands there all the same.
+
+        Raises:
+            BackupkeeperError: It does not; the failure, told as one of ours.
+        """
+        told = translated(error, self._where, self.path)
+        if cause_of(error) not in _UNSURE:
+            raise told from error
+        try:
+            head = self.store.head(self.path)
+        except BucketUnreachableError:
+            raise told from error
+        if head is None:
+            raise self._nothing_there(error, told) from error
+        if head.ticket != self.ticket:
+            raise NameTakenError(self.path) from error
+        return head.entry.version
+
+    def _nothing_there(self, error: Exception, told: BackupkeeperError) -> BackupkeeperError:
+        cause = cause_of(error)
+        code, _ = code_and_status(error)
+        if cause is Cause.NAME_TAKEN:
+            return failure(Cause.RACE, self._where, path=self.path)
+        if isinstance(error, ClientError) and cause is Cause.NO_OBJECT:
+            return failure(Cause.UPLOAD_LOST, self._where, path=self.path, detail=code)
+        return told
+
+    def _confirmed(self, etag: str, version: str | None) -> ObjectEntry:
+        """Look at the object that came into being; it must be ours, whole."""
+        head = self.store.head(self.path)
+        if head is None:
+            raise failure(
+                Cause.BROKEN_STORE,
+                self._where,
+                path=self.path,
+                detail=f"it took {self.path} and does not have it",
+            )
+        if head.ticket is not None and head.ticket != self.ticket:
+            raise NameTakenError(self.path)
+        if version is not None and head.entry.version != version:
+            raise NameTakenError(self.path)
+        if head.entry.size != self.size or self._other_etag(head, etag):
+            raise AttestationRefusedError(self.path)
+        return head.entry
+
+    def _same_etag(self, answer: dict[str, Any], md5: bytes) -> None:
+        if self.store.etag(answer) != md5_etag(md5) and self.can.etag_is_md5:
+            raise AttestationRefusedError(self.path)
+
+    def _other_etag(self, head: Head, etag: str) -> bool:
+        return self.can.etag_is_md5 and head.entry.etag != etag
+
+    def _abort(self, upload: str) -> bool:
+        """Remove what was begun; whether it is known to be gone."""
+        asked: dict[str, Any] = self.store.at(self.path) | {"UploadId": upload}
+        for _ in range(_ABORTS):
+            try:
+                self.store.client.abort_multipart_upload(**asked)
+                self.store.client.list_parts(**asked)
+            except LIBRARY_ERRORS as error:
+                if code_and_status(error)[1] == 404:  # noqa: PLR2004 - NoSuchUpload or NoSuchKey
+                    return True
+        return False
