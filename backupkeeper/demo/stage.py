@@ -45,6 +45,11 @@ class Stage:
         return os.path.join(self.root, "config.toml")
 
     @property
+    def catalog(self) -> str:
+        """The catalog of facts."""
+        return os.path.join(self.root, "catalog.sqlite")
+
+    @property
     def home(self) -> str:
         """What the commands take for a home folder: the person's own is never looked at."""
         return os.path.join(self.root, "home")
@@ -68,6 +73,12 @@ def set_up(directory: str) -> Stage:
         WriteError: The folder can't be made.
     """
     root = os.path.abspath(directory)
+    if not root.isprintable():
+        # The configuration that goes into it is UTF-8 text and names it.
+        raise UsageError(
+            f"{root!a} has characters that the demo's configuration can't hold.",
+            advice="Name another folder for the demo.",
+        )
     try:
         if os.path.lexists(root):
             _make_way(root)
@@ -83,15 +94,13 @@ def set_up(directory: str) -> Stage:
 
 def _make_way(root: str) -> None:
     if os.path.islink(root) or not os.path.isdir(root):
-        raise UsageError(
-            f"{root} is no folder.", advice="Name a new folder for the demo with --directory."
-        )
+        raise UsageError(f"{root} is no folder.", advice="Name another folder for the demo.")
     if not os.listdir(root):
         return
     if not _is_ours(root):
         raise UsageError(
             f"{root} was not made by the demo; it was left as it is.",
-            advice="Name a new folder for the demo with --directory.",
+            advice="Name another folder for the demo.",
         )
     shutil.rmtree(root)
 

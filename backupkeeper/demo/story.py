@@ -21,8 +21,12 @@ BUCKET = "boatyard"
 _YES, _NO, _WELL, _ATTENTION = 0, 1, 0, 1
 
 CONFIG = """\
-# Made by 'backupkeeper demo'. The made-up drives are folders on one disk, so copies on different
-# physical devices can't be asked for here. With real drives leave this line out.
+# Made by 'backupkeeper demo'.
+[catalog]
+path = {catalog}
+
+# The made-up drives are folders on one disk, so copies on different physical devices can't be
+# asked for here. With real drives leave this out.
 [policy]
 distinct_devices = false
 """
@@ -58,7 +62,8 @@ def _set_the_stage(stage: Stage, typist: Typist, store: str) -> None:
     try:
         write_cards(stage.cards)
         with open(stage.config, "x", encoding="utf-8") as file:
-            file.write(CONFIG)
+            # A JSON string is a TOML string too.
+            file.write(CONFIG.format(catalog=json.dumps(stage.catalog)))
     except OSError as error:
         raise WriteError(stage.root, error.errno or 0) from error
     _make_bucket(store)
@@ -183,7 +188,7 @@ def _look_around(stage: Stage, typist: Typist) -> None:
         ("…/Originals/Wide/Roll 01/ascmhl/", "the manifests, ASC MHL 2.0, one chain per drive"),
         ("drives/main/.backupkeeper/", "what names the folder as a place"),
         ("cards/", "the cards, unchanged; the system's litter on Wide was left out and listed"),
-        ("config.toml", "the configuration"),
+        ("config.toml, catalog.sqlite", "the configuration, and the facts that were seen"),
     ):
         typist.say(f"  {path:36} {what}")
     typist.say("")
@@ -195,6 +200,6 @@ def _look_around(stage: Stage, typist: Typist) -> None:
         "gaps",
         f"may-wipe '{stage.card('Drone')}'",
         "verify main",
-        f"manifest export '{SHOOT}/Originals/Wide/Roll 01' --format b3sums",
+        f"manifest export '{SHOOT}/Wide/Roll 01' --format b3sums",
     ):
         typist.say(f"  {program} {words}")

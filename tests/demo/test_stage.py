@@ -62,6 +62,13 @@ def test_a_file_in_the_way_is_refused(tmp_path: Path) -> None:
         set_up(str(tmp_path / "file"))
 
 
+@pytest.mark.parametrize("name", ["a\nb", "a\udcffb", "a\x1b[1mb"], ids=["line", "bytes", "escape"])
+def test_a_name_that_no_configuration_can_hold_is_refused(tmp_path: Path, name: str) -> None:
+    with pytest.raises(UsageError, match="can't hold"):
+        set_up(str(tmp_path / name))
+    assert os.listdir(tmp_path) == []
+
+
 def test_a_folder_that_cannot_be_made_is_told(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
     with pytest.raises(WriteError, match="ENOTDIR"):
