@@ -12,7 +12,8 @@ def writing_warnings(mount: Mount) -> tuple[str, ...]:
     """
     if mount.read_only or not mount.fs_type.startswith("fuse"):
         return ()
-    return (
+    text = (
         "The card is mounted writable, and its driver may note on it when each file is read. "
-        "Mounted read-only it can't.",
+        "Mounted read-only it can't."
     )
+    return (text,)

@@ -6,9 +6,11 @@ Promises:
 2. A mount's token names this mount and this attachment of its device: mount ids and device
    numbers are given again after an unmount, the kernel's disk sequence number is not.
 3. What is not known is ``None``. Reading about a medium never raises; ``blkid`` gets ten seconds.
-4. A medium without a block device gets an identity too (``net:`` or ``fs:``).
+4. A medium without a block device gets an identity too: ``memory``, ``zfs:POOL``,
+   ``net:TYPE:SOURCE``, or ``fs:TYPE:NUMBER``, which lasts only as long as the mount.
 """
 
+import errno
 import os
 import re
 import subprocess
@@ -23,6 +25,10 @@ from backupkeeper.ports.mounts import DeviceInfo, Mount
 BLKID_PLACES: Final = ("/usr/sbin/blkid", "/sbin/blkid", "/usr/bin/blkid", "/bin/blkid")
 BLKID_SECONDS: Final = 10
 
+_GONE: Final = frozenset(
+    [errno.ENOENT, errno.ENOTDIR, errno.ENODEV, errno.ENXIO, errno.ENOTCONN, errno.ESTALE]
+)
+_MEMORY: Final = frozenset(["devtmpfs", "ramfs", "tmpfs"])
 _HEX_ESCAPE: Final = re.compile(rb"\\x([0-9a-fA-F]{2})")
 _SHELL_ESCAPE: Final = re.compile(r"\\(.)", re.DOTALL)
 _MNT_ID: Final = re.compile(rb"^mnt_id:\s*([0-9]+)$", re.MULTILINE)
@@ -70,35 +76,38 @@ class LinuxMounts:
         Raises:
             ReadError: the mount table can't be read.
         """
-        table = self._at("proc/self/mountinfo")
-        try:
-            data, boot = self._bytes(table), self._boot_id()
-        except OSError as error:
-            raise ReadError(table, error.errno or 0) from error
-        return tuple(self._mount(line, boot) for line in parse_mountinfo(data))
+        lines, boot = self._table()
+        return tuple(self._mount(line, boot) for line in lines)
 
     def under(self, path: str) -> Mount:
         """The mount that holds ``path``, decided by the system.
 
         Raises:
-            DriveGoneError: there is nothing at ``path``, or it can't be reached.
+            DriveGoneError: there is nothing at ``path``.
+            ReadError: it can't be reached.
             MountChangedError: the mount went away while it was looked at.
         """
         try:
-            handle = os.open(path, os.O_PATH | os.O_CLOEXEC)
-        except (OSError, ValueError) as error:
+            # "/." makes an automounter mount what it only promises; O_PATH alone would not.
+            wanted_path = f"{path}/." if os.path.isdir(path) else path
+            handle = os.open(wanted_path, os.O_PATH | os.O_CLOEXEC)
+        except ValueError as error:
             raise DriveGoneError("The folder", path) from error
+        except OSError as error:
+            if error.errno in _GONE:
+                raise DriveGoneError("The folder", path) from error
+            raise ReadError(path, error.errno or 0) from error
         try:
             # Looked up while the descriptor holds the mount: its id can't be given to another.
-            match = _MNT_ID.search(self._bytes(f"/proc/self/fdinfo/{handle}"))
-            wanted = int(match[1]) if match else -1
-            for mount in self.current():
-                if mount.mount_id == wanted:
-                    return mount
+            match = _MNT_ID.search(_bytes(f"/proc/self/fdinfo/{handle}"))
+            lines, boot = self._table()
         except OSError as error:
             raise ReadError(path, error.errno or 0) from error
         finally:
             os.close(handle)
+        for line in lines:
+            if match is not None and line.mount_id == int(match[1]):
+                return self._mount(line, boot)
         raise MountChangedError(path)
 
     def inspect(self, mount: Mount) -> DeviceInfo:
@@ -131,17 +140,13 @@ class LinuxMounts:
     def _at(self, path: str) -> str:
         return os.path.join(self._root, path.lstrip("/"))
 
-    @staticmethod
-    def _bytes(path: str) -> bytes:
-        with open(path, "rb") as file:
-            return file.read()
-
-    def _boot_id(self) -> str:
-        return (
-            self._bytes(self._at("proc/sys/kernel/random/boot_id"))
-            .decode("ascii", "replace")
-            .strip()
-        )
+    def _table(self) -> tuple[tuple[MountLine, ...], str]:
+        table = self._at("proc/self/mountinfo")
+        try:
+            boot = _bytes(self._at("proc/sys/kernel/random/boot_id"))
+            return parse_mountinfo(_bytes(table)), boot.decode("ascii", "replace").strip()
+        except OSError as error:
+            raise ReadError(table, error.errno or 0) from error
 
     def _mount(self, line: MountLine, boot: str) -> Mount:
         number = self._block_number(line.device_number, line.source)
@@ -197,7 +202,7 @@ class LinuxMounts:
 
     def _from_udev(self, number: tuple[int, int]) -> dict[str, str]:
         try:
-            data = self._bytes(self._at(f"run/udev/data/b{number[0]}:{number[1]}"))
+            data = _bytes(self._at(f"run/udev/data/b{number[0]}:{number[1]}"))
         except OSError:
             return {}
         lines = (os.fsdecode(line) for line in data.split(b"\n") if line.startswith(b"E:"))
@@ -210,6 +215,11 @@ class LinuxMounts:
         return {key: _SHELL_ESCAPE.sub(r"\1", value) for key, _, value in pairs}
 
 
+def _bytes(path: str) -> bytes:
+    with open(path, "rb") as file:
+        return file.read()
+
+
 def _unhexed(name: str) -> str:
     plain = _HEX_ESCAPE.sub(
         lambda match: bytes.fromhex(match[1].decode("ascii")), os.fsencode(name)
@@ -218,6 +228,11 @@ def _unhexed(name: str) -> str:
 
 
 def _without_disk(mount: Mount) -> str:
+    """Words that name one medium, as far as that can be told; where it can't, rather too few."""
+    if mount.fs_type in _MEMORY:
+        return "memory"
+    if mount.fs_type == "zfs":
+        return f"zfs:{mount.source.partition('/')[0]}"
     if ":" in mount.source or mount.source.startswith("//"):
         return f"net:{mount.fs_type}:{mount.source}"
     major, minor = mount.device_number

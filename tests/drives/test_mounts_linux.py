@@ -1,12 +1,13 @@
 """What is mounted and what lies under it, on machines that are made up."""
 
+import errno
 import os
 import time
 from pathlib import Path
 
 import pytest
 
-from backupkeeper.core.errors import DriveGoneError, ReadError
+from backupkeeper.core.errors import DriveGoneError, MountChangedError, ReadError
 from backupkeeper.drives.mounts_linux import LinuxMounts, probe_with_blkid
 from backupkeeper.ports.mounts import DeviceInfo, Mounts
 from tests.drives.made_up_machine import BOOT, MadeUpMachine
@@ -160,7 +161,8 @@ def test_a_file_system_with_a_made_up_number_is_found_by_its_source(machine: Mad
 @pytest.mark.parametrize(
     ("source", "fs_type", "device"),
     [
-        ("tmpfs", "tmpfs", "fs:tmpfs:0:44"),
+        ("tmpfs", "tmpfs", "memory"),
+        ("tank/card", "zfs", "zfs:tank"),
         ("overlay", "overlay", "fs:overlay:0:44"),
         ("server:/export", "nfs4", "net:nfs4:server:/export"),
         ("//server/share", "cifs", "net:cifs://server/share"),
@@ -236,6 +238,30 @@ def test_a_mount_table_that_is_not_there_is_an_error(machine: MadeUpMachine) -> 
 def test_a_path_that_is_not_there_rests_on_nothing(path: str) -> None:
     with pytest.raises(DriveGoneError):
         LinuxMounts().under(path)
+
+
+@pytest.mark.parametrize(
+    ("number", "error"),
+    [(errno.EACCES, ReadError), (errno.EIO, ReadError), (errno.ENOTCONN, DriveGoneError)],
+)
+def test_a_path_that_can_not_be_reached_is_no_path_that_is_gone(
+    monkeypatch: pytest.MonkeyPatch, number: int, error: type[Exception]
+) -> None:
+    def refuse(path: str, flags: int) -> int:
+        raise OSError(number, path)
+
+    monkeypatch.setattr(os, "open", refuse)
+    with pytest.raises(error):
+        LinuxMounts().under("/etc")
+
+
+def test_a_mount_that_the_table_does_not_have_is_told(machine: MadeUpMachine) -> None:
+    machine.mount("/dev/sdb", "8:16", mount_id=999_999_999)
+    with pytest.raises(MountChangedError):
+        mounts_of(machine).under("/etc")
+    os.remove(machine.root + "/proc/self/mountinfo")
+    with pytest.raises(ReadError):
+        mounts_of(machine).under("/etc")
 
 
 def test_this_machines_own_paths_are_found_by_the_kernel() -> None:
