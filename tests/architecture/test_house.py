@@ -144,17 +144,17 @@ def test_nothing_is_left_for_later(path: str) -> None:
 @pytest.mark.parametrize("path", [*MODULES, *TEST_FILES])
 def test_every_silenced_check_has_its_reason_beside_it(path: str) -> None:
     silenced = re.compile(r"#\s*(noqa|type:\s*ignore|pragma:\s*no cover)\b(?P<rest>.*)")
-    lines = source(path).splitlines()
+    lines = ["", *source(path).splitlines(), ""]
     bare = [
         f"{number}: {line.strip()}"
-        for number, line in enumerate(lines, start=1)
+        for number, line in enumerate(lines)
         if (match := silenced.search(line))
-        # What is left after the rule's own codes must be words.
-        and not re.search(
-            r"[a-z]{3,}.*\s.*[a-z]{2,}", re.sub(r"[:\[].*?(\]|\s)", " ", match["rest"])
-        )
-        # A branch that the type checker proves impossible is its own reason.
-        and "assert_never" not in "".join(lines[number : number + 1])
+        # What is left after the rule's own codes must hold a word ...
+        and not re.search(r"\b[a-z]{3,}\b", re.sub(r"\[[\w, -]*\]|[A-Z]+\d+", "", match["rest"]))
+        # ... or a comment stands above it ...
+        and not lines[number - 1].lstrip().startswith("#")
+        # ... or the branch is one that the type checker proves impossible.
+        and "assert_never" not in lines[number + 1]
     ]
     assert bare == []
 
