@@ -19,7 +19,15 @@ from typing import Final
 from blake3 import blake3
 
 from backupkeeper.core.errors import ListingError
-from backupkeeper.core.naming import LONGEST_NAME, RESERVED, FsLimits, path_bytes
+from backupkeeper.core.naming import (
+    EXFAT,
+    LONGEST_NAME,
+    POSIX,
+    RESERVED,
+    STRICTEST,
+    FsLimits,
+    path_bytes,
+)
 
 _MARK: Final = re.compile(r"%(?=[0-9A-F]{2}|~)")
 _MARK_POSIX: Final = re.compile(r"%(?=(?:25)*~)")

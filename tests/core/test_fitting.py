@@ -7,7 +7,7 @@ import pytest
 from hypothesis import example, given, strategies as st
 
 from backupkeeper.core.errors import HostileInputError, ListingError
-from backupkeeper.core.fitting import fit_names, unfit_name
+from backupkeeper.core.fitting import fit_names, possible_paths, unfit_name
 from backupkeeper.core.naming import EXFAT, POSIX, STRICTEST, FsLimits, limits_of
 
 ALL = [POSIX, EXFAT, STRICTEST]
@@ -225,3 +225,14 @@ def test_a_name_of_nothing_but_marks_is_shortened_to_its_hash() -> None:
     (fit,) = fit_names(["%" * 300], POSIX).values()
     assert len(fit) == len("%~~") + 32
     assert unfit_name(fit, POSIX) is None
+
+
+def test_a_file_may_stand_where_any_kind_of_place_would_have_put_it() -> None:
+    long = "船" * 250 + ".MOV"
+    paths = ["clip.mov", "a:b", long]
+    possible = possible_paths("260612 Boatyard/Originals/Wide/Roll 01", paths)
+    folder = "260612 Boatyard/Originals/Wide/Roll 01"
+    assert possible["clip.mov"] == {f"{folder}/clip.mov"}
+    assert possible["a:b"] == {f"{folder}/a:b", f"{folder}/a%3Ab"}
+    assert possible[long] == {f"{folder}/{fit_names(paths, kind)[long]}" for kind in ALL}
+    assert len(possible[long]) == 2
