@@ -23,15 +23,15 @@ from enum import StrEnum
 from itertools import chain
 from typing import Final, NoReturn, TypeVar
 
-from backupkeeper.core.errors import ConfigError, ConfigFault
+from backupkeeper.core.errors import ConfigError, ConfigFault, UsageError
 from backupkeeper.core.model import Role
+from backupkeeper.core.naming import validate_template
 from backupkeeper.core.policy import Policy
 
 _T = TypeVar("_T")
 _E = TypeVar("_E", bound=StrEnum)
 
 MOST_CHARACTERS: Final = 1024 * 1024
-"""A longer text is none of ours."""
 MOST_DAYS: Final = 3650
 MOST_PARALLEL_PARTS: Final = 32
 MOST_TEXT: Final = 1000
@@ -89,11 +89,6 @@ class LayoutSettings:
     """
 
     roll: str = "{shoot}/Originals/{source}/{roll}"
-
-    def folder(self, *, shoot: str, source: str, roll: str) -> str:
-        """The folder of a roll, relative to a place; the three names must be single names."""
-        names = {"shoot": shoot, "source": source, "roll": roll}
-        return _FIELD.sub(lambda match: names[match[1]], self.roll)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -396,5 +391,10 @@ def _template(value: object) -> str:
     if any(part.casefold() in _OURS for part in parts):
         _wrong(f"other folders than {_quoted(sorted(_OURS))}: those have a meaning of their own")
     if _NOT_IN_A_NAME & set(_FIELD.sub("", value)) or any(p.endswith((" ", ".")) for p in parts):
-        _wrong('folder names that any drive can hold: none of <>:"|?*\\{}, no space or dot at an end')
-    return value
+        _wrong(
+            'folder names that any drive can hold: none of <>:"|?*\\{}, no space or dot at an end'
+        )
+    try:
+        return validate_template(value)
+    except UsageError as error:
+        _wrong(str(error))

@@ -82,6 +82,19 @@ WHERE NOT EXISTS (SELECT 1 FROM roll_files rf WHERE rf.roll = r.no)
 """Takes ``place`` (its number, or None), ``since`` and ``latest`` (microseconds)."""
 
 
+HOLDINGS: Final = """
+SELECT count(*), COALESCE(sum(k.size), 0)
+FROM copies c LEFT JOIN contents k ON k.no = c.content
+WHERE c.place = (SELECT no FROM place_ids WHERE id = ?)
+  AND NOT EXISTS (
+    SELECT 1 FROM facts m INDEXED BY misses
+    WHERE m.copy = c.no AND m.result = 4
+      AND NOT EXISTS (SELECT 1 FROM facts l WHERE l.copy = m.copy AND l.at > m.at AND l.result <> 4)
+)
+"""
+"""Copies, and their bytes, but for those that were found missing and not seen since."""
+
+
 def asked(
     connection: sqlite3.Connection, statement: str, values: Iterable[object]
 ) -> Iterator[Any]:  # rows of whatever columns the statement names

@@ -224,6 +224,15 @@ class SqliteCatalog:
 
     # -- facts
 
+    def holdings(self, place: PlaceId) -> tuple[int, int]:
+        """How many copies, and bytes, the newest facts show to be at a place.
+
+        A content that nobody described counts as a copy of 0 bytes.
+        """
+        with self._asking() as connection:
+            files, size_bytes = connection.execute(reading.HOLDINGS, (place,)).fetchone()
+            return files, size_bytes
+
     def facts_of(self, contents: Iterable[Blake3]) -> Iterator[Fact]:
         """Every fact about any copy of these contents, in no order."""
         wanted = tuple(dict.fromkeys(contents))

@@ -102,9 +102,7 @@ def subclasses(of: type[Exception]) -> set[type[Exception]]:
 
 def test_every_class_of_the_module_is_mapped() -> None:
     theirs = {
-        cls
-        for cls in subclasses(sqlite3.Error) | {sqlite3.Warning}
-        if cls.__module__ == "sqlite3"
+        cls for cls in subclasses(sqlite3.Error) | {sqlite3.Warning} if cls.__module__ == "sqlite3"
     }
     assert theirs == set(CLASSES)
 

@@ -13,15 +13,23 @@ from hypothesis import given, settings, strategies as st
 
 from backupkeeper.catalog.store import SqliteCatalog, open_catalog
 from backupkeeper.core.errors import CatalogError, UsageError
-from backupkeeper.core.model import Blake3, Content, Fact, Place, Result, Roll, RollFile, RollId, Way
+from backupkeeper.core.model import (
+    Blake3,
+    Content,
+    Fact,
+    Place,
+    Result,
+    Roll,
+    RollFile,
+    RollId,
+    Way,
+)
 from backupkeeper.ports.catalog import Catalog, OpenRoll
 from tests.catalog import made
 from tests.catalog.made import BUCKET, MAIN, NOW, SECOND, Watch, content, fact, name_of, place, roll
 
 FOLDER = "260612 Boatyard/Originals/Wide/Roll 01"
-OPEN = OpenRoll(
-    shoot="260612 Boatyard", source="Wide", name="Roll 01", folder=FOLDER, begun_at=NOW
-)
+OPEN = OpenRoll(shoot="260612 Boatyard", source="Wide", name="Roll 01", folder=FOLDER, begun_at=NOW)
 
 
 @contextmanager
@@ -35,9 +43,7 @@ def fresh() -> Iterator[SqliteCatalog]:
 
 
 def everything(catalog: SqliteCatalog) -> Counter[Fact]:
-    return Counter(
-        found for ident in (MAIN, SECOND, BUCKET) for found in catalog.facts_at(ident)
-    )
+    return Counter(found for ident in (MAIN, SECOND, BUCKET) for found in catalog.facts_at(ident))
 
 
 def test_it_is_what_the_port_asks_for(catalog: SqliteCatalog) -> None:
@@ -79,7 +85,7 @@ def test_a_place_put_again_is_updated_and_the_oldest_comes_first(catalog: Sqlite
 
 def test_a_second_place_of_one_name_is_refused(catalog: SqliteCatalog) -> None:
     catalog.put_place(place(name="travel"))
-    with pytest.raises(UsageError, match="There is a place named travel already. Choose another"):
+    with pytest.raises(UsageError, match=r"There is a place named travel already\. Choose another"):
         catalog.put_place(place(SECOND, name="travel"))
     assert catalog.places() == (place(name="travel"),)
 
@@ -219,10 +225,33 @@ def test_one_may_record_while_facts_stream_by(catalog: SqliteCatalog) -> None:
     catalog.record(facts=[fact(n, path=f"{n}") for n in range(300)])
     seen = 0
     for found in catalog.facts_at(MAIN):
-        catalog.record(facts=[fact(1, path=f"{found.path} again", at=NOW + timedelta(seconds=seen))])
+        catalog.record(
+            facts=[fact(1, path=f"{found.path} again", at=NOW + timedelta(seconds=seen))]
+        )
         seen += 1
     assert seen == 300
     assert sum(everything(catalog).values()) == 600
+
+
+def test_a_place_holds_what_was_not_found_missing_last(catalog: SqliteCatalog) -> None:
+    gone = {"result": Result.MISSING, "way": Way.LOOKED, "at": NOW + timedelta(days=1)}
+    back = {"way": Way.WRITTEN, "at": NOW + timedelta(days=2)}
+    catalog.record(
+        contents=[content(n, size=10**n) for n in range(5)],
+        facts=[
+            *(fact(n, path=f"{n}") for n in range(5)),
+            fact(1, path="1", **gone),
+            fact(2, path="2", **gone),
+            fact(2, path="2", **back),
+            fact(3, path="3", **{**gone, "at": NOW}),
+            fact(4, path="4", result=Result.DAMAGED),
+            fact(9, path="not described"),
+            fact(0, path="elsewhere", place=SECOND),
+        ],
+    )
+    assert catalog.holdings(MAIN) == (4, 1 + 100 + 10_000)
+    assert catalog.holdings(SECOND) == (1, 1)
+    assert catalog.holdings(BUCKET) == (0, 0)
 
 
 NOT_STORABLE = {
@@ -237,9 +266,7 @@ NOT_STORABLE = {
 
 
 @pytest.mark.parametrize("what", NOT_STORABLE)
-def test_what_could_not_come_back_equal_is_refused_whole(
-    catalog: SqliteCatalog, what: str
-) -> None:
+def test_what_could_not_come_back_equal_is_refused_whole(catalog: SqliteCatalog, what: str) -> None:
     with pytest.raises(CatalogError, match="Something can't be recorded"):
         catalog.record(facts=[fact(), NOT_STORABLE[what]()])
     assert list(catalog.facts_at(MAIN)) == []
@@ -268,9 +295,7 @@ def test_an_error_of_the_callers_own_iterable_passes_untouched_and_nothing_is_ke
     assert list(catalog.facts_at(MAIN)) == []
 
 
-def test_the_words_of_the_schema_are_those_of_the_model(
-    catalog: SqliteCatalog, file: str
-) -> None:
+def test_the_words_of_the_schema_are_those_of_the_model(catalog: SqliteCatalog, file: str) -> None:
     import sqlite3  # noqa: PLC0415 - an outside look at the file, for this test alone
 
     catalog.record(facts=[fact(way=way) for way in Way] + [fact(result=found) for found in Result])

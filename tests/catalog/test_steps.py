@@ -41,9 +41,7 @@ def start(file: str, who: str, batches: int, size: int) -> subprocess.Popen[str]
 
 
 def batches_in(catalog: SqliteCatalog, who: str) -> Counter[int]:
-    return Counter(
-        int(found.path.split("/")[1]) for found in catalog.facts_at(MAIN, below=who)
-    )
+    return Counter(int(found.path.split("/")[1]) for found in catalog.facts_at(MAIN, below=who))
 
 
 @pytest.mark.slow
@@ -93,7 +91,7 @@ def test_what_one_has_not_finished_the_other_does_not_see(file: str) -> None:
 
 
 def test_a_step_that_fails_takes_back_everything_in_it(catalog: SqliteCatalog) -> None:
-    with pytest.raises(KeyboardInterrupt), catalog.transaction():
+    with pytest.raises(KeyboardInterrupt), catalog.transaction():  # noqa: PT012 - the step is what fails
         catalog.record(facts=[fact()])
         catalog.seal(roll([1]))
         catalog.put_place(place())
@@ -109,7 +107,7 @@ def test_a_part_that_fails_is_taken_back_and_the_rest_stays(catalog: SqliteCatal
     catalog.put_place(place(name="taken"))
     with catalog.transaction():
         catalog.record(facts=[fact()])
-        with pytest.raises(BackupkeeperError), catalog.transaction():
+        with pytest.raises(BackupkeeperError), catalog.transaction():  # noqa: PT012 - the step is what fails
             catalog.record(facts=[fact(2)])
             catalog.put_place(place(SECOND, name="taken"))
         with catalog.transaction(), catalog.transaction():
@@ -118,7 +116,7 @@ def test_a_part_that_fails_is_taken_back_and_the_rest_stays(catalog: SqliteCatal
 
 
 def test_after_sqlite_itself_gave_a_step_up_no_part_of_it_is_kept(catalog: SqliteCatalog) -> None:
-    with pytest.raises(CatalogError), catalog.transaction():
+    with pytest.raises(CatalogError), catalog.transaction():  # noqa: PT012 - the step is what fails
         catalog.record(facts=[fact()])
         catalog._connection.execute("ROLLBACK")  # as SQLite does on a full disk, by itself
         with pytest.raises(CatalogError, match="An earlier error took back everything"):

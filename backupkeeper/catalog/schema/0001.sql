@@ -141,5 +141,8 @@ CREATE TABLE facts (
 -- over the looks that came after it.
 CREATE INDEX attestations ON facts (copy, version, at) WHERE way = 4 AND result = 1;
 
+-- Few rows too: what was found gone, so that the holdings of a place need not visit every fact.
+CREATE INDEX misses ON facts (copy, at) WHERE result = 4;
+
 -- When this file was last found whole (one row).
 CREATE TABLE health (no INTEGER PRIMARY KEY CHECK (no = 1), checked_at INTEGER NOT NULL) STRICT;

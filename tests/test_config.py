@@ -1,0 +1,427 @@
+"""The configuration: every fault at once, in words; nothing but ConfigError ever leaves."""
+
+import os
+import re
+import tomllib
+from dataclasses import fields
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from hypothesis import given, settings, strategies as st
+
+from backupkeeper.config import (
+    MOST_CHARACTERS,
+    Addressing,
+    Config,
+    HashFormat,
+    parse_config,
+)
+from backupkeeper.core.errors import ConfigError, ConfigFault
+from backupkeeper.core.model import Role
+from backupkeeper.core.policy import Policy
+
+EXAMPLE = os.path.join(os.path.dirname(__file__), "..", "config.example.toml")
+FILE = "config.toml"
+
+
+def parse(text: str) -> Config:
+    return parse_config(text, FILE, home="/home/me", state_home="/home/me/.local/state")
+
+
+def faults(text: str) -> tuple[ConfigFault, ...]:
+    with pytest.raises(ConfigError) as caught:
+        parse(text)
+    assert caught.value.file == FILE
+    assert caught.value.exit_code == 2
+    return caught.value.faults
+
+
+def fault(text: str) -> ConfigFault:
+    (only,) = faults(text)
+    return only
+
+
+def example() -> str:
+    with open(EXAMPLE, encoding="utf-8") as file:
+        return file.read()
+
+
+def test_no_text_gives_the_defaults() -> None:
+    config = parse("")
+    assert config.catalog.path == "/home/me/.local/state/backupkeeper/catalog.sqlite"
+    assert config.policy == Policy()
+    assert config.policy.wipe_needs == (Role.PRIMARY, Role.SECONDARY, Role.CLOUD)
+    assert config.layout.roll == "{shoot}/Originals/{source}/{roll}"
+    assert config.manifest.formats == (HashFormat.XXH128,)
+    assert config.upload.addressing is Addressing.AUTO
+    assert config.upload.parallel_parts == 4
+
+
+def test_the_example_loads_as_it_stands_and_is_the_defaults() -> None:
+    assert parse(example()) == parse("")
+
+
+def keys_of(text: str) -> set[str]:
+    return {f"{table}.{key}" for table, keys in tomllib.loads(text).items() for key in keys}
+
+
+def test_the_example_has_every_key_that_the_program_knows_and_each_is_explained() -> None:
+    known = set()
+    for table in re.findall(r"[a-z]+", fault("zzzz = 1").wanted.split("tables here are ")[1]):
+        wanted = fault(f"[{table}]\nzzzz = 1").wanted
+        known |= {f"{table}.{key}" for key in wanted.split("keys here are ")[1].split(", ")}
+    assert keys_of(example()) == known
+    parts: list[Any] = [parse("").catalog, Policy(), *(parse("").layout, parse("").manifest)]
+    assert len(known) == sum(len(fields(part)) for part in [*parts, parse("").upload])
+    assert all(
+        before.startswith("#") or before.split(" = ")[0] == "author" or "location" in line
+        for before, line in zip(example().splitlines(), example().splitlines()[1:], strict=False)
+        if re.match(r"\w+ = ", line) and not line.startswith("comment")
+    )
+
+
+CHANGES = {
+    "catalog.path": ("[catalog]\npath = '~/c/x.sqlite'", "/home/me/c/x.sqlite"),
+    "policy.wipe_needs": ("[policy]\nwipe_needs = ['cloud']", (Role.CLOUD,)),
+    "policy.roles": ("[policy]\nroles = ['secondary', 'primary']", (Role.SECONDARY, Role.PRIMARY)),
+    "policy.distinct_devices": ("[policy]\ndistinct_devices = false", False),
+    "policy.drive_proof_age": ("[policy]\nproof_days_drive = 1", timedelta(days=1)),
+    "policy.attested_age": ("[policy]\nproof_days_attested = 2", timedelta(days=2)),
+    "policy.downloaded_age": ("[policy]\nproof_days_downloaded = 3650", timedelta(days=3650)),
+    "layout.roll": (
+        "[layout]\nroll = '{source}/{shoot}/Cards/{roll}'",
+        "{source}/{shoot}/Cards/{roll}",
+    ),
+    "manifest.formats": (
+        "[manifest]\nformats = ['md5', 'c4']",
+        (HashFormat.XXH128, HashFormat.MD5, HashFormat.C4),
+    ),
+    "manifest.author": ("[manifest]\nauthor = 'Ö <&> 船'", "Ö <&> 船"),
+    "manifest.location": ("[manifest]\nlocation = 'the yard'", "the yard"),
+    "manifest.comment": ("[manifest]\ncomment = 'two\\tdays'", "two\\tdays"),
+    "upload.addressing": ("[upload]\naddressing = 'path'", Addressing.PATH),
+    "upload.parallel_parts": ("[upload]\nparallel_parts = 32", 32),
+}
+
+
+@pytest.mark.parametrize("where", CHANGES)
+def test_what_is_set_is_what_is_read_and_nothing_else_changes(where: str) -> None:
+    text, wanted = CHANGES[where]
+    table, key = where.split(".")
+    config = parse(text)
+    assert getattr(getattr(config, table), key) == wanted
+    for other in fields(Config):
+        usual = getattr(parse(""), other.name)
+        if other.name != table:
+            assert getattr(config, other.name) == usual
+            continue
+        for one in fields(usual):
+            assert (getattr(getattr(config, table), one.name) == getattr(usual, one.name)) is (
+                one.name != key
+            )
+
+
+ROLES = 'a list of some of "primary", "secondary", "cloud", each once'
+WRONG = {
+    "asking for nothing": (
+        "[policy]\nwipe_needs = []",
+        "policy.wipe_needs",
+        "[]",
+        "must never mean yes",
+    ),
+    "wanting nothing": ("[policy]\nroles = []", "policy.roles", "[]", "at least one of"),
+    "a role that is none": (
+        "[policy]\nwipe_needs = ['tertiary', 3]",
+        "policy.wipe_needs",
+        '["tertiary", …]',
+        ROLES,
+    ),
+    "a role twice": (
+        "[policy]\nroles = ['cloud','cloud']",
+        "policy.roles",
+        '["cloud", "cloud"]',
+        ROLES,
+    ),
+    "a text for a list": ("[policy]\nroles = 'cloud'", "policy.roles", '"cloud"', ROLES),
+    "a text for yes": (
+        "[policy]\ndistinct_devices = 'no'",
+        "policy.distinct_devices",
+        '"no"',
+        "true or false",
+    ),
+    "a number for yes": (
+        "[policy]\ndistinct_devices = 1",
+        "policy.distinct_devices",
+        "1",
+        "true or false",
+    ),
+    "yes for a number": (
+        "[policy]\nproof_days_drive = true",
+        "policy.proof_days_drive",
+        "true",
+        "a whole number from 1 to 3650",
+    ),
+    "no days": (
+        "[policy]\nproof_days_attested = 0",
+        "policy.proof_days_attested",
+        "0",
+        "1 to 3650",
+    ),
+    "more days than years have": (
+        "[policy]\nproof_days_downloaded = 3651",
+        "policy.proof_days_downloaded",
+        "3651",
+        "1 to 3650",
+    ),
+    "half a day": (
+        "[policy]\nproof_days_drive = 0.5",
+        "policy.proof_days_drive",
+        "0.5",
+        "a whole number",
+    ),
+    "a huge number": (
+        f"[upload]\nparallel_parts = 0x{'f' * 5000}",
+        "upload.parallel_parts",
+        "(a very large number)",
+        "a whole number from 1 to 32",
+    ),
+    "a date": (
+        "[upload]\nparallel_parts = 2026-06-12",
+        "upload.parallel_parts",
+        "2026-06-12",
+        "from 1 to 32",
+    ),
+    "a word for another": (
+        "[upload]\naddressing = 'dns'",
+        "upload.addressing",
+        '"dns"',
+        'one of "auto", "path", "virtual"',
+    ),
+    "a relative catalog": (
+        "[catalog]\npath = 'c.sqlite'",
+        "catalog.path",
+        '"c.sqlite"',
+        'beginning with "/"',
+    ),
+    "another's home": (
+        "[catalog]\npath = '~you/c'",
+        "catalog.path",
+        '"~you/c"',
+        'beginning with "/"',
+    ),
+    "a folder": ("[catalog]\npath = '/c/'", "catalog.path", '"/c/"', "the path of a file"),
+    "a path with NUL": (
+        '[catalog]\npath = "/\\u0000"',
+        "catalog.path",
+        '"/\\u0000"',
+        "the path of a file",
+    ),
+    "a number for a path": ("[catalog]\npath = 1", "catalog.path", "1", "the path of a file"),
+    "a number for a table": ("policy = 1", "policy", "1", "a table, written as [name]"),
+    "a list of tables": ("[[policy]]\nroles=['cloud']", "policy", "[…]", "a table, written as"),
+    "a format that is none": (
+        "[manifest]\nformats = ['crc']",
+        "manifest.formats",
+        '["crc"]',
+        '"c4", each once',
+    ),
+    "a control character": (
+        '[manifest]\nauthor = "a\\u001b"',
+        "manifest.author",
+        '"a\\u001b"',
+        "control",
+    ),
+    "a long text": (
+        f"[manifest]\ncomment = '{'x' * 1001}'",
+        "manifest.comment",
+        f'"{"x" * 80}"…',
+        "at most 1000",
+    ),
+    "a misspelt key": (
+        "[policy]\nwipe_need = ['cloud']",
+        "policy.wipe_need",
+        '["cloud"]',
+        "did you mean wipe_needs? the keys here are wipe_needs, roles",
+    ),
+    "a key of nothing known": (
+        "[layout]\nzzz = {a=1}",
+        "layout.zzz",
+        "(a table)",
+        "the keys here are roll",
+    ),
+    "a misspelt table": (
+        "[polcy]\na=1",
+        "polcy",
+        "(a table)",
+        "did you mean policy? the tables here are catalog",
+    ),
+    "a key with a dot in it": (
+        '[layout]\n"a.b" = 1',
+        'layout."a.b"',
+        "1",
+        "the keys here are roll",
+    ),
+    "a secret": (
+        "[upload]\nsecret_access_key = 'hush'",
+        "upload.secret_access_key",
+        "(not shown)",
+        "secrets never stand in the configuration",
+    ),
+    "a long list": ("[layout]\nx = [1,2,3,4,5,6,7]", "layout.x", "[…, …, …, …, …, …, …]", "roll"),
+}
+
+
+@pytest.mark.parametrize("case", WRONG)
+def test_a_wrong_value_is_named_with_what_would_be_right(case: str) -> None:
+    text, key, value, wanted = WRONG[case]
+    found = fault(text)
+    assert found.key == key
+    assert found.value == value
+    assert wanted in found.wanted
+
+
+FIELDS = "each once and in a folder of its own"
+BELOW = "a folder below the place"
+NAMES = "folder names that any drive can hold"
+LAYOUTS = {
+    "no shoot": ("{source}/{roll}", FIELDS),
+    "a roll twice": ("{shoot}/{source}/{roll}/{roll}", FIELDS),
+    "two in one folder, so that two rolls could share it": ("{shoot}/{source}{roll}", FIELDS),
+    "a field that is none": ("{shoot}/{source}/{roll}/{date}", NAMES),
+    "a field with more in it": ("{shoot}/{source}/{roll}/{roll.__class__}", NAMES),
+    "an absolute one": ("/{shoot}/{source}/{roll}", BELOW),
+    "a slash at the end": ("{shoot}/{source}/{roll}/", BELOW),
+    "up and out": ("../{shoot}/{source}/{roll}", BELOW),
+    "here": ("{shoot}/./{source}/{roll}", BELOW),
+    "our own folder": (".BackupKeeper/{shoot}/{source}/{roll}", '".backupkeeper", "ascmhl"'),
+    "the manifest's folder": ("{shoot}/{source}/{roll}/ascmhl", '".backupkeeper", "ascmhl"'),
+    "a name that exFAT can't hold": ("{shoot}/a:b/{source}/{roll}", NAMES),
+    "a backslash": ("{shoot}/a\\b/{source}/{roll}", NAMES),
+    "a newline": ("{shoot}/a\nb/{source}/{roll}", NAMES),
+    "a dot at the end": ("{shoot}/{source}./{roll}", NAMES),
+    "a name longer than any drive holds": ("{shoot}/" + "a" * 300 + "/{source}/{roll}", ""),
+    "a space at the end": ("{shoot}/{source} /{roll}", NAMES),
+}
+
+
+@pytest.mark.parametrize("case", LAYOUTS)
+def test_a_layout_that_could_lead_astray_is_refused(case: str) -> None:
+    value, wanted = LAYOUTS[case]
+    quoted = value.replace("\\", "\\\\").replace("\n", "\\n")
+    found = fault(f'[layout]\nroll = "{quoted}"')
+    assert found.key == "layout.roll"
+    assert wanted in found.wanted
+
+
+def test_a_layout_that_is_no_text_is_refused() -> None:
+    assert "such as {shoot}" in fault("[layout]\nroll = 1").wanted
+
+
+def test_all_faults_are_told_at_once_and_in_the_message() -> None:
+    text = "[policy]\nwipe_needs = []\ncolour = 3\n[upload]\nparallel_parts = 99\n[other]\n"
+    assert [found.key for found in faults(text)] == [
+        "policy.wipe_needs",
+        "policy.colour",
+        "upload.parallel_parts",
+        "other",
+    ]
+    with pytest.raises(ConfigError) as caught:
+        parse(text)
+    assert "config.toml: upload.parallel_parts = 99: a whole number from 1 to 32" in str(
+        caught.value
+    )
+
+
+BROKEN = {
+    "no equals sign": ("[policy]\nroles 3", "line 2, column 7", '"roles 3"', "TOML (Expected '='"),
+    "no end": ("a = [1", "end of document", "(its end)", "TOML ("),
+    "a key twice": ("a = 1\na = 2\nb = 3", "line 2, column 6", '"a = 2"', "TOML (Cannot overwrite"),
+    "a secret beside it": ("password = hush", "line 1, column 12", "(not shown)", "TOML ("),
+    "a number of 5000 digits": ("a = " + "9" * 5000, "the whole file", "(unreadable)", "TOML ("),
+    "lists in lists": (
+        "a = " + "[" * 50_000,
+        "the whole file",
+        "values in values without end",
+        "TOML",
+    ),
+    "far too long": (
+        "#" * (MOST_CHARACTERS + 1),
+        "the whole file",
+        "1048577 characters",
+        "at most",
+    ),
+}
+
+
+@pytest.mark.parametrize("case", BROKEN)
+def test_a_text_that_is_no_toml_is_told_with_line_and_column(case: str) -> None:
+    text, key, value, wanted = BROKEN[case]
+    found = fault(text)
+    assert found.key == key
+    assert found.value == value
+    assert wanted in found.wanted
+
+
+@settings(deadline=None)
+@given(st.text(max_size=200))
+def test_whatever_the_text_only_a_config_error_leaves(text: str) -> None:
+    try:
+        parse(text)
+    except ConfigError as error:
+        assert error.faults  # noqa: PT017 - either way is right
+
+
+KEYS = [
+    *("catalog", "policy", "layout", "manifest", "upload", "path", "wipe_needs", "roles"),
+    *("distinct_devices", "proof_days_drive", "roll", "formats", "author", "addressing"),
+    *("parallel_parts", "password", "a.b", "", "\x1b", "x" * 300),
+]
+LEAVES = st.one_of(
+    st.booleans(),
+    st.integers(-(2**63), 2**63 - 1),
+    st.floats(),
+    st.text(st.characters(exclude_categories=["Cs"]), max_size=20),
+    st.sampled_from(["primary", "xxh128", "auto", "/x", "{shoot}/{source}/{roll}"]),
+)
+VALUES = st.recursive(
+    LEAVES,
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from(KEYS), inner),
+    max_leaves=12,
+)
+
+
+def toml(value: object) -> str:
+    """A value as inline TOML 1.0, a writer of the tests' own."""
+    match value:
+        case bool():
+            return str(value).lower()
+        case int():
+            return str(value)
+        case float():
+            return {"inf": "inf", "-inf": "-inf", "nan": "nan"}.get(str(value), repr(value))
+        case str():
+            return '"' + "".join(f"\\U{ord(letter):08x}" for letter in value) + '"'
+        case list():
+            return f"[{', '.join(map(toml, value))}]"
+        case dict():
+            return "{" + ", ".join(f"{toml(k)} = {toml(v)}" for k, v in value.items()) + "}"
+        case _:
+            raise AssertionError(value)
+
+
+@settings(deadline=None)
+@given(st.dictionaries(st.sampled_from(KEYS), VALUES, max_size=6))
+def test_whatever_the_values_they_are_right_or_only_a_config_error_leaves(
+    values: dict[str, object],
+) -> None:
+    text = "".join(f"{toml(key)} = {toml(value)}\n" for key, value in values.items())
+    try:
+        config = parse(text)
+    except ConfigError as error:
+        assert error.faults  # noqa: PT017 - either way is right
+        return
+    assert config.policy.wipe_needs
+    assert config.policy.roles
+    assert HashFormat.XXH128 in config.manifest.formats
+    assert set(values) <= {field.name for field in fields(Config)}
