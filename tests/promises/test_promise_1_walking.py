@@ -10,11 +10,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
-from backupkeeper.system.files import RealFiles
 
 from backupkeeper.cards.protection import writing_warnings
 from backupkeeper.cards.walk import list_card
 from backupkeeper.drives.mounts_linux import LinuxMounts
+from backupkeeper.system.files import RealFiles
 from tests.real.plain_loop import image, mounted
 
 LONG_AGO_NS = 1_000_000_000 * 1_000_000_000

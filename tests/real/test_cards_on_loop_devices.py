@@ -7,11 +7,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from backupkeeper.system.files import RealFiles
 
 from backupkeeper.cards.walk import list_card
 from backupkeeper.core.fitting import fit_names
 from backupkeeper.core.naming import EXFAT
+from backupkeeper.system.files import RealFiles
 from tests.real.plain_loop import image, mounted
 
 
