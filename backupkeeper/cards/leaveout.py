@@ -62,9 +62,7 @@ def folder_litter(path: str) -> str | None:
 
     What lies in it has to be looked through for clips all the same.
     """
-    if "/" in path:
-        return None
-    name = path.lower()
+    name = path.lower()  # with a slash in it, it is none of these
     if _TRASH_OF_USER.fullmatch(name):
         return "trash of one operating system"
     return _FOLDERS_AT_ROOT.get(name)

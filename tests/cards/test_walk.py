@@ -26,6 +26,7 @@ def test_a_camera_card_is_listed_folder_by_folder_in_the_order_of_bytes() -> Non
         card.put(path, size=len(path))
     card.put("é")
     card.put("\udcff")
+    card.put("😀")
     card.put("A\n\x1b[31m")
     listing = listing_of(card)
     assert paths_of(listing) == [
@@ -35,6 +36,7 @@ def test_a_camera_card_is_listed_folder_by_folder_in_the_order_of_bytes() -> Non
         "DCIM.txt",
         "a.txt",
         "é",
+        "😀",
         "\udcff",
     ]
     assert listing.files[3].size == len("DCIM.txt")
@@ -222,6 +224,13 @@ def test_rescued_files_in_lost_and_found_are_footage_as_any() -> None:
     card.put("lost+found/#12")
     assert paths_of(listing_of(card)) == ["lost+found/#12"]
     assert listing_of(card).left_out == ()
+
+
+def test_lost_and_found_with_anything_in_it_is_not_called_empty() -> None:
+    card = MadeUpCard()
+    card.put("lost+found/#13", EntryKind.FIFO)
+    assert listing_of(card).left_out == ()
+    assert listing_of(card).empty_folders == ("lost+found",)
 
 
 def test_a_place_that_is_given_as_a_card_is_told() -> None:

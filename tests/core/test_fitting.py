@@ -136,6 +136,7 @@ def test_names_that_can_be_held_and_collide_with_nothing_stay_as_they_are(paths:
         (["a\nb\x1b"], ["a%0Ab%1B"]),
         (["ascmhl", "x/ascmhl"], ["ascmhl%~2", "x/ascmhl"]),
         (["a:", "a%3a"], ["a%3A%~2", "a%3a"]),
+        (["\n", "%0a"], ["%0A%~2", "%0a"]),
         (["Über/x", "über/y"], ["Über/x", "über%~2/y"]),
     ],
 )

@@ -102,6 +102,7 @@ def test_a_number_that_is_none_names_no_device(machine: MadeUpMachine, serial: s
         ({"device/wwid": "naa.5000\n", "device/model": "Big\n"}, "disk:Big naa.5000"),
         ({"device/cid": "0353445342\n", "device/serial": "0x00000001\n"}, "disk:0353445342"),
         ({"serial": "a\x1b[31m\udcffb\n"}, "disk:a [31m b"),
+        ({"serial": "0000\n", "wwid": "eui.7\n"}, "disk:eui.7"),
         ({}, "unnamed:xda:0"),
         ({"size": "many"}, "unnamed:xda:0"),
     ],
