@@ -5,6 +5,7 @@ import socket
 import stat
 from collections.abc import Iterator
 from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 
@@ -182,3 +183,28 @@ def test_every_fitted_name_is_one_that_exfat_really_holds(exfat_card: Path) -> N
     assert sorted(os.listdir(exfat_card)) == sorted(fitted.values())
     for fit in fitted.values():
         assert (exfat_card / fit).read_bytes() == fit.encode()
+
+
+@pytest.mark.real("ext4")
+def test_an_ordinary_person_is_told_what_they_may_not_look_into(tmp_path: Path) -> None:
+    # pytest's own folders are closed to others, so the card is mounted beside them.
+    with TemporaryDirectory() as folder:
+        point = Path(folder)
+        with mounted(image(tmp_path / "card.img", "ext4"), "ext4", point):
+            for path in ("open/clip.mov", "closed/clip.mov", "listed/clip.mov"):
+                (point / path).parent.mkdir()
+                (point / path).write_bytes(b"x")
+            (point / "closed").chmod(0o700)
+            (point / "listed").chmod(0o744)
+            point.chmod(0o755)
+            os.seteuid(65534)
+            try:
+                listing = list_card(RealFiles(), str(point))
+            finally:
+                os.seteuid(0)
+        assert [entry.path for entry in listing.files] == ["open/clip.mov"]
+        assert listing.unreadable == (
+            ("closed", "EACCES"),
+            ("listed/clip.mov", "EACCES"),
+            ("lost+found", "EACCES"),
+        )
