@@ -71,7 +71,7 @@ WHERE NOT EXISTS (SELECT 1 FROM roll_files rf WHERE rf.roll = r.no)
                 SELECT 1 FROM facts l CROSS JOIN facts f
                 WHERE l.copy = c.no AND l.at BETWEEN :since AND :latest
                   AND l.way = 6 AND l.result = 1
-                  AND f.copy = l.copy AND f.version = l.version AND f.at <= l.at
+                  AND f.copy = l.copy AND f.version = l.version
                   AND f.way = 4 AND f.result = 1
                   AND {_NOT_UNDONE.format(also="OR a.way IN (2, 3, 5)")}
             )

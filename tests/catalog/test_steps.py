@@ -90,6 +90,20 @@ def test_what_one_has_not_finished_the_other_does_not_see(file: str) -> None:
         assert one.places() == (place(),)
 
 
+def test_a_step_shuts_other_writers_out_from_its_first_moment(file: str) -> None:
+    """Else what it read could be outdated by the time that it writes, and SQLite would refuse it."""
+    with (
+        closing(open_catalog(file, clock=Watch(), patience_s=0.05)) as one,
+        closing(open_catalog(file, clock=Watch(), patience_s=0.05)) as two,
+    ):
+        with one.transaction():
+            assert one.places() == ()
+            with pytest.raises(CatalogError, match="held by another program"):
+                two.put_place(place())
+            one.put_place(place())
+        assert two.places() == (place(),)
+
+
 def test_a_step_that_fails_takes_back_everything_in_it(catalog: SqliteCatalog) -> None:
     with pytest.raises(KeyboardInterrupt), catalog.transaction():  # noqa: PT012 - the step is what fails
         catalog.record(facts=[fact()])

@@ -1,0 +1,27 @@
+"""Questions stay quick at two million files: no plan walks over a whole table of facts or copies."""
+
+from typing import Any
+
+import pytest
+
+from backupkeeper.catalog import reading
+from backupkeeper.catalog.store import SqliteCatalog
+
+QUESTIONS: dict[str, tuple[str, Any]] = {
+    "the sieve": (reading.SIEVE, {"place": 1, "since": 0, "latest": 1}),
+    "what a place holds": (reading.HOLDINGS, ("x",)),
+    "facts of copies": (reading._FACTS, [1] * reading.MARKS.count("?")),
+}
+SMALL = {"r"}
+"""Tables that may be walked over whole: the sieve looks at every roll."""
+
+
+@pytest.mark.parametrize("question", QUESTIONS)
+def test_a_question_is_answered_by_indices(catalog: SqliteCatalog, question: str) -> None:
+    statement, values = QUESTIONS[question]
+    plan = [
+        row[3] for row in catalog._connection.execute(f"EXPLAIN QUERY PLAN {statement}", values)
+    ]
+    walked = {step.split()[1] for step in plan if step.startswith("SCAN ")}
+    assert walked <= SMALL, plan
+    assert not any("AUTOMATIC" in step or "TEMP B-TREE" in step for step in plan), plan
