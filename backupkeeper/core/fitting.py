@@ -8,7 +8,8 @@ Promises:
 The marks, all begun by ``%``:
 
 * ``%3A``: a byte that can't stand in a name, as two upper-case hex digits.
-* ``%~2``: the second of several names that the file system takes for one.
+* ``%~2``: the second of several names that the file system takes for one, or that of a file of
+  the card's that could be taken for one of our own.
 * ``%~~`` and 32 hex digits: a shortened name, with BLAKE3 (128 bits) over the whole one.
 """
 
@@ -36,6 +37,8 @@ _ESCAPE: Final = re.compile(rb"%([0-9A-F]{2})")
 _ESCAPE_POSIX: Final = re.compile(rb"%25(?=(?:25)*~)")
 _SUFFIX: Final = re.compile(r"%~[0-9]+")
 _SHORTENED: Final = re.compile(r"%~~[0-9a-f]{32}")
+OWN_PREFIX: Final = ".backupkeeper"
+"""Names that begin so (in any case) are ours: the place's folder, temporary files."""
 _EXTENSION: Final = re.compile(r"(?<=.)\.[0-9A-Za-z]{1,10}\Z", re.DOTALL)
 
 
@@ -101,7 +104,7 @@ def _fit_folder(
     counts: dict[str, int] = {}
     for fit, name in encoded:
         key, result = limits.key(fit), fit
-        while limits.key(result) in taken:
+        while limits.key(result) in taken or _is_ours(result):
             counts[key] = counts.get(key, 1) + 1
             result = _with_mark(fit, f"%~{counts[key]}")
             if not limits.long_enough(result):
@@ -110,6 +113,15 @@ def _fit_folder(
         taken.add(limits.key(result))
         given[name] = result
     return given
+
+
+def _is_ours(fit: str) -> bool:
+    """Whether a name of the card's could be taken for one of our own temporary files or folders.
+
+    A card may be a folder that an earlier copy left behind, with such files in it.
+    """
+    marked = _SUFFIX.search(fit) or _SHORTENED.search(fit)
+    return not marked and fit.lower().startswith(OWN_PREFIX)
 
 
 def _encode(name: str, limits: FsLimits) -> str:

@@ -49,6 +49,7 @@ BITS = st.sampled_from(
         "x" * 120,
         "é" * 70,
         "ascmhl",
+        ".backupkeeper",
     ]
 )
 NAMES = (
@@ -114,7 +115,9 @@ def test_names_that_can_be_held_and_collide_with_nothing_stay_as_they_are(paths:
         plain = {
             path
             for path in paths
-            if "%" not in path and all(limits.holds(part) for part in path.split("/"))
+            if "%" not in path
+            and ".backupkeeper" not in path.lower()
+            and all(limits.holds(part) for part in path.split("/"))
         }
         keys = {"/".join(limits.key(part) for part in path.split("/")) for path in plain}
         parts = {part for path in plain for part in path.split("/")}
@@ -237,3 +240,17 @@ def test_a_file_may_stand_where_any_kind_of_place_would_have_put_it() -> None:
     assert possible["a:b"] == {f"{folder}/a:b", f"{folder}/a%3Ab"}
     assert possible[long] == {f"{folder}/{fit_names(paths, kind)[long]}" for kind in ALL}
     assert len(possible[long]) == 2
+
+
+@pytest.mark.parametrize("limits", ALL)
+def test_a_file_of_the_cards_never_gets_the_name_of_one_of_our_own(limits: FsLimits) -> None:
+    # A card that is the left-over of an earlier copy holds our temporary files: written under its
+    # own name such a file would be taken for another file's unfinished copy, and written over.
+    names = [".backupkeeper-0a1b.part", "x/.BackupKeeper-0a1b.part", ".backupkeeper/place.json"]
+    fitted = fit_names(names, limits)
+    assert list(fitted.values()) == [
+        ".backupkeeper-0a1b%~2.part",
+        "x/.BackupKeeper-0a1b%~2.part",
+        ".backupkeeper%~2/place.json",
+    ]
+    assert unfit_name(".backupkeeper-0a1b%~2.part", limits) == names[0]
