@@ -150,7 +150,7 @@ def test_every_silenced_check_has_its_reason_beside_it(path: str) -> None:
         for number, line in enumerate(lines)
         if (match := silenced.search(line))
         # What is left after the rule's own codes must hold a word ...
-        and not re.search(r"\b[a-z]{3,}\b", re.sub(r"\[[\w, -]*\]|[A-Z]+\d+", "", match["rest"]))
+        and not re.search(r"\b[A-Za-z]{3,}\b", re.sub(r"\[[\w, -]*\]|[A-Z]+\d+", "", match["rest"]))
         # ... or a comment stands above it ...
         and not lines[number - 1].lstrip().startswith("#")
         # ... or the branch is one that the type checker proves impossible.
