@@ -12,11 +12,13 @@ reads the whole file. Whatever is damaged outside of it is still told when it is
 """
 
 import errno
+import fcntl
 import os
 import re
 import sqlite3
 import stat
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from datetime import timedelta
 from importlib import resources
 from typing import Final
@@ -35,10 +37,6 @@ ROOM_BYTES: Final = 256 * 1024
 by one byte in 4 KiB: on a full disk with smaller blocks (seen: ext4, 1 KiB) touching the rest kills
 the program with SIGBUS instead of giving an error."""
 CHECK_EVERY: Final = timedelta(days=1)
-_MAGIC: Final = b"SQLite format 3\x00"  # https://sqlite.org/fileformat2.html, section 1.3
-_HEADER_BYTES: Final = 100
-_USER_VERSION_AT: Final = 60
-_APPLICATION_ID_AT: Final = 68
 _SCRIPT_NAME: Final = re.compile(r"(\d{4})\.sql")
 
 
@@ -71,12 +69,13 @@ def connect(path: str, *, clock: Clock, patience_s: float) -> tuple[sqlite3.Conn
     path = os.path.abspath(path)
     known = scripts()
     with told(path):
-        if not _look(path, newest=max(known)):
+        if not _stands(path):
             _make(path)
         _refuse_full(path)
         connection = sqlite3.connect(path, timeout=patience_s, isolation_level=None)
         try:
-            _settle(connection, path, known)
+            with _alone_in(os.path.dirname(path)):
+                _settle(connection, path, known)
             how = _check(connection, path, clock)
         except BaseException:
             connection.close()
@@ -84,8 +83,12 @@ def connect(path: str, *, clock: Clock, patience_s: float) -> tuple[sqlite3.Conn
     return connection, how
 
 
-def _look(path: str, *, newest: int) -> bool:
-    """Whether a file with something in it stands there; refuses what the header alone forbids."""
+def _stands(path: str) -> bool:
+    """Whether a file stands there.
+
+    It is not opened here: closing any handle of a file drops the locks that SQLite holds on it
+    elsewhere in this program (https://sqlite.org/howtocorrupt.html, section 2.2).
+    """
     try:
         status = os.stat(path)
     except FileNotFoundError:
@@ -95,25 +98,25 @@ def _look(path: str, *, newest: int) -> bool:
             f"{path} is no file, so it can't be the catalog.",
             advice="Name another file under [catalog] path.",
         )
-    with open(path, "rb") as file:
-        header = file.read(_HEADER_BYTES)
-    if not header:
-        return False
-    if len(header) < _HEADER_BYTES or not header.startswith(_MAGIC):
-        raise _foreign(path)
-    application = int.from_bytes(header[_APPLICATION_ID_AT : _APPLICATION_ID_AT + 4])
-    if application not in {0, APPLICATION_ID}:
-        raise _foreign(path)
-    if application == APPLICATION_ID:
-        _refuse_newer(path, int.from_bytes(header[_USER_VERSION_AT : _USER_VERSION_AT + 4]), newest)
     return True
+
+
+@contextmanager
+def _alone_in(folder: str) -> Iterator[None]:
+    """One opening at a time in this folder: SQLite turns to WAL only for one that is alone."""
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX)
+        yield
+    finally:
+        os.close(handle)
 
 
 def _foreign(path: str) -> CatalogError:
     return CatalogError(
         f"{path} is no catalog of this program, or its beginning is damaged.",
         advice="It was left as it is. Name another file under [catalog] path, or put a good copy "
-        "of the catalog in its place.",
+        "in its place.",
     )
 
 
@@ -166,7 +169,7 @@ def _settle(connection: sqlite3.Connection, path: str, known: Mapping[int, str])
     connection.execute("PRAGMA synchronous = FULL")
     connection.execute("PRAGMA foreign_keys = ON")
     connection.execute("PRAGMA trusted_schema = OFF")
-    connection.execute("PRAGMA cache_size = -65536")  # 64 MiB, within the memory promised
+    connection.execute("PRAGMA cache_size = -32768")  # 32 MiB of the memory promised
     if version < max(known):
         migrate(connection, path, known)
 
@@ -174,16 +177,43 @@ def _settle(connection: sqlite3.Connection, path: str, known: Mapping[int, str])
 def _version(connection: sqlite3.Connection, path: str, newest: int) -> int:
     """The schema's version, where the file is ours or empty.
 
-    The header alone can't say: after a kill the newest one may stand in the journal beside it.
+    Asked of SQLite, not read from the file: the newest may stand in the journal beside it.
     """
-    version: int = connection.execute("PRAGMA user_version").fetchone()[0]
-    application = connection.execute("PRAGMA application_id").fetchone()[0]
+    try:
+        version, application, tables = _marks(connection)
+    except sqlite3.DatabaseError as error:
+        if error.sqlite_errorcode == sqlite3.SQLITE_NOTADB:
+            raise _foreign(path) from error
+        raise
     if application == APPLICATION_ID:
         _refuse_newer(path, version, newest)
         return version
-    if connection.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0] or version:
+    if tables or version:
         raise _foreign(path)
     return 0
+
+
+def _marks(connection: sqlite3.Connection) -> tuple[int, int, int]:
+    """Version, application and number of tables, all of one moment.
+
+    Else another program that makes the schema just now could be seen half.
+    """
+    alone = not connection.in_transaction
+    if alone:
+        connection.execute("BEGIN")
+    try:
+        version, application, tables = (
+            connection.execute(statement).fetchone()[0]
+            for statement in (
+                "PRAGMA user_version",
+                "PRAGMA application_id",
+                "SELECT count(*) FROM sqlite_schema",
+            )
+        )
+    finally:
+        if alone and connection.in_transaction:
+            connection.execute("ROLLBACK")
+    return version, application, tables
 
 
 def migrate(connection: sqlite3.Connection, path: str, known: Mapping[int, str]) -> None:
