@@ -10,10 +10,10 @@ Promises:
 """
 
 import hashlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, cast
 
 from botocore.awsrequest import AWSPreparedRequest
 from botocore.exceptions import ClientError
@@ -35,6 +35,8 @@ BAD_BYTES_CODES = frozenset(
 """Error codes that say "these are not the bytes that were announced"."""
 _FORGED_CODES = BAD_BYTES_CODES | {"SignatureDoesNotMatch"}
 _TAKEN = 412
+_LOST = 500
+"""From this status on what was asked may have been done all the same."""
 _NOT_TAKEN_UP = {400, 411, 412, 501}
 """Statuses by which a right request is turned down because the store can't do it."""
 
@@ -103,17 +105,20 @@ class _Trial:
         self.objects.clear()
 
     def _put(self, path: str, **more: str) -> dict[str, Any]:
-        self.objects.append((path, None))  # before the call: its answer may be lost
         asked: dict[str, Any] = self.store.at(path) | more
-        answer: dict[str, Any] = dict(self.store.client.put_object(Body=RIGHT, **asked))
-        self._made(path, answer)
-        return answer
+        return self._making(path, lambda: self.store.client.put_object(Body=RIGHT, **asked))
 
-    def _made(self, path: str, answer: dict[str, Any]) -> None:
-        if version := version_of(answer):
-            if (path, None) in self.objects:
+    def _making(self, path: str, ask: Callable[[], object]) -> dict[str, Any]:
+        """Note what a request brings into being, also where its answer is lost."""
+        self.objects.append((path, None))
+        try:
+            answer: dict[str, Any] = dict(cast("Mapping[str, Any]", ask()))
+        except ClientError as error:
+            if code_and_status(error)[1] < _LOST:
                 self.objects.remove((path, None))
-            self.objects.append((path, version))
+            raise
+        self.objects[self.objects.index((path, None))] = (path, version_of(answer))
+        return answer
 
     def _begin(self, path: str, **more: str) -> str:
         asked: dict[str, Any] = self.store.at(path) | more
@@ -174,16 +179,18 @@ class _Trial:
         def once() -> object:
             upload = self._begin(path)
             part = self._part(path, upload, **checks_of(RIGHT))
-            self.objects.append((path, None))
-            answer = self.store.client.complete_multipart_upload(
-                **self.store.at(path),
-                UploadId=upload,
-                MultipartUpload={"Parts": [{"PartNumber": 1, "ETag": self.store.etag(part)}]},
-                IfNoneMatch="*",
+            named = self.store.etag(part)
+            self._making(
+                path,
+                lambda: self.store.client.complete_multipart_upload(
+                    **self.store.at(path),
+                    UploadId=upload,
+                    MultipartUpload={"Parts": [{"PartNumber": 1, "ETag": named}]},
+                    IfNoneMatch="*",
+                ),
             )
             self.uploads.remove((path, upload))
-            self._made(path, dict(answer))
-            return answer
+            return path
 
         if not self._takes(once):
             return False
@@ -222,17 +229,17 @@ class _Trial:
         mark = self.path.rpartition("/")[2]
 
         def spoil(request: AWSPreparedRequest, **_: object) -> None:
-            if mark in request.url and request.body == RIGHT:
+            if mark in request.url:
                 request.body = WRONG
 
         names = ("before-send.s3.PutObject", "before-send.s3.UploadPart")
         for name in names:
-            events.register(name, spoil, unique_id=mark)
+            events.register(name, spoil, unique_id=f"{name} {mark}")
         try:
             yield
         finally:
             for name in names:
-                events.unregister(name, spoil, unique_id=mark)
+                events.unregister(name, spoil, unique_id=f"{name} {mark}")
 
 
 def _values(check: str, data: bytes) -> dict[str, str]:

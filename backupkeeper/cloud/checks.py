@@ -3,8 +3,8 @@
 Promises:
 1. The digests are computed from the views that the caller checked, not from the copy that is sent:
    a copy that went wrong in memory is refused by the store.
-2. A body is handed to the network in small pieces. As one piece its whole sending would have to
-   end within one socket timeout, which a slow line does not manage.
+2. A body is handed to the network in small pieces (it is a file for boto3, not bytes). As one
+   piece its whole sending would have to end within one socket timeout, too short for a slow line.
 3. Nothing here is larger than the part it was asked for.
 """
 

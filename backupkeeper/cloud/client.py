@@ -18,7 +18,7 @@ from botocore.exceptions import ClientError
 
 from backupkeeper.cloud.bucket import Addressing, Tuning
 from backupkeeper.cloud.causes import Cause
-from backupkeeper.cloud.errors import Where, code_and_status, failure, told, translated
+from backupkeeper.cloud.errors import Where, code_and_status, failure, is_web_page, told, translated
 from backupkeeper.cloud.keys import full_key
 from backupkeeper.core.errors import BucketUnreachableError
 from backupkeeper.core.parts import MOST_AT_ONCE
@@ -35,6 +35,11 @@ _NOT_FOUND = 404
 _NO_SUCH = {"404", "NoSuchKey", "NoSuchVersion", "NotFound"}
 _SILENT = {400, 403}
 """What a HEAD, which has no body, may answer without saying why."""
+
+
+_REDIRECTS = {301, 302, 303, 307, 308}
+_LOGIN_NEEDED = 511
+"""Network Authentication Required (RFC 6585)."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -96,12 +101,14 @@ class Store:
         """
         try:
             with self.asking():
-                self.client.head_bucket(Bucket=self.bucket)
+                answer = self.client.head_bucket(Bucket=self.bucket)
         except BucketUnreachableError as error:
             _, status = code_and_status(error.__cause__ or error)
             if status == _NOT_FOUND:
                 raise failure(Cause.NO_BUCKET, self.where) from error.__cause__
             raise self.reason(error) from error.__cause__
+        if is_web_page(answer):
+            raise self.no_store("a web page")
 
     def reason(self, error: BucketUnreachableError) -> Exception:
         """A more telling error for a HEAD that was refused without a word, else the same one."""
@@ -186,9 +193,23 @@ def connect(
                 tcp_keepalive=True,
             ),
         )
+    client.meta.events.register("before-parse.s3", _no_foreign_redirect)
     found = (
         where
         if endpoint
         else Where(bucket=bucket, endpoint=client.meta.endpoint_url, profile=profile)
     )
     return Store(client=client, bucket=bucket, prefix=prefix, where=found)
+
+
+def _no_foreign_redirect(response_dict: dict[str, Any], **_: object) -> None:
+    """Tell a redirect that no S3 service sent (a login page's) as what it is.
+
+    botocore takes every redirect for one to another region and asks for the region, which is
+    redirected again, until the stack is full.
+    """
+    headers = response_dict.get("headers", {})
+    if response_dict.get("status_code") in _REDIRECTS and not any(
+        str(name).lower().startswith("x-amz-") for name in headers
+    ):
+        response_dict["status_code"] = _LOGIN_NEEDED

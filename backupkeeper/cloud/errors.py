@@ -28,6 +28,8 @@ LIBRARY_ERRORS = (BotoCoreError, ClientError, ResponseParserError, HTTPError, OS
 """What boto3 and what it stands on may raise (``ValueError``: an endpoint that is no address)."""
 
 _DETAIL_CHARS = 100
+_PAGE_STATUS = {200, 500}
+"""botocore makes 500 of a 200 whose body it can't read."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -51,11 +53,27 @@ def code_and_status(error: BaseException) -> tuple[str, int]:
     return code, int(code) if code.isdecimal() and code.isascii() else 0
 
 
+def is_web_page(answer: object) -> bool:
+    """Whether an answer, or the error made of one, is a page for people and not a store's.
+
+    Args:
+        answer: What boto3 returned or raised.
+    """
+    told: Any = answer.response if isinstance(answer, ClientError) else answer
+    if not isinstance(told, dict):
+        return False
+    headers = told.get("ResponseMetadata", {}).get("HTTPHeaders", {})
+    page = str(headers.get("content-type", "")).startswith("text/html")
+    return page and not any(str(name).lower().startswith("x-amz-") for name in headers)
+
+
 def cause_of(error: BaseException) -> Cause:
     """Why a call failed: by the answer's code, else its status, else the class of the error."""
     code, status = code_and_status(error)
     if code in OF_CODE:
         return OF_CODE[code]
+    if status in _PAGE_STATUS and is_web_page(error):
+        return Cause.NOT_A_STORE
     if status in OF_STATUS:
         return OF_STATUS[status]
     inner = getattr(error, "kwargs", {}).get("error")

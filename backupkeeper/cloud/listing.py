@@ -13,7 +13,7 @@ from botocore.exceptions import ClientError
 from botocore.parsers import ResponseParserError
 
 from backupkeeper.cloud.client import Store
-from backupkeeper.cloud.errors import LIBRARY_ERRORS, translated
+from backupkeeper.cloud.errors import LIBRARY_ERRORS, is_web_page, translated
 from backupkeeper.cloud.keys import path_of, start_of_keys
 from backupkeeper.core.errors import ListingError
 from backupkeeper.ports.bucket import ObjectEntry
@@ -66,7 +66,7 @@ def _pages(store: Store, start: str) -> Iterator[list[dict[str, Any]]]:
         except ResponseParserError as error:
             raise _unreadable(store) from error
         except LIBRARY_ERRORS as error:
-            if isinstance(error, ClientError) and _is_unread_page(error):
+            if isinstance(error, ClientError) and _is_unread_page(error) and not is_web_page(error):
                 raise _unreadable(store) from error
             raise translated(error, store.where) from error
         if not isinstance(answer.get("IsTruncated"), bool):
