@@ -1,0 +1,367 @@
+"""Reading from the medium, and saying how that is known (promise 2).
+
+Promises:
+1. ``cold`` is said only with evidence: the cached pages were dropped and shown to be gone, or the
+   cache was by-passed on a file system in the kernel that is known to do so, or the mount is
+   another than the one during which the copy was written. Everything else is warm, with words on
+   what would make it count.
+2. The file system's type decides, never whether ``O_DIRECT`` opened: on FUSE it opens and reads
+   the block device's cache (SEEN section 2).
+3. What can't be read is told as ranges; what was read is hashed all the same.
+
+The caller syncs what it wrote before: unsynced pages can't be dropped, and then nothing is cold.
+"""
+
+from collections.abc import Callable, Generator, Iterator
+from contextlib import ExitStack, closing
+from dataclasses import dataclass
+from enum import Enum, auto
+from functools import partial
+
+import xxhash
+
+from backupkeeper.core.errors import MismatchError, SourceChangedError
+from backupkeeper.core.model import BLOCK_BYTES, BLOCK_DIGEST_BYTES, Content, Xxh128
+from backupkeeper.ports.files import Files, Handle, Stat
+from backupkeeper.transfer.failures import read_failure
+from backupkeeper.transfer.hashing import ReadHasher
+from backupkeeper.transfer.reading import Salvage, buffers_of, fill, open_direct, regular
+from backupkeeper.transfer.ring import Buffers
+
+READ_BYTES = 8 * 1024 * 1024
+"""Bytes of one read from a device."""
+
+KERNEL_TYPES = frozenset(
+    {
+        "ext2",
+        "ext3",
+        "ext4",
+        "xfs",
+        "btrfs",
+        "f2fs",
+        "vfat",
+        "exfat",
+        "ntfs3",
+        "hfsplus",
+        "jfs",
+        "udf",
+        "iso9660",
+        "overlay",
+    }
+)
+"""File systems whose only cache is the page cache, as far as Linux knows them."""
+DIRECT_TYPES = frozenset({"ext2", "ext3", "ext4", "xfs", "vfat", "exfat"})
+"""Those among them where an ``O_DIRECT`` read is evidence by itself. Others read compressed,
+inline or stacked files through the page cache without a word (from memory: kernel sources)."""
+NETWORK_TYPES = frozenset(
+    {"nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "ceph", "afs", "virtiofs", "ncpfs"}
+)
+MEMORY_TYPES = frozenset({"tmpfs", "ramfs", "devtmpfs", "rootfs"})
+
+DROPPED = "pages dropped"
+DIRECT = "by-passing the cache"
+DROPPED_DIRECT = "pages dropped, by-passing the cache"
+DEVICE_DROPPED = "pages and device's pages dropped"
+NEW_MOUNT = "new mount"
+REPLUG = "unplug it, plug it in again and run verify"
+
+
+class ColdKind(Enum):
+    """Which way a cold read can be had."""
+
+    KERNEL = auto()
+    FUSE = auto()
+    NEVER = auto()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ColdPolicy:
+    """How a mount can be read cold. ``why_never`` is a sentence where it can't be."""
+
+    fs_type: str
+    kind: ColdKind
+    block_device: str | None = None
+    why_never: str = ""
+
+
+def cold_policy(fs_type: str, block_device: str | None) -> ColdPolicy:
+    """Decide by the type in the mount table, and the block device's node where there is one."""
+    if fs_type in KERNEL_TYPES:
+        return ColdPolicy(fs_type=fs_type, kind=ColdKind.KERNEL, block_device=block_device)
+    if fs_type in {"fuse", "fuseblk"} or fs_type.startswith("fuse."):
+        if block_device is not None:
+            return ColdPolicy(fs_type=fs_type, kind=ColdKind.FUSE, block_device=block_device)
+        why = (
+            f"{fs_type} answers from a program's own cache, and there is no device below it that "
+            "could be read past it."
+        )
+    elif fs_type in NETWORK_TYPES:
+        why = f"{fs_type} is a network share: what it answers may come from the server's memory."
+    elif fs_type in MEMORY_TYPES:
+        why = f"{fs_type} keeps files in memory only: there is no medium to read them from."
+    elif fs_type == "zfs":
+        why = "zfs has a cache of its own that can't be seen or by-passed from here."
+    else:
+        why = f"How {fs_type} caches what it reads is not known here."
+    return ColdPolicy(fs_type=fs_type, kind=ColdKind.NEVER, why_never=why)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ColdReading:
+    """One file as it was read.
+
+    ``unreadable`` are half-open byte ranges that the device could not give (zeros were hashed in
+    their place); ``evidence`` is a short stable phrase, empty where the reading is warm;
+    ``why_not_cold`` is a sentence, empty where it is cold.
+    """
+
+    xxh128: Xxh128
+    block_map: bytes
+    size: int
+    mtime_ns: int
+    cold: bool
+    evidence: str
+    why_not_cold: str
+    unreadable: tuple[tuple[int, int], ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Known:
+    """How a handle's bytes are known to come from the medium, or why they are not."""
+
+    evidence: str = ""
+    why_not: str = ""
+
+
+class ColdReader:
+    """Reads several files of one mount; for one thread.
+
+    Args:
+        files: the system.
+        policy: of the mount.
+        new_mount: this mount is another than the one during which the copies were written.
+        buffers: to read into; made here if None.
+    """
+
+    def __init__(
+        self,
+        files: Files,
+        policy: ColdPolicy,
+        *,
+        new_mount: bool = False,
+        buffers: Buffers | None = None,
+    ) -> None:
+        self._files = files
+        self._policy = policy
+        self._new_mount = new_mount
+        self._buffers = buffers
+        self._device = _Known(why_not="")
+        self.prepare()
+
+    def prepare(self) -> None:
+        """Drop the block device's own pages, where the policy asks for it.
+
+        Holds for every file read afterwards, until something is written to the mount.
+        """
+        if self._policy.kind is not ColdKind.FUSE or self._policy.block_device is None:
+            return
+        try:
+            left = self._files.drop_device_pages(self._policy.block_device)
+        except OSError as error:
+            self._device = _Known(
+                why_not=f"{self._policy.fs_type} reads through its device's cache, which could not "
+                f"be emptied ({error.strerror}); {REPLUG}, or run with the right to open "
+                "the device."
+            )
+            return
+        self._device = (
+            _Known(
+                why_not=f"{left} pages of the device stayed in the system's cache: something else "
+                f"uses it; {REPLUG}."
+            )
+            if left
+            else _Known(evidence=DEVICE_DROPPED)
+        )
+
+    def read(self, path: str, on_bytes: Callable[[int], None] | None = None) -> ColdReading:
+        """Read a file whole and hash it.
+
+        Raises:
+            ReadError: it can't be opened, is no regular file, or the device gives nothing.
+            DriveGoneError: the device is gone.
+            SourceChangedError: it changed while it was read.
+        """
+        hasher = ReadHasher()
+        try:
+            with ExitStack() as stack:
+                handle, stat, known = self._open(stack, path)
+                salvage = Salvage(self._files, handle, stat.size)
+                buffers = self._buffers or Buffers(min(READ_BYTES, stat.size + 1))
+                with closing(buffers_of(path, salvage.read, stat.size, buffers)) as views:
+                    for view in views:
+                        hasher.update(view)
+                        if on_bytes is not None:
+                            on_bytes(len(view))
+                self._same_after(path, handle, stat, hasher.size)
+        except OSError as error:
+            raise read_failure(path, error) from error
+        return ColdReading(
+            xxh128=hasher.xxh128,
+            block_map=hasher.block_map,
+            size=hasher.size,
+            mtime_ns=stat.mtime_ns,
+            cold=bool(known.evidence),
+            evidence=known.evidence,
+            why_not_cold=known.why_not,
+            unreadable=tuple(salvage.unreadable),
+        )
+
+    def blocks(self, path: str, size: int) -> Generator[memoryview]:
+        """A file's bytes in blocks of ``BLOCK_BYTES``, cold where that can be had."""
+        try:
+            with ExitStack() as stack:
+                handle, stat, _ = self._open(stack, path)
+                if stat.size != size:
+                    raise MismatchError(f"{path} has {stat.size} bytes; it must have {size}.")
+                read = partial(_fill_at, self._files, handle, stat.size)
+                buffers = Buffers(BLOCK_BYTES)
+                yield from stack.enter_context(closing(buffers_of(path, read, stat.size, buffers)))
+                self._same_after(path, handle, stat, size)
+        except OSError as error:
+            raise read_failure(path, error) from error
+
+    def _open(self, stack: ExitStack, path: str) -> tuple[Handle, Stat, _Known]:
+        files = self._files
+        handle = files.open_read(path)
+        stack.callback(files.close, handle)
+        stat = regular(files, path, handle)
+        left = _drop(files, handle, stat.size)
+        if self._policy.kind is not ColdKind.KERNEL:
+            return handle, stat, self._elsewhere(left)
+        direct = open_direct(files, path)
+        if direct is None:
+            return handle, stat, self._kernel(left, direct=False)
+        stack.callback(files.close, direct)
+        same = files.stat_handle(direct)
+        if (same.device, same.inode) != (stat.device, stat.inode):
+            raise SourceChangedError(path)  # two opens of one name found two files
+        return direct, stat, self._kernel(left, direct=True)
+
+    def _kernel(self, left: int | None, *, direct: bool) -> _Known:
+        if left == 0:
+            return _Known(evidence=DROPPED_DIRECT if direct else DROPPED)
+        if direct and self._policy.fs_type in DIRECT_TYPES:
+            return _Known(evidence=DIRECT)
+        return _Known(why_not=_held(left))
+
+    def _elsewhere(self, left: int | None) -> _Known:
+        if self._policy.kind is ColdKind.NEVER:
+            return _Known(why_not=self._policy.why_never)
+        if left == 0 and self._device.evidence:
+            return self._device
+        if self._new_mount:
+            return _Known(evidence=NEW_MOUNT)
+        return _Known(why_not=self._device.why_not or _held(left))
+
+    def _same_after(self, path: str, handle: Handle, before: Stat, size: int) -> None:
+        after = self._files.stat_handle(handle)
+        if (after.size, after.mtime_ns) != (before.size, before.mtime_ns) or size != after.size:
+            raise SourceChangedError(path)
+
+
+def _fill_at(files: Files, handle: Handle, size: int, buffer: memoryview, offset: int) -> int:
+    return fill(files, handle, buffer, offset, size)
+
+
+def _drop(files: Files, handle: Handle, size: int) -> int | None:
+    """Drop a file's pages; how many are left, or None where that can't be known."""
+    try:
+        files.drop_pages(handle)
+        return files.pages_in_memory(handle, size) if size else 0
+    except OSError:
+        return None
+
+
+def _held(left: int | None) -> str:
+    if left is None:
+        return f"The system does not tell whether the file is still in its memory; {REPLUG}."
+    return (
+        f"{left} pages of the file stayed in memory: another program holds it, or the system does "
+        f"not let us look; close that program, or {REPLUG}."
+    )
+
+
+def read_cold(
+    files: Files,
+    path: str,
+    policy: ColdPolicy,
+    *,
+    new_mount: bool = False,
+    on_bytes: Callable[[int], None] | None = None,
+    buffers: Buffers | None = None,
+) -> ColdReading:
+    """Read one file whole, from the medium where that can be had; see ``ColdReader``.
+
+    Args:
+        files: the system.
+        path: absolute.
+        policy: of the mount that holds it.
+        new_mount: this mount is another than the one during which the copy was written.
+        on_bytes: told how many bytes were read, as it goes.
+        buffers: to read into; made here if None.
+
+    Raises:
+        ReadError: it can't be opened, is no regular file, or the device gives nothing.
+        DriveGoneError: the device is gone.
+        SourceChangedError: it changed while it was read.
+    """
+    reader = ColdReader(files, policy, new_mount=new_mount, buffers=buffers)
+    return reader.read(path, on_bytes)
+
+
+def checked_blocks(
+    files: Files, path: str, content: Content, policy: ColdPolicy
+) -> Iterator[memoryview]:
+    """A file's blocks in order, each already compared with its block map; good until the next.
+
+    Raises:
+        MismatchError: a block, or the size, is not what it must be; that block is not given out.
+        ReadError: it can't be read.
+        DriveGoneError: the device is gone.
+    """
+    reader = ColdReader(files, policy)
+    with closing(reader.blocks(path, content.size)) as blocks:
+        for number, block in enumerate(blocks):
+            at = number * BLOCK_DIGEST_BYTES
+            if xxhash.xxh3_128_digest(block) != content.block_map[at : at + BLOCK_DIGEST_BYTES]:
+                raise MismatchError(
+                    f"{path} holds other bytes than it must, from byte {number * BLOCK_BYTES} on; "
+                    "none of them were used.",
+                    advice="Run verify on it: another copy may still be good.",
+                )
+            yield block
+
+
+def damaged_ranges(expected: Content, reading: ColdReading) -> tuple[tuple[int, int], ...]:
+    """Where a copy is not what it must be: half-open byte ranges, merged, in order.
+
+    A block is the smallest unit that can be told right from wrong; what is missing at the end, or
+    too much, counts as damaged too.
+    """
+    length = max(expected.size, reading.size)
+    ranges: list[tuple[int, int]] = []
+    for start in range(0, length, BLOCK_BYTES):
+        at = start // BLOCK_BYTES * BLOCK_DIGEST_BYTES
+        end = min(start + BLOCK_BYTES, length)
+        ours = expected.block_map[at : at + BLOCK_DIGEST_BYTES]
+        theirs = reading.block_map[at : at + BLOCK_DIGEST_BYTES]
+        bad = ours != theirs or any(
+            first < end and last > start for first, last in reading.unreadable
+        )
+        if not bad:
+            continue
+        if ranges and ranges[-1][1] == start:
+            ranges[-1] = (ranges[-1][0], end)
+        else:
+            ranges.append((start, end))
+    return tuple(ranges)
