@@ -344,56 +344,6 @@ def test_a_full_catalog_is_told_as_no_room(file: str) -> None:
         assert list(catalog.facts_at(MAIN)) == [fact()]
 
 
-def test_a_migration_runs_once_and_keeps_what_was_there(file: str) -> None:
-    fill(file)
-    scripts = {**opening.scripts(), 2: "CREATE TABLE later (a INTEGER) STRICT;\n-- nothing\n"}
-    with outside(file) as connection:
-        opening.migrate(connection, file, scripts)
-        opening.migrate(connection, file, scripts)
-        assert connection.execute("PRAGMA user_version").fetchone() == (2,)
-        assert connection.execute("SELECT count(*) FROM facts").fetchone() == (1,)
-    with pytest.raises(CatalogError, match="newer version"):
-        open_here(file)
-
-
-def test_a_migration_that_fails_leaves_the_schema_as_it_was(file: str) -> None:
-    fill(file)
-    scripts = {
-        **opening.scripts(),
-        2: "CREATE TABLE later (a INTEGER) STRICT;",
-        3: "CREATE TABLE facts (a INTEGER) STRICT;",
-    }
-    with outside(file) as connection:
-        with pytest.raises(sqlite3.OperationalError):
-            opening.migrate(connection, file, scripts)
-        assert connection.execute("PRAGMA user_version").fetchone() == (1,)
-        assert connection.execute(
-            "SELECT count(*) FROM sqlite_schema WHERE name = 'later'"
-        ).fetchone() == (0,)
-    with closing(open_here(file)) as catalog:
-        assert list(catalog.facts_at(MAIN)) == [fact(0, path="0")]
-
-
-def test_another_program_making_the_schema_at_this_moment_is_no_fault(file: str) -> None:
-    """Seen once in 240 openings by four programs at once: taken for a file that isn't ours."""
-    os.makedirs(os.path.dirname(file))
-    with outside(file) as one, outside(file) as other:
-        one.execute("PRAGMA journal_mode = WAL")
-        made: list[str] = []
-
-        def meanwhile(statement: str) -> None:
-            if "sqlite_schema" in statement and not made:
-                made.append(statement)
-                opening.migrate(other, file, opening.scripts())
-
-        one.set_trace_callback(meanwhile)
-        assert opening._version(one, file, 1) == 0
-        assert made
-        one.set_trace_callback(None)
-        opening.migrate(one, file, opening.scripts())
-        assert opening._version(one, file, 1) == 1
-
-
 def test_opening_it_again_leaves_the_locks_of_the_first_in_place(file: str) -> None:
     """A file handle closed anywhere in a program drops its locks (sqlite.org/howtocorrupt.html)."""
     look = (

@@ -7,7 +7,6 @@ import sys
 import threading
 from collections import Counter
 from contextlib import closing
-from pathlib import Path
 
 import pytest
 
@@ -73,30 +72,6 @@ def test_two_programs_record_at_once_and_nothing_of_either_is_lost(file: str) ->
     with closing(open_catalog(file, clock=Watch())) as catalog:
         for who in ("one", "two"):
             assert batches_in(catalog, who) == Counter(dict.fromkeys(range(30), 20))
-
-
-@pytest.mark.slow
-def test_several_may_open_a_new_catalog_at_the_same_moment(tmp_path: Path) -> None:
-    """Seen before openings took turns: "database is locked", for one of them gets to turn to WAL."""
-    said: list[str] = []
-
-    def open_at(file: str, start: threading.Barrier) -> None:
-        start.wait()
-        try:
-            with closing(open_catalog(file, clock=Watch())) as catalog:
-                catalog.record(facts=[fact()])
-        except CatalogError as error:
-            said.append(error.message)
-
-    for turn in range(15):
-        start = threading.Barrier(4)
-        file = str(tmp_path / f"{turn}" / "catalog.sqlite")
-        threads = [threading.Thread(target=open_at, args=(file, start)) for _ in range(4)]
-        for thread in threads:
-            thread.start()
-        for thread in threads:
-            thread.join()
-    assert said == []
 
 
 def test_what_one_has_not_finished_the_other_does_not_see(file: str) -> None:
