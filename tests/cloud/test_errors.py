@@ -115,7 +115,9 @@ def test_an_answer_that_nobody_knows_is_a_refusal_with_its_code() -> None:
         (botocore.exceptions.NoCredentialsError(), BucketUnreachableError, "AWS_ACCESS_KEY_ID"),
         (botocore.exceptions.ProfileNotFound(profile="yard"), UsageError, "profile yard"),
         (
-            botocore.exceptions.SSLError(endpoint_url="https://store.example", error=OSError("expired")),
+            botocore.exceptions.SSLError(
+                endpoint_url="https://store.example", error=OSError("expired")
+            ),
             BucketUnreachableError,
             "certificate does not check",
         ),
