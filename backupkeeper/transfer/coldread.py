@@ -13,7 +13,7 @@ The caller syncs what it wrote before: unsynced pages can't be dropped, and then
 """
 
 from collections.abc import Callable, Generator, Iterator
-from contextlib import ExitStack, closing
+from contextlib import ExitStack, closing, suppress
 from dataclasses import dataclass
 from enum import Enum, auto
 from functools import partial
@@ -134,7 +134,7 @@ class _Known:
 
 
 class ColdReader:
-    """Reads several files of one mount; for one thread.
+    """Reads several files of one mount, with nothing written to it meanwhile; for one thread.
 
     Args:
         files: the system.
@@ -155,33 +155,7 @@ class ColdReader:
         self._policy = policy
         self._new_mount = new_mount
         self._buffers = buffers
-        self._device = _Known(why_not="")
-        self.prepare()
-
-    def prepare(self) -> None:
-        """Drop the block device's own pages, where the policy asks for it.
-
-        Holds for every file read afterwards, until something is written to the mount.
-        """
-        if self._policy.kind is not ColdKind.FUSE or self._policy.block_device is None:
-            return
-        try:
-            left = self._files.drop_device_pages(self._policy.block_device)
-        except OSError as error:
-            self._device = _Known(
-                why_not=f"{self._policy.fs_type} reads through its device's cache, which could not "
-                f"be emptied ({error.strerror}); {REPLUG}, or run with the right to open "
-                "the device."
-            )
-            return
-        self._device = (
-            _Known(
-                why_not=f"{left} pages of the device stayed in the system's cache: something else "
-                f"uses it; {REPLUG}."
-            )
-            if left
-            else _Known(evidence=DEVICE_DROPPED)
-        )
+        self._device: _Known | None = None
 
     def read(self, path: str, on_bytes: Callable[[int], None] | None = None) -> ColdReading:
         """Read a file whole and hash it.
@@ -237,7 +211,7 @@ class ColdReader:
         stat = regular(files, path, handle)
         left = _drop(files, handle, stat.size)
         if self._policy.kind is not ColdKind.KERNEL:
-            return handle, stat, self._elsewhere(left)
+            return handle, stat, self._elsewhere(left, handle)
         direct = open_direct(files, path)
         if direct is None:
             return handle, stat, self._kernel(left, direct=False)
@@ -254,14 +228,40 @@ class ColdReader:
             return _Known(evidence=DIRECT)
         return _Known(why_not=_held(left))
 
-    def _elsewhere(self, left: int | None) -> _Known:
+    def _elsewhere(self, left: int | None, handle: Handle) -> _Known:
         if self._policy.kind is ColdKind.NEVER:
             return _Known(why_not=self._policy.why_never)
+        if self._device is None:
+            self._device = self._drop_device(handle)
         if left == 0 and self._device.evidence:
             return self._device
         if self._new_mount:
             return _Known(evidence=NEW_MOUNT)
         return _Known(why_not=self._device.why_not or _held(left))
+
+    def _drop_device(self, handle: Handle) -> _Known:
+        """Drop the block device's own pages.
+
+        Holds for every file read afterwards, until something is written to the mount.
+        """
+        name = self._policy.fs_type
+        assert self._policy.block_device is not None
+        # The program behind the mount may hold back what is no byte of ours (access times).
+        with suppress(OSError):
+            self._files.sync(handle)
+        try:
+            left = self._files.drop_device_pages(self._policy.block_device)
+        except OSError as error:
+            return _Known(
+                why_not=f"{name} reads through its device's cache, which could not be emptied "
+                f"({error.strerror}); {REPLUG}, or run with the right to open the device."
+            )
+        if left:
+            return _Known(
+                why_not=f"{left} pages of the device stayed in the system's cache: something else "
+                f"uses it; {REPLUG}."
+            )
+        return _Known(evidence=DEVICE_DROPPED)
 
     def _same_after(self, path: str, handle: Handle, before: Stat, size: int) -> None:
         after = self._files.stat_handle(handle)
