@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import xxhash
 
 from backupkeeper.core.errors import BackupkeeperError, OutOfReachError
+from backupkeeper.core.fitting import possible_paths
 from backupkeeper.core.model import (
     BLOCK_BYTES,
     BLOCK_DIGEST_BYTES,
@@ -119,15 +120,15 @@ def _verify_roll(
     context: Context, bucket: Bucket, place: Place, roll: Roll, run: VerifyRun, progress: Progress
 ) -> None:
     held = {fact.path for fact in context.catalog.facts_at(place.id, below=roll.head.folder)}
-    files = [file for file in roll.files if f"{roll.head.folder}/{file.path}" in held]
-    contents = context.catalog.contents(file.content for file in files)
+    homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
+    files = [(file, path) for file in roll.files for path in sorted(homes[file.path] & held)]
+    contents = context.catalog.contents(file.content for file, _ in files)
     progress.begin(
         f"Fetching back {roll.head.folder} from {place.name}",
-        total_bytes=sum(file.size for file in files),
+        total_bytes=sum(file.size for file, _ in files),
         total_files=len(files),
     )
-    for file in files:
-        path = f"{roll.head.folder}/{file.path}"
+    for file, path in files:
         progress.file(path)
         try:
             fact = fetch_back(context, bucket, place, path, contents[file.content], progress)

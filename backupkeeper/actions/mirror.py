@@ -11,8 +11,8 @@ import os.path
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from backupkeeper.actions.arrivals import landed_fact, record_arrival
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.histories import landed_fact, record_arrival
 from backupkeeper.actions.offload import SPARE_BYTES, destination
 from backupkeeper.actions.online import OnlineDrive, online_drives
 from backupkeeper.actions.proving import prove_copy

@@ -11,8 +11,8 @@ Promises:
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from backupkeeper.actions.arrivals import landed_fact, record_arrival
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.histories import landed_fact, record_arrival
 from backupkeeper.actions.offload_plan import Plan, Request, make_plan
 from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.core.errors import (

@@ -8,7 +8,7 @@ Promises:
 """
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import xxhash
 
@@ -20,6 +20,7 @@ from backupkeeper.actions.online import (
     place_holding,
     read_marker,
 )
+from backupkeeper.cards.protection import writing_warnings
 from backupkeeper.cards.walk import list_card
 from backupkeeper.core.errors import OutOfReachError, UsageError
 from backupkeeper.core.fitting import fit_names
@@ -124,7 +125,9 @@ def listed_card(context: Context, card: str, drives: list[OnlineDrive]) -> CardL
             f"{card} is (or belongs to) a place of yours, not a card.",
             advice=f"A place is told by its folder {OWN_FOLDER}.",
         )
-    return list_card(context.files, card)
+    listing = list_card(context.files, card)
+    told = writing_warnings(context.mounts.under(card))
+    return replace(listing, warnings=(*listing.warnings, *told))
 
 
 def make_plan(context: Context, request: Request) -> Plan:

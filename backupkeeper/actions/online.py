@@ -175,4 +175,3 @@ def place_holding(drives: list[OnlineDrive], path: str) -> OnlineDrive | None:
 def relative_to(drive: OnlineDrive, path: str) -> str:
     """An absolute path below a drive's root as a path of that place."""
     return os.path.relpath(path, drive.root) if path != drive.root else ""
-

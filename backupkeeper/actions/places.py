@@ -162,7 +162,7 @@ def add_bucket(
         kind=PlaceKind.BUCKET,
         created_at=context.clock.now(),
         location=location,
-        device=f"{endpoint or 'default endpoint'} {location.split('/')[2]}",
+        device=f"{endpoint or 'default endpoint'} {'/'.join(location.split('/')[:3])}",
         endpoint=endpoint,
         profile=profile,
     )
@@ -191,7 +191,7 @@ def _report(
         notes.append(f"On the same physical device as {', '.join(shared)}: they count as one.")
     free = None
     if drive is not None:
-        notes += [drive.cold.why_not] if drive.cold.why_not else []
+        notes += [drive.cold.why_never] if drive.cold.why_never else []
         try:
             free = context.files.free_bytes(drive.root)
         except OSError:

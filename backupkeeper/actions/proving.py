@@ -11,7 +11,6 @@ from backupkeeper.core.taking import same_time
 from backupkeeper.ports.progress import Progress, Quiet
 from backupkeeper.transfer.coldread import ColdReading, damaged_ranges, read_cold
 
-
 MISSING_NUMBERS = frozenset({errno.ENOENT, errno.ENOTDIR})
 
 

@@ -11,9 +11,9 @@ Promises:
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from backupkeeper.actions.arrivals import send_manifest
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.fetching import fetch_back
+from backupkeeper.actions.histories import send_manifest
 from backupkeeper.actions.online import OnlineDrive, online_drives
 from backupkeeper.actions.proving import prove_copy
 from backupkeeper.core.errors import (
@@ -22,6 +22,7 @@ from backupkeeper.core.errors import (
     NameTakenError,
     OutOfReachError,
 )
+from backupkeeper.core.fitting import fit_names
 from backupkeeper.core.model import (
     Blake3,
     Content,
@@ -38,6 +39,7 @@ from backupkeeper.core.model import (
     Standing,
     Way,
 )
+from backupkeeper.core.naming import POSIX
 from backupkeeper.core.outcomes import Trouble, UploadOutcome
 from backupkeeper.core.policy import copies_of
 from backupkeeper.ports.bucket import Bucket, ObjectEntry
@@ -112,10 +114,11 @@ def _upload_roll(context: Context, run: _Run, head: RollHead, progress: Progress
         context.catalog.facts_of_roll(head.id), places, context.config.policy, context.clock.now()
     )
     contents = context.catalog.contents(file.content for file in roll.files)
+    keys = keys_of(roll)
     todo = [
         (file, state)
         for file in roll.files
-        if (state := _state_there(run, roll, file, copies)) is not CopyState.PROVEN
+        if (state := _state_there(run, keys[file.path], file, copies)) is not CopyState.PROVEN
     ]
     progress.begin(
         f"Uploading {head.folder} to {run.place.name}",
@@ -125,7 +128,7 @@ def _upload_roll(context: Context, run: _Run, head: RollHead, progress: Progress
     homeless = 0
     for file, state in todo:
         progress.file(file.path)
-        fact = _bring(context, run, roll, file, state, copies, contents, progress)
+        fact = _bring(context, run, keys[file.path], file, state, copies, contents, progress)
         if fact is None:
             homeless += 1
         else:
@@ -140,10 +143,15 @@ def _upload_roll(context: Context, run: _Run, head: RollHead, progress: Progress
     send_manifest(context, run.bucket, run.place, roll, run.troubles)
 
 
+def keys_of(roll: Roll) -> dict[str, str]:
+    """Where each original of a roll stands in a bucket, by its path on the card."""
+    names = fit_names([*(file.path for file in roll.files), *roll.folders], POSIX)
+    return {file.path: f"{roll.head.folder}/{names[file.path]}" for file in roll.files}
+
+
 def _state_there(
-    run: _Run, roll: Roll, file: RollFile, copies: Mapping[Blake3, Sequence[Copy]]
+    run: _Run, key: str, file: RollFile, copies: Mapping[Blake3, Sequence[Copy]]
 ) -> CopyState:
-    key = f"{roll.head.folder}/{file.path}"
     for copy in copies.get(file.content, ()):
         if (copy.place, copy.path) == (run.place.id, key):
             return copy.state
@@ -153,7 +161,7 @@ def _state_there(
 def _bring(
     context: Context,
     run: _Run,
-    roll: Roll,
+    key: str,
     file: RollFile,
     state: CopyState,
     copies: Mapping[Blake3, Sequence[Copy]],
@@ -161,7 +169,6 @@ def _bring(
     progress: Progress,
 ) -> Fact | None:
     """What one file needs: sending, fetching back, or only a look. None: no source is here."""
-    key = f"{roll.head.folder}/{file.path}"
     content = contents[file.content]
     if state is CopyState.DUE:
         fact = _look(context, run, key, content, copies)

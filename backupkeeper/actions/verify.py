@@ -10,9 +10,9 @@ Promises:
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
-from backupkeeper.actions.arrivals import record_check
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.fetching import verify_bucket
+from backupkeeper.actions.histories import record_check
 from backupkeeper.actions.online import OnlineDrive, online, online_drives
 from backupkeeper.actions.proving import prove_copy
 from backupkeeper.actions.selection import Selection, resolve
@@ -22,6 +22,7 @@ from backupkeeper.core.model import Fact, PlaceKind, Result, Roll, RollFile
 from backupkeeper.core.outcomes import Checked, Finding, Trouble, VerifyOutcome
 from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.progress import Progress
+from backupkeeper.transfer.coldread import ColdReading
 
 FINDINGS = {
     Result.MATCHES: Finding.MATCHES,
@@ -133,11 +134,11 @@ def _verify_drive(
     )
     try:
         for roll, copies in plans:
-            facts = _verify_roll(context, drive, copies, run, progress)
+            read = _verify_roll(context, drive, copies, run, progress)
             whole = chosen.path is None
             if whole:
                 _name_unknown(context, drive, roll, {path for path, _, _ in copies}, run)
-            record_check(context, drive, roll, facts, run, whole=whole)
+            record_check(context, drive, roll, read, run, whole=whole)
     except OutOfReachError as error:
         run.troubles.append(Trouble(place=drive.place.name, path="", message=str(error)))
 
@@ -166,7 +167,8 @@ def _verify_roll(
     copies: Iterable[tuple[str, RollFile, str | None]],
     run: VerifyRun,
     progress: Progress,
-) -> list[Fact]:
+) -> list[tuple[Fact, ColdReading | None]]:
+    read: list[tuple[Fact, ColdReading | None]] = []
     facts: list[Fact] = []
     kept = 0
     try:
@@ -176,6 +178,7 @@ def _verify_roll(
                 context, drive, path, file, written_during=mount, progress=progress
             )
             facts.append(fact)
+            read.append((fact, reading))
             progress.advance(0 if reading is not None else file.size, files=1)
             run.add(drive.place.name, fact, file.size)
             if reading is not None and not reading.cold:
@@ -185,7 +188,7 @@ def _verify_roll(
                 kept = len(facts)
     finally:
         context.catalog.record(facts=facts[kept:])
-    return facts
+    return read
 
 
 def _name_unknown(

@@ -51,13 +51,20 @@ NOT EXISTS (
 
 # Numbers of ways and results: the schema's tables of these names. A copy is plain where it has
 # a proof since then that nothing undid, or an attestation of any age, not undone, that was looked
-# at since then. A roll is named unless each of its files has a copy here and all of these are plain.
+# at since then. A roll is named unless each of its files has a copy in the roll's own folder here and
+# all of these are plain ("0" comes right after "/"): two rolls may share a sidecar, and each keeps it.
 SIEVE: Final = f"""
 SELECT r.id FROM rolls r
 WHERE NOT EXISTS (SELECT 1 FROM roll_files rf WHERE rf.roll = r.no)
+   OR (
+    SELECT count(DISTINCT c.path) FROM copies c
+    WHERE c.place = :place AND c.path > CAST(r.folder || '/' AS BLOB)
+      AND c.path < CAST(r.folder || '0' AS BLOB)
+   ) < r.file_count
    OR EXISTS (
     SELECT 1 FROM roll_files rf
     LEFT JOIN copies c ON c.content = rf.content AND c.place = :place
+      AND c.path > CAST(r.folder || '/' AS BLOB) AND c.path < CAST(r.folder || '0' AS BLOB)
     WHERE rf.roll = r.no AND (
         c.no IS NULL
         OR NOT (

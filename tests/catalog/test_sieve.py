@@ -13,6 +13,7 @@ from backupkeeper.core.model import CopyState, Fact, PlaceKind, Result, RollId, 
 from backupkeeper.core.policy import Policy, copy_of
 from tests.catalog.made import MAIN, NOW, SECOND, Watch, fact, name_of, place, roll
 
+SECOND_ROLL = "260612 Boatyard/Originals/Wide/Roll 02"
 DAY = timedelta(days=1)
 SINCE = NOW - 30 * DAY
 POLICY = Policy(drive_proof_age=30 * DAY, attested_age=30 * DAY, downloaded_age=30 * DAY)
@@ -94,8 +95,31 @@ def test_one_file_of_many_that_is_wanting_names_its_roll_and_no_other(
 ) -> None:
     catalog.seal(roll([1, 2, 3]))
     catalog.seal(roll([4], ident="other", name="Roll 02"))
-    catalog.record(facts=[replace(PROOF, content=name_of(n)) for n in (1, 3, 4)])
+    catalog.record(facts=[replace(PROOF, content=name_of(n)) for n in (1, 3)])
+    catalog.record(facts=[replace(PROOF, content=name_of(4), path=f"{SECOND_ROLL}/a")])
     assert catalog.not_plainly_proven(MAIN, SINCE) == NAMED
+
+
+def test_a_sidecar_that_stands_only_in_another_rolls_folder_names_the_roll(
+    catalog: SqliteCatalog,
+) -> None:
+    catalog.seal(roll([1]))
+    catalog.seal(roll([1, 2], ident="other", name="Roll 02"))
+    catalog.record(facts=[PROOF])
+    catalog.record(facts=[replace(PROOF, content=name_of(2), path=f"{SECOND_ROLL}/b")])
+    assert catalog.not_plainly_proven(MAIN, SINCE) == {RollId("other")}
+    catalog.record(facts=[replace(PROOF, path=f"{SECOND_ROLL}/a")])
+    assert catalog.not_plainly_proven(MAIN, SINCE) == NOT_NAMED
+
+
+def test_a_roll_with_one_content_twice_is_named_until_both_files_stand(
+    catalog: SqliteCatalog,
+) -> None:
+    catalog.seal(roll([1, 1]))
+    catalog.record(facts=[PROOF])
+    assert catalog.not_plainly_proven(MAIN, SINCE) == NAMED
+    catalog.record(facts=[replace(PROOF, path=f"{PROOF.path} too")])
+    assert catalog.not_plainly_proven(MAIN, SINCE) == NOT_NAMED
 
 
 ways = st.sampled_from(Way)
