@@ -7,19 +7,16 @@ Promises:
 
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
+from backupkeeper.config import Addressing
 from backupkeeper.core.errors import UsageError
-from backupkeeper.core.parts import USUAL_PART
+from backupkeeper.core.parts import MOST_AT_ONCE, usual_part
 from backupkeeper.ports.clock import Clock, Entropy
 
 if TYPE_CHECKING:
     from backupkeeper.cloud.s3 import S3Bucket
-
-Addressing = Literal["auto", "path", "virtual"]
-"""``path`` puts the bucket into the path, ``virtual`` into the host name; ``auto`` takes ``path``
-for an endpoint of the person's own and leaves the choice to boto3 otherwise."""
 
 _SCHEME = "s3://"
 _BUCKET = re.compile(r"[a-z0-9][a-z0-9.-]{1,61}[a-z0-9]")
@@ -28,16 +25,17 @@ _BAD_IN_PREFIX = re.compile(r"[\x00-\x1f\x7f-\x9f\\\ud800-\udfff\ufffe\uffff]")
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Tuning:
-    """How patient and how busy we are. Times are seconds.
+    """How patient we are. Times are seconds.
 
     ``connect_timeout`` also bounds each single piece of a body that is sent (16 KiB), not the
-    whole body; ``read_timeout`` each wait for an answer. ``attempts`` counts the first one.
+    whole body; ``read_timeout`` each wait for an answer. ``attempts`` counts the first one. Without
+    ``usual_part`` (bytes) the size of a part follows from how many travel at once.
     """
 
     connect_timeout: float = 20.0
     read_timeout: float = 90.0
     attempts: int = 5
-    usual_part: int = USUAL_PART
+    usual_part: int | None = None
 
 
 def parse_location(text: str) -> tuple[str, str]:
@@ -102,7 +100,8 @@ def open_bucket(
     profile: str | None,
     clock: Clock,
     entropy: Entropy,
-    addressing: Addressing = "auto",
+    addressing: Addressing = Addressing.AUTO,
+    parallel_parts: int = MOST_AT_ONCE,
     tuning: Tuning | None = None,
 ) -> "S3Bucket":
     """Open a bucket and prefix. Asks nothing of the network yet.
@@ -113,7 +112,9 @@ def open_bucket(
         profile: Profile of the AWS configuration files, or None for the usual chain.
         clock: Tells how old the knowledge is that the bucket exists.
         entropy: Names scratch objects and uploads.
-        addressing: Where the bucket's name goes.
+        addressing: Where the bucket's name goes. ``auto`` puts it into the path for an endpoint
+            of the person's own, and leaves it to boto3 otherwise.
+        parallel_parts: How many parts of a file travel at once, at most.
         tuning: Timeouts, attempts and part size.
 
     Returns:
@@ -134,6 +135,13 @@ def open_bucket(
         endpoint=endpoint,
         profile=profile,
         addressing=addressing,
+        connections=parallel_parts + 2,
         tuning=tuning,
     )
-    return S3Bucket(store, clock=clock, entropy=entropy, tuning=tuning)
+    return S3Bucket(
+        store,
+        clock=clock,
+        entropy=entropy,
+        usual=tuning.usual_part or usual_part(parallel_parts),
+        at_once=parallel_parts,
+    )

@@ -16,12 +16,12 @@ import boto3
 from botocore.config import Config
 from botocore.exceptions import ClientError
 
-from backupkeeper.cloud.bucket import Addressing, Tuning
+from backupkeeper.cloud.bucket import Tuning
 from backupkeeper.cloud.causes import Cause
 from backupkeeper.cloud.errors import Where, code_and_status, failure, is_web_page, told, translated
 from backupkeeper.cloud.keys import full_key
+from backupkeeper.config import Addressing
 from backupkeeper.core.errors import BucketUnreachableError
-from backupkeeper.core.parts import MOST_AT_ONCE
 from backupkeeper.ports.bucket import ObjectEntry
 
 if TYPE_CHECKING:
@@ -166,6 +166,7 @@ def connect(
     endpoint: str | None,
     profile: str | None,
     addressing: Addressing,
+    connections: int,
     tuning: Tuning,
 ) -> Store:
     """Make a client. Asks nothing of the network.
@@ -174,7 +175,8 @@ def connect(
         UsageError: The profile, the endpoint or the AWS configuration can't be used.
     """
     where = Where(bucket=bucket, endpoint=endpoint or "the object store", profile=profile)
-    style = "path" if addressing == "auto" and endpoint else addressing
+    path_wanted = addressing is Addressing.AUTO and endpoint is not None
+    style = Addressing.PATH if path_wanted else addressing
     with told(where):
         session = boto3.session.Session(profile_name=profile)
         client = session.client(
@@ -183,13 +185,13 @@ def connect(
             region_name=session.region_name or _DEFAULT_REGION,
             config=Config(
                 signature_version="s3v4",
-                s3={"addressing_style": style, "payload_signing_enabled": True},
+                s3={"addressing_style": style.value, "payload_signing_enabled": True},
                 request_checksum_calculation="when_required",
                 response_checksum_validation="when_required",
                 connect_timeout=tuning.connect_timeout,
                 read_timeout=tuning.read_timeout,
                 retries={"mode": "standard", "total_max_attempts": tuning.attempts},
-                max_pool_connections=MOST_AT_ONCE + 2,
+                max_pool_connections=connections,
                 tcp_keepalive=True,
             ),
         )

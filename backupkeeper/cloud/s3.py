@@ -10,7 +10,6 @@ Promises:
 from collections.abc import Iterator
 from threading import Lock
 
-from backupkeeper.cloud.bucket import Tuning
 from backupkeeper.cloud.capabilities import find_out
 from backupkeeper.cloud.causes import Cause
 from backupkeeper.cloud.client import Head, Store
@@ -31,11 +30,14 @@ _SEEN_FOR = 60.0
 class S3Bucket:
     """A bucket and prefix. Threads may share it."""
 
-    def __init__(self, store: Store, *, clock: Clock, entropy: Entropy, tuning: Tuning) -> None:
+    def __init__(
+        self, store: Store, *, clock: Clock, entropy: Entropy, usual: int, at_once: int
+    ) -> None:
         self._store = store
         self._clock = clock
         self._entropy = entropy
-        self._tuning = tuning
+        self._usual = usual
+        self._at_once = at_once
         self._lock = Lock()
         self._can: Capabilities | None = None
         self._seen_at: float | None = None
@@ -68,8 +70,9 @@ class S3Bucket:
             store=self._store,
             path=key,
             size=content.size,
-            part=part_bytes(content.size, usual=self._tuning.usual_part),
+            part=part_bytes(content.size, usual=self._usual),
             can=can,
+            at_once=self._at_once,
             ticket=self._entropy.new_id(),
             metadata={
                 "backupkeeper-blake3": content.blake3,
@@ -95,6 +98,7 @@ class S3Bucket:
             size=len(data),
             part=max(part_bytes(len(data)), -(-len(data) // BLOCK_BYTES) * BLOCK_BYTES),
             can=can,
+            at_once=self._at_once,
             ticket=self._entropy.new_id(),
             metadata={},
         )

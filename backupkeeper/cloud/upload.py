@@ -63,13 +63,18 @@ _LEFT_OVER = (
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Upload:
-    """One file to be sent. ``ticket`` is a random id; ``part`` the bytes of a part."""
+    """One file to be sent.
+
+    ``part`` are the bytes of a part, ``at_once`` how many may travel at once, ``ticket`` is a
+    random id.
+    """
 
     store: Store
     path: str
     size: int
     part: int
     can: Capabilities
+    at_once: int
     ticket: str
     metadata: dict[str, str]
 
@@ -154,7 +159,7 @@ class Upload:
     def _send_parts(
         self, upload: str, parts: Iterator[Part], stop: Event, extra: str | None
     ) -> list[tuple[dict[str, Any], bytes]]:
-        at_once = parts_at_once(self.part)
+        at_once = parts_at_once(self.part, most=self.at_once)
         sent: list[tuple[dict[str, Any], bytes]] = []
         flying: deque[Future[tuple[dict[str, Any], bytes]]] = deque()
         with ThreadPoolExecutor(max_workers=at_once, thread_name_prefix="part") as pool:

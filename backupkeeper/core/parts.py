@@ -79,6 +79,21 @@ def size_of_part(size: int, part: int, number: int) -> int:
     return min(part, size - (number - 1) * part)
 
 
-def parts_at_once(part: int) -> int:
-    """How many parts may be held at the same time, the one being gathered included."""
-    return max(1, min(MOST_AT_ONCE, HELD_BYTES // part))
+def usual_part(at_once: int) -> int:
+    """The part size for ordinary files if so many parts shall be held at once: less for more."""
+    blocks = HELD_BYTES // max(1, at_once) // BLOCK_BYTES
+    least = -(-SMALLEST_PART // BLOCK_BYTES)
+    return min(USUAL_PART, max(least, blocks) * BLOCK_BYTES)
+
+
+def parts_at_once(part: int, *, most: int = MOST_AT_ONCE) -> int:
+    """How many parts may be held at the same time, the one being gathered included.
+
+    Args:
+        part: Bytes of a part.
+        most: How many the person wants at most.
+
+    Returns:
+        At least one, and as many as fit ``HELD_BYTES``.
+    """
+    return max(1, min(most, HELD_BYTES // part))

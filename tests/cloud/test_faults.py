@@ -462,3 +462,60 @@ def test_a_store_without_conditions_is_seen_as_such(
     assert (can.conditional_put, can.conditional_complete) == (False, False)
     sent(bucket)
     assert moto.keys(name) == ["shelf/A001.MP4"]
+
+
+def test_a_bare_no_to_a_look_is_asked_for_its_reason(bucket: S3Bucket) -> None:
+    put_in(bucket, "HeadObject", lambda request: answer(request.url, 403))
+    with pytest.raises(BucketUnreachableError, match=r"not allowed .* \(403"):
+        bucket.look("A001.MP4")
+    put_in(bucket, "ListObjectsV2", lambda request: error(request.url, 400, "ExpiredToken"))
+    with pytest.raises(BucketUnreachableError, match="have run out"):
+        bucket.look("A001.MP4")
+
+
+def test_a_look_at_something_without_an_etag_is_no_store_s(bucket: S3Bucket) -> None:
+    put_in(bucket, "HeadObject", lambda r: answer(r.url, 200, x_amz_request_id="1"))
+    with pytest.raises(BucketUnreachableError, match="without an ETag"):
+        bucket.look("A001.MP4")
+
+
+def test_another_s_object_in_the_place_of_ours_is_never_taken_for_ours(
+    bucket: S3Bucket, moto: Server, name: str
+) -> None:
+    def swap(request: Any) -> None:
+        moto.client.put_object(Bucket=name, Key="shelf/A001.MP4", Body=DATA)
+
+    def after_complete(request: Any) -> AWSResponse:
+        put_in(bucket, "HeadObject", swap, times=1)
+        return answer(
+            request.url,
+            200,
+            "<CompleteMultipartUploadResult><ETag>e</ETag></CompleteMultipartUploadResult>",
+        )
+
+    put_in(bucket, "CompleteMultipartUpload", after_complete)
+    with pytest.raises((NameTakenError, AttestationRefusedError)):
+        sent(bucket)
+
+
+def test_a_newer_version_than_ours_is_told(bucket: S3Bucket, moto: Server, name: str) -> None:
+    moto.client.put_bucket_versioning(Bucket=name, VersioningConfiguration={"Status": "Enabled"})
+
+    def other_version(request: Any) -> AWSResponse:
+        return answer(request.url, 200, ETag='"e"', x_amz_version_id="another")
+
+    def then_swap(request: Any) -> None:
+        put_in(bucket, "HeadObject", other_version)
+
+    put_in(bucket, "PutObject", then_swap)
+    with pytest.raises(NameTakenError):
+        bucket.send("B.WAV", content_of(b""), blocks_of(b""))
+
+
+def test_a_part_that_fails_stops_the_others(bucket: S3Bucket, moto: Server, name: str) -> None:
+    data = made_up(12 * BLOCK_BYTES)
+    asked = put_in(bucket, "UploadPart", lambda request: error(request.url, 403, "AccessDenied"))
+    with pytest.raises(BucketUnreachableError, match="not allowed"):
+        bucket.send("A001.MP4", content_of(data), blocks_of(data))
+    assert len(asked) < 6
+    assert moto.uploads(name) == []

@@ -7,7 +7,8 @@ from typing import Any
 import pytest
 from hypothesis import given, strategies as st
 
-from backupkeeper.cloud.bucket import Addressing, check_endpoint, open_bucket, parse_location
+from backupkeeper.cloud.bucket import check_endpoint, open_bucket, parse_location
+from backupkeeper.config import Addressing
 from backupkeeper.core.errors import UsageError
 from tests.real.store import Chance, Opener, StoppedClock
 
@@ -117,7 +118,7 @@ def test_a_broken_aws_configuration_is_told(
     ],
 )
 def test_the_bucket_s_name_goes_where_it_was_told(
-    credentials: None, endpoint: str | None, addressing: Addressing, address: str
+    credentials: None, endpoint: str | None, addressing: str, address: str
 ) -> None:
     bucket = open_bucket(
         "s3://boatyard/shelf",
@@ -125,7 +126,7 @@ def test_the_bucket_s_name_goes_where_it_was_told(
         profile=None,
         clock=StoppedClock(),
         entropy=Chance(),
-        addressing=addressing,
+        addressing=Addressing(addressing),
     )
     asked: list[str] = []
 

@@ -79,6 +79,22 @@ def test_memory_does_not_grow_with_the_file_until_one_part_is_larger(size: int) 
     assert held * part <= max(parts.HELD_BYTES, part)
 
 
+@pytest.mark.parametrize(
+    ("wanted", "part", "held"),
+    [(1, 16, 1), (2, 16, 2), (4, 16, 4), (6, 8, 6), (8, 8, 8), (16, 8, 8)],
+)
+def test_more_parts_at_once_are_smaller_parts(wanted: int, part: int, held: int) -> None:
+    assert parts.usual_part(wanted) == part * MEBIBYTE
+    assert parts.parts_at_once(part * MEBIBYTE, most=wanted) == held
+
+
+@given(st.integers(0, 100))
+def test_however_many_parts_are_wanted_they_fit_the_memory(wanted: int) -> None:
+    part = parts.usual_part(wanted)
+    assert part >= parts.SMALLEST_PART
+    assert part * parts.parts_at_once(part, most=wanted) <= parts.HELD_BYTES
+
+
 def test_ordinary_files_have_four_parts_of_16_mebibytes_on_their_way() -> None:
     part = parts.part_bytes(100 * GIBIBYTE)
     assert (part, parts.parts_at_once(part)) == (16 * MEBIBYTE, 4)

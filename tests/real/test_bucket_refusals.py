@@ -3,6 +3,7 @@
 import socket
 import threading
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime, timedelta
 
 import pytest
 
@@ -62,6 +63,16 @@ def test_credentials_without_the_right_are_told(
     credentials.setenv("AWS_ACCESS_KEY_ID", "locked")
     credentials.setenv("AWS_SECRET_ACCESS_KEY", "lockedsecret")
     all_say(opened(radosgw.url, name), r"not allowed to do this .* \(AccessDenied")
+
+
+@pytest.mark.real("store")
+def test_a_clock_that_is_wrong_is_told(
+    radosgw: Server, opened: Opener, credentials: pytest.MonkeyPatch
+) -> None:
+    bucket = opened(radosgw.url, radosgw.new_bucket())
+    yesterday = datetime.now(UTC).replace(tzinfo=None) - timedelta(days=1)
+    credentials.setattr("botocore.auth.get_current_datetime", lambda: yesterday)
+    all_say(bucket, "clock of this machine")
 
 
 def test_no_credentials_are_told_with_where_they_are_looked_for(
