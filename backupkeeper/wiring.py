@@ -23,7 +23,7 @@ from backupkeeper.actions.verify import verify
 from backupkeeper.catalog.store import open_catalog
 from backupkeeper.config import Config, parse_config
 from backupkeeper.core.errors import ConfigError, ConfigFault
-from backupkeeper.core.model import Place, Role
+from backupkeeper.core.model import Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
     GapReport,
     MirrorOutcome,
@@ -35,6 +35,7 @@ from backupkeeper.core.outcomes import (
 )
 from backupkeeper.drives.mounts_linux import LinuxMounts
 from backupkeeper.ports.bucket import Bucket
+from backupkeeper.ports.clock import Clock
 from backupkeeper.ports.progress import Progress
 from backupkeeper.system.clock import RealClock
 from backupkeeper.system.entropy import RealEntropy
@@ -81,9 +82,10 @@ def _unreadable(file: str, why: str) -> ConfigError:
 class Keeper:
     """Everything that the commands can ask for, on real parts. A context manager."""
 
-    def __init__(self, config: Config) -> None:
+    def __init__(self, config: Config, *, clock: Clock | None = None) -> None:
+        """Join the parts; a clock of one's own makes years pass in a test."""
         self.config = config
-        clock, entropy = RealClock(), RealEntropy()
+        clock, entropy = clock or RealClock(), RealEntropy()
 
         def bucket_of(place: Place) -> Bucket:
             # Here, not above: the library behind it takes a third of a second to load.
@@ -145,6 +147,14 @@ class Keeper:
         """See ``actions.places.report_places``."""
         return report_places(self._context)
 
+    def place_names(self) -> dict[PlaceId, str]:
+        """What each place is called; asks no drive."""
+        return {place.id: place.name for place in self._context.catalog.places()}
+
+    def monotonic(self) -> float:
+        """Seconds on a clock that never jumps, for what is told while work goes on."""
+        return self._context.clock.monotonic()
+
     def offload(
         self, card: str, *, shoot: str, source: str, roll: str | None, progress: Progress
     ) -> OffloadOutcome:
@@ -191,3 +201,13 @@ def open_keeper(config_path: str | None, environ: Mapping[str, str]) -> Keeper:
         CatalogError: the catalog can't be opened.
     """
     return Keeper(load_config(config_path, environ))
+
+
+def open_keeper_here(config_path: str | None) -> Keeper:
+    """``open_keeper`` in this process's own environment.
+
+    Raises:
+        ConfigError: the configuration can't be used.
+        CatalogError: the catalog can't be opened.
+    """
+    return open_keeper(config_path, os.environ)
