@@ -99,6 +99,11 @@ quiet() { "$@" >>"$DIR/log/setup.out" 2>&1 || { tail -n 5 "$DIR/log/setup.out" >
 quiet monmaptool --create --clobber --fsid "$CLUSTER" --addv a "[v1:127.0.0.1:$((PORT + 1))]" "$DIR/monmap"
 quiet ceph-mon "${CONF[@]}" -i a --mkfs --monmap "$DIR/monmap"
 launch mon ceph-mon "${CONF[@]}" -i a -f --setuser root --setgroup root
+for _ in $(seq 100); do # a monitor that lost its port to another program ends at once
+  if timeout 3 ceph "${CONF[@]}" mon stat >/dev/null 2>&1; then break; fi
+  alive; sleep 0.1
+done
+alive
 quiet timeout 30 ceph "${CONF[@]}" osd new "$OSD"
 quiet timeout 30 ceph "${CONF[@]}" osd crush add osd.0 1 root=default host=localhost
 quiet ceph-osd "${CONF[@]}" -i 0 --mkfs --osd-uuid "$OSD"

@@ -4,6 +4,7 @@ Use with ``pytest_plugins = ["tests.real.store_fixtures"]`` in a test module. Bo
 per session on free ports of the loopback and are stopped whatever happens.
 """
 
+import functools
 import logging
 import os
 import shutil
@@ -11,9 +12,11 @@ import subprocess
 import tempfile
 import threading
 from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from typing import Any
 
 import pytest
+from botocore.loaders import Loader, create_loader
 from moto.server import ThreadedMotoServer
 
 from backupkeeper.cloud.bucket import Tuning, open_bucket
@@ -32,22 +35,34 @@ from tests.real.store import (
 )
 
 
-@pytest.fixture(scope="session")
-def radosgw() -> Iterator[Server]:
-    """The real store."""
+@functools.cache
+def _loader(search_path_string: str | None = None) -> Loader:
+    return create_loader(search_path_string)
+
+
+@contextmanager
+def _running_store() -> Iterator[str]:
     folder = tempfile.mkdtemp(prefix="bk-store-", dir="/tmp")
     try:
+        port = free_ports(PORTS)
         subprocess.run(
-            [SCRIPT, folder, str(port := free_ports(PORTS))],
-            check=True,
-            timeout=90,
-            stdout=subprocess.DEVNULL,
+            [SCRIPT, folder, str(port)], check=True, timeout=90, stdout=subprocess.DEVNULL
         )
-        url = f"http://127.0.0.1:{port}"
-        yield Server(name="radosgw", url=url, client=raw_client(url))
+        yield f"http://127.0.0.1:{port}"
     finally:
         subprocess.run([SCRIPT, "--stop", folder], check=True, timeout=60)
         shutil.rmtree(folder)
+
+
+@pytest.fixture(scope="session")
+def radosgw() -> Iterator[Server]:
+    """The real store; started a second time where another program took one of its ports."""
+    with ExitStack() as stack:
+        try:
+            url = stack.enter_context(_running_store())
+        except subprocess.CalledProcessError:
+            url = stack.enter_context(_running_store())
+        yield Server(name="radosgw", url=url, client=raw_client(url))
 
 
 @pytest.fixture(scope="session")
@@ -100,7 +115,13 @@ def at_once(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture
-def opened(credentials: None, no_thread_left: None, at_once: None) -> Opener:
+def one_loader(monkeypatch: pytest.MonkeyPatch) -> None:
+    """botocore reads its description of the service once, not for every test."""
+    monkeypatch.setattr("botocore.session.create_loader", _loader)
+
+
+@pytest.fixture
+def opened(credentials: None, no_thread_left: None, at_once: None, one_loader: None) -> Opener:
     """Opens a bucket (and prefix) of a store at an address."""
 
     def opener(
