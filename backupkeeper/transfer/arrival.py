@@ -63,6 +63,11 @@ class _Arrival:
     failed: BackupkeeperError | Again | None = None
 
     @property
+    def temp_path(self) -> str:
+        """Its temporary name, whether there is such a file now or not."""
+        return self.temp.path if self.temp is not None else temp_name(self.target)
+
+    @property
     def content(self) -> Content:
         assert self.work.content is not None
         return self.work.content
@@ -313,7 +318,7 @@ class Arrivals:
                 raise write_failure(arrival.target, error, syncing=True) from error
 
     def _prove(self, arrival: _Arrival, reader: ColdReader) -> None:
-        path = arrival.target if arrival.is_taken else temp_name(arrival.target)
+        path = arrival.target if arrival.is_taken else arrival.temp_path
         try:
             reading = reader.read(path, self._look_up)
         except SourceChangedError:
@@ -334,9 +339,9 @@ class Arrivals:
 
     def _name(self, arrival: _Arrival, reader: ColdReader) -> None:
         if arrival.is_taken:
-            discard(self._files, temp_name(arrival.target))
+            discard(self._files, arrival.temp_path)
             return
-        temp = temp_name(arrival.target)
+        temp = arrival.temp_path
         try:
             self._files.set_times(temp, arrival.work.job.mtime_ns)
         except OSError as error:

@@ -206,20 +206,15 @@ class ColdReader:
 
     def _open(self, stack: ExitStack, path: str) -> tuple[Handle, Stat, _Known]:
         files = self._files
-        handle = files.open_read(path)
+        in_kernel = self._policy.kind is ColdKind.KERNEL
+        direct = open_direct(files, path) if in_kernel else None
+        handle = direct if direct is not None else files.open_read(path)
         stack.callback(files.close, handle)
         stat = regular(files, path, handle)
         left = _drop(files, handle, stat.size)
-        if self._policy.kind is not ColdKind.KERNEL:
-            return handle, stat, self._elsewhere(left, handle)
-        direct = open_direct(files, path)
-        if direct is None:
-            return handle, stat, self._kernel(left, direct=False)
-        stack.callback(files.close, direct)
-        same = files.stat_handle(direct)
-        if (same.device, same.inode) != (stat.device, stat.inode):
-            raise SourceChangedError(path)  # two opens of one name found two files
-        return direct, stat, self._kernel(left, direct=True)
+        if in_kernel:
+            return handle, stat, self._kernel(left, direct=direct is not None)
+        return handle, stat, self._elsewhere(left, handle)
 
     def _kernel(self, left: int | None, *, direct: bool) -> _Known:
         if left == 0:

@@ -40,9 +40,9 @@ TEMP_SUFFIX = ".part"
 
 def temp_name(path: str) -> str:
     """Where ``path`` is written before it gets its name: always the same, in the same folder."""
-    folder, name = os.path.split(path)
+    folder, slash, name = path.rpartition("/")
     digest = blake3(os.fsencode(name)).hexdigest()[:16]
-    return os.path.join(folder, f"{TEMP_PREFIX}{digest}{TEMP_SUFFIX}")
+    return f"{folder}{slash}{TEMP_PREFIX}{digest}{TEMP_SUFFIX}"
 
 
 def is_temp_name(name: str) -> bool:

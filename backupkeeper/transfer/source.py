@@ -53,6 +53,7 @@ class Source:
         self._parcel = Parcel()
         self._gone: BackupkeeperError | None = None
         self._root: str | None = None
+        self._folder: str | None = None
         self._device: int | None = None
         self._broken = 0
 
@@ -136,6 +137,9 @@ class Source:
     def _see(self, job: Job) -> None:
         """Remember the deepest folder that holds all sources so far."""
         folder = os.path.dirname(job.source)
+        if folder == self._folder:
+            return
+        self._folder = folder
         self._root = folder if self._root is None else os.path.commonpath([self._root, folder])
 
     def _judge(self, job: Job, error: OSError) -> BackupkeeperError:
