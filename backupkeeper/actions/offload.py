@@ -55,6 +55,11 @@ class _Run:
     troubles: list[Trouble] = field(default_factory=list)
     gone: BackupkeeperError | None = None
 
+    def tell(self, place: str, path: str, error: BackupkeeperError) -> None:
+        """A trouble; one that ends a whole drive comes back for every further file: told once."""
+        if not any((one.place, one.message) == (place, str(error)) for one in self.troubles):
+            self.troubles.append(Trouble(place=place, path=path, message=str(error)))
+
 
 def offload(context: Context, request: Request, progress: Progress) -> OffloadOutcome:
     """Bring a card's files onto every drive that is here, proven.
@@ -71,6 +76,8 @@ def offload(context: Context, request: Request, progress: Progress) -> OffloadOu
     for drive in plan.drives:
         run.proven[drive.place.id], run.standing[drive.place.id] = set(), set()
     names = {drive.place.id: drive.place.name for drive in plan.drives}
+    if plan.listing.files and not all(run.home.values()):
+        context.catalog.record(taken=(plan.open_roll, ()))  # before the first byte: it can be found
     again = _pass(context, plan, run, plan.listing.files, progress)
     again |= _strangers(plan, run)
     if again and run.gone is None:
@@ -221,7 +228,7 @@ def _facts_at(
     landed = copied.places[place]
     target = copied.job.targets[place]
     if isinstance(landed, BackupkeeperError):
-        run.troubles.append(Trouble(place=drive.place.name, path=entry.path, message=str(landed)))
+        run.tell(drive.place.name, entry.path, landed)
         return []
     run.standing[place].add(entry.path)
     if landed.cold:
@@ -234,10 +241,11 @@ def _facts_at(
 def _note_card_error(run: _Run, entry: CardEntry, copied: Copied) -> None:
     error = copied.source_error
     assert error is not None
+    run.card_errors[entry.path] = error
+    if run.gone is None:  # once it is gone, every further file says so: told once
+        run.tell("card", entry.path, error)
     if isinstance(error, OutOfReachError):
         run.gone = error
-    run.card_errors[entry.path] = error
-    run.troubles.append(Trouble(place="card", path=entry.path, message=str(error)))
 
 
 def _strangers(plan: Plan, run: _Run) -> set[str]:

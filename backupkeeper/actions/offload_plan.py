@@ -167,7 +167,7 @@ def make_plan(context: Context, request: Request) -> Plan:
 
     homes = {entry.path: likely_home(entry, known, starts_alike) for entry in listing.files}
     homes = _without_strangers(homes, known)
-    open_roll = resumed or _new_roll(context, request, sealed, homes)
+    open_roll = resumed or _new_roll(context, request, sealed, homes, drives)
     hinted = {roll.files[path].content for path, roll in homes.items() if roll is not None}
     return Plan(
         request=request,
@@ -232,6 +232,7 @@ def _new_roll(
     request: Request,
     sealed: list[Roll],
     homes: Mapping[str, KnownRoll | None],
+    drives: list[OnlineDrive],
 ) -> OpenRoll:
     of_shoot = [r.head.name for r in sealed if r.head.shoot == request.shoot]
     of_shoot += [
@@ -244,14 +245,39 @@ def _new_roll(
             f"{request.roll} of {request.source} is sealed; a roll is never altered afterwards.",
             advice="Leave out --roll: what is new on the card gets a roll of its own.",
         )
-    name = request.roll or next_roll_name(of_shoot)
+    # A sealed roll asked for again, with nothing new in sight: should something new turn up all the
+    # same, it gets a roll of its own.
+    wanted = None if request.roll in of_shoot else request.roll
+    name = wanted or next_roll_name(of_shoot)
+    template = context.config.layout.roll
+    folder = roll_folder(template, request.shoot, request.source, name)
+    while _stands_on(context, drives, folder):
+        if wanted is not None:
+            raise UsageError(
+                f"{folder} is on a drive already, and the catalog knows nothing of it.",
+                advice="Choose another --roll, or leave it out.",
+            )
+        of_shoot.append(name)
+        name = next_roll_name(of_shoot)
+        folder = roll_folder(template, request.shoot, request.source, name)
     return OpenRoll(
         shoot=request.shoot,
         source=request.source,
         name=name,
-        folder=roll_folder(context.config.layout.roll, request.shoot, request.source, name),
+        folder=folder,
         begun_at=context.clock.now(),
     )
+
+
+def _stands_on(context: Context, drives: list[OnlineDrive], folder: str) -> bool:
+    """Whether a drive holds such a folder: of another machine's catalog, or of one that was lost."""
+    for drive in drives:
+        try:
+            context.files.stat(drive.absolute(folder))
+        except OSError:
+            continue
+        return True
+    return False
 
 
 def _first_blocks(

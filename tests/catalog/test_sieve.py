@@ -34,6 +34,10 @@ CASES: dict[str, tuple[list[Fact], frozenset[RollId]]] = {
     "a proof that is too old": ([replace(PROOF, at=OLD)], NAMED),
     "a proof exactly as old as allowed": ([replace(PROOF, at=SINCE)], NOT_NAMED),
     "a proof from a clock that ran a week ahead": ([replace(PROOF, at=NOW + 7 * DAY)], NAMED),
+    "damaged, and a proof from a clock that ran an hour ahead": (
+        [replace(PROOF, at=NOW + DAY / 24), replace(PROOF, at=LATER, result=Result.DAMAGED)],
+        NAMED,
+    ),
     "proven elsewhere only": ([replace(PROOF, place=SECOND)], NAMED),
     "proven, then damaged": ([PROOF, replace(PROOF, at=LATER, result=Result.DAMAGED)], NAMED),
     "damaged, then proven": ([replace(PROOF, at=OLD, result=Result.DAMAGED), PROOF], NOT_NAMED),
@@ -123,7 +127,7 @@ def test_a_roll_with_one_content_twice_is_named_until_both_files_stand(
 
 
 ways = st.sampled_from(Way)
-days = st.sampled_from([-45, -40, -31, -30, -29, -20, -10, -1, 0, 3])
+days = st.sampled_from([-45, -40, -31, -30, -29, -20, -10, -1, 0, 0.5, 3])
 small_facts = st.lists(
     st.builds(
         fact,
