@@ -8,7 +8,7 @@ Promises:
    everything is fetched back and hashed, and the outcome says so and why.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from backupkeeper.actions.context import Context
@@ -120,11 +120,12 @@ def _upload_roll(context: Context, run: _Run, head: RollHead, progress: Progress
         for file in roll.files
         if (state := _state_there(run, keys[file.path], file, copies)) is not CopyState.PROVEN
     ]
-    progress.begin(
-        f"Uploading {head.folder} to {run.place.name}",
-        total_bytes=sum(file.size for file, _ in todo),
-        total_files=len(todo),
-    )
+    if todo:
+        progress.begin(
+            f"Uploading {head.folder} to {run.place.name}",
+            total_bytes=_traffic(run, todo),
+            total_files=len(todo),
+        )
     homeless = 0
     for file, state in todo:
         progress.file(file.path)
@@ -236,7 +237,7 @@ def _send(
     try:
         drive.guard()
         blocks = checked_blocks(context.files, drive.absolute(copy.path), content, drive.cold)
-        sent = run.bucket.send(key, content, blocks)
+        sent = run.bucket.send(key, content, _told(blocks, progress))
     except NameTakenError:
         run.looked_at += 1
         return _fetch(context, run, key, content, progress)
@@ -255,8 +256,22 @@ def _send(
     if not sent.attested_by:
         context.catalog.record(facts=[_sent_fact(context, run, key, content, sent.entry, "")])
         return _fetch(context, run, key, content, progress)
-    progress.advance(content.size)
     return _sent_fact(context, run, key, content, sent.entry, ", ".join(sent.attested_by))
+
+
+def _told(blocks: Iterator[memoryview], progress: Progress) -> Iterator[memoryview]:
+    """Blocks, counted as they are taken: within a few parts of what has left."""
+    for block in blocks:
+        yield block
+        progress.advance(len(block))
+
+
+def _traffic(run: _Run, todo: Sequence[tuple[RollFile, CopyState]]) -> int:
+    """Bytes that will travel: what is sent to a bucket that attests nothing comes back too."""
+    times = dict.fromkeys(CopyState, 1)
+    if not run.attests:
+        times[CopyState.ABSENT] = times[CopyState.MISSING] = times[CopyState.OUT_OF_REACH] = 2
+    return sum(file.size * times[state] for file, state in todo)
 
 
 def _sent_fact(
