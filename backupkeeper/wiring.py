@@ -151,6 +151,10 @@ class Keeper:
         """What each place is called; asks no drive."""
         return {place.id: place.name for place in self._context.catalog.places()}
 
+    def distinct_devices(self) -> bool:
+        """Whether the policy asks for copies on different physical devices."""
+        return self.config.policy.distinct_devices
+
     def monotonic(self) -> float:
         """Seconds on a clock that never jumps, for what is told while work goes on."""
         return self._context.clock.monotonic()

@@ -3,43 +3,49 @@
 import click
 
 from backupkeeper.cli.keeper import Desk
-from backupkeeper.cli.output import as_json, tell
+from backupkeeper.cli.output import as_json, every_path, tell
 from backupkeeper.cli.progress import progress_for
-from backupkeeper.report.copies import (
-    mirror_lines,
-    mirror_object,
-    mirror_well,
-    upload_lines,
-    upload_object,
-    upload_well,
-)
-
-ATTENTION = 1
+from backupkeeper.report.deeds import mirror_lines, upload_lines
+from backupkeeper.report.exits import of_mirror, of_upload
+from backupkeeper.report.objects import mirror_json, upload_json
 
 
 @click.command(epilog="Example: backupkeeper mirror")
 @as_json
+@every_path
 @click.pass_obj
-def mirror(desk: Desk, json: bool) -> int:
+def mirror(desk: Desk, json: bool, every: bool) -> int:
     """Bring what one drive has to the drive that lacks it.
 
-    Exit codes: 0 all well; 1 something waits or went wrong.
+    Exit codes: 0 all well; 1 something waits or went wrong; 3 could not finish.
     """
     with desk.open() as keeper, progress_for(keeper, json=json) as progress:
         outcome = keeper.mirror(progress=progress)
-    tell(json, lambda: mirror_object(outcome), lambda look: mirror_lines(outcome, look))
-    return 0 if mirror_well(outcome) else ATTENTION
+    tell(
+        lambda: mirror_json(outcome),
+        lambda look: mirror_lines(outcome, look),
+        json=json,
+        every=every,
+    )
+    return of_mirror(outcome)
 
 
 @click.command(epilog="Example: backupkeeper upload")
 @as_json
+@every_path
 @click.pass_obj
-def upload(desk: Desk, json: bool) -> int:
+def upload(desk: Desk, json: bool, every: bool) -> int:
     """Bring every roll into the bucket, from the drives that are here.
 
-    Exit codes: 0 all well; 1 something waits or went wrong, or there is no bucket.
+    Exit codes: 0 all well; 1 something waits or went wrong, or there is no bucket; 3
+    could not finish.
     """
     with desk.open() as keeper, progress_for(keeper, json=json) as progress:
         outcomes = keeper.upload(progress=progress)
-    tell(json, lambda: upload_object(outcomes), lambda look: upload_lines(outcomes, look))
-    return 0 if upload_well(outcomes) else ATTENTION
+    tell(
+        lambda: upload_json(outcomes),
+        lambda look: upload_lines(outcomes, look),
+        json=json,
+        every=every,
+    )
+    return of_upload(outcomes)

@@ -3,16 +3,16 @@
 import click
 
 from backupkeeper.cli.keeper import Desk
-from backupkeeper.cli.output import as_json, tell
-from backupkeeper.report.gaps import gaps_lines, gaps_object
-
-ATTENTION = 1
+from backupkeeper.cli.output import as_json, every_path, tell
+from backupkeeper.report.exits import of_gaps
+from backupkeeper.report.gaps import gaps_json, gaps_lines
 
 
 @click.command(epilog="Example: backupkeeper gaps --json")
 @as_json
+@every_path
 @click.pass_obj
-def gaps(desk: Desk, json: bool) -> int:
+def gaps(desk: Desk, json: bool, every: bool) -> int:
     """Show every roll against every role, worst first, and what to do next.
 
     Reads the catalog only: no drive has to be here.
@@ -21,5 +21,5 @@ def gaps(desk: Desk, json: bool) -> int:
     """
     with desk.open() as keeper:
         report = keeper.gaps()
-    tell(json, lambda: gaps_object(report), lambda look: gaps_lines(report, look))
-    return ATTENTION if report.with_gaps or report.unfinished else 0
+    tell(lambda: gaps_json(report), lambda look: gaps_lines(report, look), json=json, every=every)
+    return of_gaps(report)

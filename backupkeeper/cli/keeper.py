@@ -42,6 +42,10 @@ class Keeper(Protocol):
         """What each place is called."""
         ...
 
+    def distinct_devices(self) -> bool:
+        """Whether the policy asks for copies on different physical devices."""
+        ...
+
     def monotonic(self) -> float:
         """Seconds on a clock that never jumps."""
         ...

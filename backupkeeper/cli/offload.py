@@ -3,11 +3,11 @@
 import click
 
 from backupkeeper.cli.keeper import Desk
-from backupkeeper.cli.output import as_json, tell
+from backupkeeper.cli.output import as_json, every_path, tell
 from backupkeeper.cli.progress import progress_for
-from backupkeeper.report.offload import all_proven, offload_lines, offload_object
-
-ATTENTION, NOT_FINISHED = 1, 3
+from backupkeeper.report.deeds import offload_lines
+from backupkeeper.report.exits import of_offload
+from backupkeeper.report.objects import offload_json
 
 
 @click.command(
@@ -18,8 +18,11 @@ ATTENTION, NOT_FINISHED = 1, 3
 @click.option("--source", required=True, metavar="NAME", help="The camera or recorder.")
 @click.option("--roll", metavar="NAME", help="Name of the roll; else the next free number.")
 @as_json
+@every_path
 @click.pass_obj
-def offload(desk: Desk, card: str, shoot: str, source: str, roll: str | None, json: bool) -> int:
+def offload(
+    desk: Desk, card: str, shoot: str, source: str, roll: str | None, json: bool, every: bool
+) -> int:
     """Copy a card to every drive that is here, in one read.
 
     Every copy is read back from its drive. The card is never written to. After Ctrl-C the same
@@ -30,7 +33,10 @@ def offload(desk: Desk, card: str, shoot: str, source: str, roll: str | None, js
     """
     with desk.open() as keeper, progress_for(keeper, json=json) as progress:
         outcome = keeper.offload(card, shoot=shoot, source=source, roll=roll, progress=progress)
-    tell(json, lambda: offload_object(outcome), lambda look: offload_lines(outcome, look))
-    if not outcome.sealed:
-        return NOT_FINISHED
-    return 0 if all_proven(outcome) else ATTENTION
+    tell(
+        lambda: offload_json(outcome),
+        lambda look: offload_lines(outcome, look),
+        json=json,
+        every=every,
+    )
+    return of_offload(outcome)

@@ -3,40 +3,56 @@ r"""Writing what a command came to: words or one JSON object, errors in one sent
 Promises:
 1. Standard output holds the answer and nothing else; errors and progress go to standard error.
 2. With ``--json`` it is exactly one object, also for an error: ``{"version": 1, "error":
-   {"message", "advice"}}``. Text is ASCII with ``\u`` escapes, so odd bytes of names survive.
+   {"message", "advice", …}}`` (``report.objects``). Text is ASCII with ``\u`` escapes, so odd bytes of names survive.
 3. A reader that went away (a closed pipe) is no error: the command keeps its own exit code.
 """
 
-import json
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from typing import Any
+from typing import IO, Any
 
 import click
 
-from backupkeeper.cli.screen import stdout_look, wants_colour
+from backupkeeper.cli.screen import look_of, stdout_look, wants_colour
 from backupkeeper.core.errors import BackupkeeperError, ConfigError
 from backupkeeper.report.lines import Line, Look, Tone
-from backupkeeper.report.words import escape_sentence
+from backupkeeper.report.objects import as_text, error_json
+from backupkeeper.report.verdict import Json
+from backupkeeper.report.words import told
 
-_COLOURS = {Tone.GOOD: "green", Tone.BAD: "red"}
+_STYLES: Mapping[Tone, Mapping[str, Any]] = {
+    Tone.GOOD: {"fg": "green", "bold": True},
+    Tone.BAD: {"fg": "red", "bold": True},
+    Tone.WARN: {"fg": "yellow"},
+    Tone.HEAD: {"bold": True},
+    Tone.QUIET: {"dim": True},
+}
 
 as_json = click.option("--json", "json", is_flag=True, help="Tell it as one JSON object.")
+every_path = click.option(
+    "--all", "every", is_flag=True, help="List every path, not the first few."
+)
 
 
-def tell(json: bool, to_object: Callable[[], Any], to_lines: Callable[[Look], list[Line]]) -> None:
+def tell(
+    to_object: Callable[[], Json],
+    to_lines: Callable[[Look], list[Line]],
+    *,
+    json: bool,
+    every: bool = False,
+) -> None:
     """Write what a command came to, in the form that was asked for."""
     if json:
         tell_object(to_object())
     else:
-        tell_lines(to_lines(stdout_look()))
+        tell_lines(to_lines(stdout_look(all_paths=every)))
 
 
-def tell_object(value: Any) -> None:  # noqa: ANN401 - whatever JSON can hold
+def tell_object(value: Json) -> None:
     """Write one JSON object."""
-    _write(json.dumps(value, indent=2) + "\n")
+    _write(as_text(value))
 
 
 def tell_lines(lines: Sequence[Line]) -> None:
@@ -57,8 +73,7 @@ def tell_bytes(data: bytes) -> None:
 
 def tell_plain(text: str) -> None:
     """Write one line that may hold anything."""
-    ascii_only = stdout_look().ascii_only
-    _write(escape_sentence(text, ascii_only=ascii_only) + "\n")
+    _write(told(text) + "\n")
 
 
 def tell_error(message: str, advice: str = "", *, json: bool) -> None:
@@ -71,8 +86,11 @@ def tell_error(message: str, advice: str = "", *, json: bool) -> None:
 
 def tell_known_error(error: BackupkeeperError, *, json: bool) -> None:
     """Write an error of the program's own tree; all faults of a configuration, one to a line."""
-    if json or not isinstance(error, ConfigError):
-        tell_error(error.message, error.advice, json=json)
+    if json:
+        tell_object(error_json(error))
+        return
+    if not isinstance(error, ConfigError):
+        tell_error(error.message, error.advice, json=False)
         return
     _complain("backupkeeper: the configuration can't be used.")
     for fault in error.faults:
@@ -81,21 +99,24 @@ def tell_known_error(error: BackupkeeperError, *, json: bool) -> None:
 
 def _complain(text: str) -> None:
     with suppress(OSError, ValueError):  # nobody listens: the exit code still tells
-        sys.stderr.write(escape_sentence(text, ascii_only=True) + "\n")
+        sys.stderr.write(fitting(told(text), sys.stderr) + "\n")
         sys.stderr.flush()
 
 
 def _styled(line: Line) -> str:
-    if line.tone is Tone.HEAD:
-        return click.style(line.text, bold=True)
-    if line.tone in _COLOURS:
-        return click.style(line.text, fg=_COLOURS[line.tone], bold=True)
-    return line.text
+    return click.style(line.text, **_STYLES[line.tone]) if line.tone in _STYLES else line.text
+
+
+def fitting(text: str, stream: IO[str]) -> str:
+    """The text with escapes for whatever this stream's screen or encoding can't hold."""
+    if look_of(stream).unicode:
+        return text
+    return text.encode("ascii", "backslashreplace").decode("ascii")
 
 
 def _write(text: str) -> None:
     with suppress(BrokenPipeError):
-        sys.stdout.write(text)
+        sys.stdout.write(fitting(text, sys.stdout))
         sys.stdout.flush()
         return
     _nobody_reads()

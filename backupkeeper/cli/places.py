@@ -6,7 +6,8 @@ from backupkeeper.cli.keeper import Desk
 from backupkeeper.cli.output import as_json, tell
 from backupkeeper.core.errors import UsageError
 from backupkeeper.core.model import Role
-from backupkeeper.report.places import added_lines, added_object, places_lines, places_object
+from backupkeeper.report.objects import added_json, places_json
+from backupkeeper.report.places import added_lines, places_lines
 
 BUCKET_PREFIX = "s3://"
 
@@ -62,7 +63,7 @@ def add(
             )
         else:
             taken = keeper.add_drive(location, role=Role(role), name=name, folder=folder)
-    tell(json, lambda: added_object(taken), lambda look: added_lines(taken, look))
+    tell(lambda: added_json(taken), lambda look: added_lines(taken, look), json=json)
     return 0
 
 
@@ -73,5 +74,5 @@ def list_places(desk: Desk, json: bool) -> int:
     """List the places: what is connected, what each holds."""
     with desk.open() as keeper:
         reports = keeper.places()
-    tell(json, lambda: places_object(reports), lambda look: places_lines(reports, look))
+    tell(lambda: places_json(reports), lambda look: places_lines(reports, look), json=json)
     return 0

@@ -18,9 +18,10 @@ from rich.progress import Progress as Bar, ProgressColumn, Task
 from rich.text import Text
 
 from backupkeeper.cli.keeper import Keeper
-from backupkeeper.cli.screen import is_terminal, look_of
+from backupkeeper.cli.output import fitting
+from backupkeeper.cli.screen import is_terminal
 from backupkeeper.ports.progress import Progress, Quiet
-from backupkeeper.report.words import duration, escape, escape_sentence, plural, size
+from backupkeeper.report.words import duration, plural, rate, size, told
 
 SECONDS_BETWEEN_LINES = 10.0
 SECONDS_BEFORE_RATE = 1.0
@@ -45,22 +46,22 @@ class Tally:
             return 1.0
         return min(1.0, self.bytes / self.total_bytes)
 
-    def told(self, now: float) -> str:
+    def in_words(self, now: float) -> str:
         """Bytes, rate and time left."""
         parts = [f"{size(self.bytes)} of {size(self.total_bytes)}"]
         passed = now - self.begun
         if passed >= SECONDS_BEFORE_RATE and self.bytes:
-            rate = self.bytes / passed
-            left = max(0, self.total_bytes - self.bytes) / rate
-            parts += [f"{size(round(rate))}/s", f"{duration(left)} left"]
+            pace = self.bytes / passed
+            left = max(0, self.total_bytes - self.bytes) / pace
+            parts += [rate(pace), f"{duration(left)} left"]
         return ", ".join(parts)
 
 
 class PlainLines:
     """A Progress for logs and pipes."""
 
-    def __init__(self, stream: IO[str], now: Callable[[], float], *, ascii_only: bool) -> None:
-        self._stream, self._now, self._ascii_only = stream, now, ascii_only
+    def __init__(self, stream: IO[str], now: Callable[[], float]) -> None:
+        self._stream, self._now = stream, now
         self._lock = threading.RLock()
         self._tally: Tally | None = None
         self._last: float | None = None
@@ -90,8 +91,8 @@ class PlainLines:
             self._tally.files += files
             now = self._now()
             if self._due(now):
-                told = f"{self._tally.what}: {self._tally.told(now)}"
-                self._say(f"{told}; {self._tally.current}" if self._tally.current else told, now)
+                line = f"{self._tally.what}: {self._tally.in_words(now)}"
+                self._say(f"{line}; {self._tally.current}" if self._tally.current else line, now)
 
     def note(self, text: str) -> None:
         """Something worth a line of its own."""
@@ -112,7 +113,7 @@ class PlainLines:
 
     def _write(self, text: str) -> None:
         with suppress(OSError, ValueError):  # nobody listens: the work goes on
-            self._stream.write(escape_sentence(text, ascii_only=self._ascii_only) + "\n")
+            self._stream.write(fitting(told(text), self._stream) + "\n")
             self._stream.flush()
 
 
@@ -132,8 +133,8 @@ class _Told(ProgressColumn):
 class TerminalBar:
     """A Progress for a person who looks on. ``close`` takes it off the screen."""
 
-    def __init__(self, stream: IO[str], now: Callable[[], float], *, ascii_only: bool) -> None:
-        self._now, self._ascii_only = now, ascii_only
+    def __init__(self, stream: IO[str], now: Callable[[], float]) -> None:
+        self._stream, self._now = stream, now
         self._lock = threading.RLock()
         self._tally: Tally | None = None
         console = Console(file=stream, highlight=False, markup=False, emoji=False)
@@ -149,10 +150,12 @@ class TerminalBar:
             full = round(tally.share() * _BAR_CELLS)
             drawn = "=" * full + "." * (_BAR_CELLS - full)
             # The share is cut, not rounded: 100 % means all.
-            told = f"{drawn} {int(tally.share() * 100)} % {tally.what}: {tally.told(self._now())}"
+            line = (
+                f"{drawn} {int(tally.share() * 100)} % {tally.what}: {tally.in_words(self._now())}"
+            )
             if tally.current:
-                told += f"; {tally.current.rpartition('/')[2]}"
-            return escape(told, ascii_only=self._ascii_only)
+                line += f"; {tally.current.rpartition('/')[2]}"
+            return fitting(told(line), self._stream)
 
     def begin(self, what: str, *, total_bytes: int, total_files: int) -> None:
         """A stage starts."""
@@ -177,8 +180,7 @@ class TerminalBar:
 
     def note(self, text: str) -> None:
         """Something worth a line of its own, above the bar."""
-        shown = escape_sentence(text, ascii_only=self._ascii_only)
-        self._bar.console.print(Text(shown))
+        self._bar.console.print(Text(fitting(told(text), self._stream)))
 
     def end(self) -> None:
         """The last stage is over."""
@@ -195,9 +197,8 @@ class TerminalBar:
 def progress_for(keeper: Keeper, *, json: bool) -> Iterator[Progress]:
     """The Progress that fits this process's standard error; off the screen at the end."""
     stream = sys.stderr
-    ascii_only = look_of(stream).ascii_only
     if is_terminal(stream):
-        bar = TerminalBar(stream, keeper.monotonic, ascii_only=ascii_only)
+        bar = TerminalBar(stream, keeper.monotonic)
         try:
             yield bar
         finally:
@@ -205,4 +206,4 @@ def progress_for(keeper: Keeper, *, json: bool) -> Iterator[Progress]:
     elif json:
         yield Quiet()
     else:
-        yield PlainLines(stream, keeper.monotonic, ascii_only=ascii_only)
+        yield PlainLines(stream, keeper.monotonic)

@@ -8,6 +8,7 @@ import codecs
 import os
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, tzinfo
 from typing import IO
 
@@ -61,8 +62,7 @@ def look_of(stream: IO[str], ask: Variable = variable) -> Look:
     return Look(
         zone=SystemZone(),
         width=_width(stream, ask),
-        ascii_only=_ascii_only(stream, ask),
-        large=is_terminal(stream),
+        unicode=not _ascii_only(stream, ask),
     )
 
 
@@ -94,6 +94,7 @@ def _ascii_only(stream: IO[str], ask: Variable) -> bool:
         return True
 
 
-def stdout_look() -> Look:
-    """What can be shown on standard output."""
-    return look_of(sys.stdout)
+def stdout_look(*, all_paths: bool = False) -> Look:
+    """What can be shown on standard output; ``all_paths`` lists every path of a group."""
+    look = look_of(sys.stdout)
+    return replace(look, most_paths=0) if all_paths else look

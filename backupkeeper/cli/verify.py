@@ -3,11 +3,11 @@
 import click
 
 from backupkeeper.cli.keeper import Desk
-from backupkeeper.cli.output import as_json, tell
+from backupkeeper.cli.output import as_json, every_path, tell
 from backupkeeper.cli.progress import progress_for
-from backupkeeper.report.verify import nothing_reached, verify_lines, verify_object
-
-ATTENTION, NOT_REACHED = 1, 3
+from backupkeeper.report.checks import verify_lines
+from backupkeeper.report.exits import of_verify
+from backupkeeper.report.objects import verify_json
 
 
 @click.command(
@@ -15,8 +15,9 @@ ATTENTION, NOT_REACHED = 1, 3
 )
 @click.argument("what", required=False)
 @as_json
+@every_path
 @click.pass_obj
-def verify(desk: Desk, what: str | None, json: bool) -> int:
+def verify(desk: Desk, what: str | None, json: bool, every: bool) -> int:
     """Read copies again from their medium: a place, a shoot, a roll or a path.
 
     Without WHAT: every drive that is here. A bucket only when it is named, for everything in it is
@@ -27,7 +28,10 @@ def verify(desk: Desk, what: str | None, json: bool) -> int:
     """
     with desk.open() as keeper, progress_for(keeper, json=json) as progress:
         outcome = keeper.verify(what, progress=progress)
-    tell(json, lambda: verify_object(outcome), lambda look: verify_lines(outcome, look))
-    if nothing_reached(outcome):
-        return NOT_REACHED
-    return 0 if outcome.all_well else ATTENTION
+    tell(
+        lambda: verify_json(outcome),
+        lambda look: verify_lines(outcome, look),
+        json=json,
+        every=every,
+    )
+    return of_verify(outcome, asked=what is not None)

@@ -1,200 +1,212 @@
-"""The gap report in words and as JSON.
+r"""Where anything falls short, for a person and for a program.
 
 Promises:
-1. Rolls keep the order of the report: worst first. A roll without a gap is counted and listed last.
-2. Whatever falls short comes with the next thing to do.
-3. The JSON is one object of version 1: ``{"version", "rolls": [{"shoot", "source", "roll", "files",
-   "bytes", "roles": {role: {"state", "places": [name]}}, "gaps": [role]}], "summary": {"rolls",
-   "complete", "with_gaps", "bytes_at_risk"}}``. ``bytes_at_risk`` counts files that have a gap.
+1. Worst first, in the order of the report that is handed in.
+2. Every gap comes with the command that closes it, or with what has to be there first.
+3. JSON: ``{"version": 1, "rolls": [{"shoot", "source", "roll", "files", "bytes", "roles": {role:
+   {"state", "places": [name]}}, "gaps": [role]}], "summary": {"rolls", "complete", "with_gaps",
+   "bytes_at_risk"}}``. ``state`` is that of the worst file. Where an offload was begun and not
+   finished there is also ``"unfinished": [folder]``.
 """
 
-from collections.abc import Iterator
-from typing import Any, assert_never
+from collections.abc import Mapping, Sequence
 
-from backupkeeper.core.model import CopyState, Place, PlaceKind, Role, Standing
+from backupkeeper.core.model import CopyState, Place, Role, Standing
 from backupkeeper.core.outcomes import GapReport, RoleCover, RollCover
 from backupkeeper.report.lines import Line, Look, Page, Tone
-from backupkeeper.report.words import age, escape, joined, plural, size
+from backupkeeper.report.reasons import quoted
+from backupkeeper.report.words import age, cells, count, moment, plural, shown, size
 
-_NARROW = 72
-_COLUMN = 14
+Json = Mapping[str, object]
+
+_BRINGABLE = frozenset({CopyState.ABSENT, CopyState.MISSING, CopyState.OUT_OF_REACH})
+_PROVABLE = frozenset({CopyState.WRITTEN, CopyState.DUE})
 
 
-def gaps_object(report: GapReport) -> dict[str, Any]:
-    """The gap report for JSON."""
-    short = report.with_gaps
-    return {
+def gaps_json(report: GapReport) -> Json:
+    """The report as one object."""
+    told: dict[str, object] = {
         "version": 1,
-        "rolls": [
-            {
-                "shoot": cover.roll.shoot,
-                "source": cover.roll.source,
-                "roll": cover.roll.name,
-                "files": cover.roll.file_count,
-                "bytes": cover.roll.size_bytes,
-                "roles": {
-                    role.value: {"state": one.state.value, "places": list(one.places)}
-                    for role, one in cover.roles.items()
-                },
-                "gaps": [role.value for role in cover.gaps],
-            }
-            for cover in report.rolls
-        ],
+        "rolls": [_roll_json(cover) for cover in report.rolls],
         "summary": {
             "rolls": len(report.rolls),
-            "complete": len(report.rolls) - len(short),
-            "with_gaps": len(short),
-            "bytes_at_risk": sum(cover.bytes_at_risk for cover in short),
+            "complete": len(report.rolls) - len(report.with_gaps),
+            "with_gaps": len(report.with_gaps),
+            "bytes_at_risk": sum(cover.bytes_at_risk for cover in report.rolls),
         },
+    }
+    if report.unfinished:
+        told["unfinished"] = list(report.unfinished)
+    return told
+
+
+def _roll_json(cover: RollCover) -> Json:
+    return {
+        "shoot": cover.roll.shoot,
+        "source": cover.roll.source,
+        "roll": cover.roll.name,
+        "files": cover.roll.file_count,
+        "bytes": cover.roll.size_bytes,
+        "roles": {
+            role.value: {"state": one.state.value, "places": list(one.places)}
+            for role, one in cover.roles.items()
+        },
+        "gaps": [role.value for role in cover.gaps],
     }
 
 
 def gaps_lines(report: GapReport, look: Look) -> list[Line]:
-    """The gap report for a person."""
-    page = Page(look=look)
-    _summary(page, report)
-    if report.rolls:
-        page.gap()
-        if look.width < _NARROW:
-            _stacked(page, report)
-        else:
-            _table(page, report)
-    page.sentences("Begun and not finished (repeat the offload command)", report.unfinished)
-    page.sentences("What to do next", next_steps(report))
+    """The report on a terminal."""
+    page = Page(look)
+    _say_summary(page, report)
+    lacking = report.with_gaps
+    if lacking:
+        page.head("Rolls with a gap, worst first")
+        for cover in lacking:
+            _say_roll(page, cover, report)
+    whole = [cover for cover in report.rolls if not cover.gaps]
+    if whole:
+        page.head("Rolls proven in every role")
+        most = look.most_paths or len(whole)
+        few = whole[:most] if len(whole) > most + 1 else whole
+        for cover in few:
+            _say_roll(page, cover, report)
+        if len(few) < len(whole):
+            rest = len(whole) - len(few)
+            page.say(f"and {plural(rest, 'more roll')} (--all lists them)", indent=2)
+    _say_next(page, report)
     return page.lines
 
 
-def _summary(page: Page, report: GapReport) -> None:
-    short = report.with_gaps
-    if not report.rolls:
-        page.say("No roll was offloaded yet.")
-        if not report.places:
-            page.say("No place was taken in yet: backupkeeper place add --help")
-    elif short:
-        risk = size(sum(cover.bytes_at_risk for cover in short))
+def _say_summary(page: Page, report: GapReport) -> None:
+    lacking = len(report.with_gaps)
+    total = plural(len(report.rolls), "roll")
+    at = moment(report.at, page.look.zone)
+    if not report.rolls and not report.unfinished:
+        page.say(f"No roll is known yet, so there is nothing that could have a gap ({at}).")
+    elif lacking:
+        risk = size(sum(cover.bytes_at_risk for cover in report.rolls))
+        verb = "has" if lacking == 1 else "have"
+        page.say(f"{count(lacking)} of {total} {verb} a gap: {risk} at risk ({at}).", tone=Tone.BAD)
+    elif report.rolls:
+        held = size(sum(cover.roll.size_bytes for cover in report.rolls))
+        page.say(f"No gap: {total}, {held}, proven in every role ({at}).", tone=Tone.GOOD)
+    if report.unfinished:
+        number = len(report.unfinished)
         page.say(
-            f"{plural(len(short), 'roll')} of {len(report.rolls):,} with a gap; {risk} not proven "
-            "in every role.",
+            f"{plural(number, 'offload was', 'offloads were')} begun and not finished. Repeat "
+            f"{'it' if number == 1 else 'them'} before anything is wiped:",
             tone=Tone.BAD,
         )
+        page.paths(report.unfinished, indent=4)
+
+
+def name_of(cover: RollCover) -> str:
+    """A roll as a person types it: ``260612 Boatyard/Wide/Roll 01``."""
+    return f"{cover.roll.shoot}/{cover.roll.source}/{cover.roll.name}"
+
+
+def _say_roll(page: Page, cover: RollCover, report: GapReport) -> None:
+    look = page.look
+    holds = f"{plural(cover.roll.file_count, 'file')}, {size(cover.roll.size_bytes)}"
+    if cover.gaps and cover.bytes_at_risk < cover.roll.size_bytes:
+        holds += f", {size(cover.bytes_at_risk)} at risk"
+    name = f"  {shown(name_of(cover))}"
+    space = look.width - cells(name) - cells(holds)
+    tone = Tone.WARN if cover.gaps else Tone.PLAIN
+    if space >= 2:  # noqa: PLR2004 - two blanks keep the columns apart
+        page.line(f"{name}{' ' * space}{holds}", tone)
     else:
-        page.say(
-            f"No gap: {plural(len(report.rolls), 'roll')} proven in every role.", tone=Tone.GOOD
-        )
+        page.line(name, tone)
+        page.line(f"    {holds}", tone)
+    told = [_cell(role, one, cover, report, look) for role, one in cover.roles.items()]
+    column = (look.width - 2) // max(1, len(told))
+    if all(cells(one) + 2 <= column for one in told):
+        page.line("  " + "".join(one + " " * (column - cells(one)) for one in told).rstrip())
+    else:
+        for one in told:
+            page.line(f"  {one}")
 
 
-def _title(cover: RollCover, *, ascii_only: bool) -> str:
-    roll = cover.roll
-    return escape(f"{roll.shoot} / {roll.source} / {roll.name}", ascii_only=ascii_only)
+def _cell(role: Role, one: RoleCover, cover: RollCover, report: GapReport, look: Look) -> str:
+    mark = look.open if role in cover.gaps else look.full
+    worst = one.counts.get(one.state, 0)
+    part = (
+        f" {count(worst)}/{count(cover.roll.file_count)}"
+        if worst < sum(one.counts.values())
+        else ""
+    )
+    when = f" {age(one.oldest_proof, report.at)}" if _is_dated(one) and one.oldest_proof else ""
+    return f"{mark} {role} {one.state}{part}{when}"
 
 
-def _cell(cover: RoleCover, report: GapReport, *, gap: bool) -> str:
-    if cover.state is CopyState.PROVEN and gap:
-        return "same device"
-    if cover.state is CopyState.PROVEN and cover.oldest_proof is not None:
-        return age(cover.oldest_proof, report.at)
-    return cover.state.value
+def _is_dated(one: RoleCover) -> bool:
+    return one.state in {CopyState.PROVEN, CopyState.DUE}
 
 
-def _table(page: Page, report: GapReport) -> None:
-    roles = list(report.rolls[0].roles)
-    first = page.look.width - 10 - 8 - _COLUMN * len(roles)
-    heads = "".join(f"  {role.value:{_COLUMN - 2}}" for role in roles)
-    page.draw(f"{'roll':{first}}{'files':>8}{'size':>10}{heads}".rstrip(), tone=Tone.HEAD)
-    for cover in report.rolls:
-        title = _title(cover, ascii_only=page.look.ascii_only)
-        cells = "".join(
-            f"  {_cell(one, report, gap=role in cover.gaps):{_COLUMN - 2}}"
-            for role, one in cover.roles.items()
-        )
-        numbers = f"{cover.roll.file_count:>8,}{size(cover.roll.size_bytes):>10}"
-        tone = Tone.BAD if cover.gaps else Tone.PLAIN
-        if len(title) >= first:
-            page.draw(title, tone=tone)
-            title = ""
-        page.draw(f"{title:{first}}{numbers}{cells}".rstrip(), tone=tone)
-    page.say("A time is the age of the oldest proof in that role.")
-
-
-def _stacked(page: Page, report: GapReport) -> None:
-    for cover in report.rolls:
-        tone = Tone.BAD if cover.gaps else Tone.PLAIN
-        page.draw(_title(cover, ascii_only=page.look.ascii_only), tone=tone)
-        page.say(
-            f"{plural(cover.roll.file_count, 'file')}, {size(cover.roll.size_bytes)}", indent=2
-        )
-        for role, one in cover.roles.items():
-            state = _cell(one, report, gap=role in cover.gaps)
-            proven = one.state is CopyState.PROVEN and role not in cover.gaps
-            page.say(
-                f"{role.value}: {f'proven, oldest {state}' if proven else state}", indent=2, hang=2
-            )
-
-
-def next_steps(report: GapReport) -> tuple[str, ...]:
-    """What to do next, most urgent first, each step once."""
-    steps: dict[str, None] = {}
+def _say_next(page: Page, report: GapReport) -> None:
+    steps: dict[tuple[str, str], int] = {}
     for cover in report.with_gaps:
         for role in cover.gaps:
-            for step in _steps(report, cover, role):
-                steps.setdefault(step)
-    return tuple(steps)
+            for step in _steps(role, cover, report.places):
+                steps[step] = steps.get(step, 0) + 1
+    if not steps:
+        return
+    page.head("What to do next")
+    for (what, command), rolls in steps.items():
+        page.say(f"{what} ({plural(rolls, 'roll')})", indent=2, first=f"{page.look.dash} ")
+        if command:
+            page.line(f"      {command}")
 
 
-def _steps(report: GapReport, cover: RollCover, role: Role) -> Iterator[str]:
+def _steps(role: Role, cover: RollCover, places: Sequence[Place]) -> list[tuple[str, str]]:
+    """What closes this gap: sentences, each with a command or none."""
     one = cover.roles[role]
-    owned = [
-        place for place in report.places if place.role is role and place.standing is Standing.ACTIVE
-    ]
-    states = sorted(one.counts, key=list(CopyState).index, reverse=True) or [one.state]
-    for state in states:
-        if state is not CopyState.PROVEN:
-            yield _step(state, role, owned, one.places)
-    if cover.same_device and one.state is CopyState.PROVEN:
-        yield (
-            f"Copies of the role {role.value} stand on a device that another role uses too, and "
-            "would be lost with it: use a place on another device."
+    states = {state for state, number in one.counts.items() if number}
+    active = [place for place in places if place.role is role and place.standing is Standing.ACTIVE]
+    if not active:
+        return [_take_in(role)]
+    steps = []
+    if states & _BRINGABLE or not states:
+        steps.append(
+            ("Bring to the bucket what it lacks:", "backupkeeper upload")
+            if role is Role.CLOUD
+            else (f"Plug in a {role} drive and bring to it what it lacks:", "backupkeeper mirror")
         )
-
-
-def _step(  # noqa: PLR0911 - one flat case for each state
-    state: CopyState, role: Role, owned: list[Place], holders: tuple[str, ...]
-) -> str:
-    cloud = role is Role.CLOUD
-    names = joined([place.name for place in owned], "or")
-    holding = joined(list(holders), "or") or names
-    match state:
-        case CopyState.ABSENT | CopyState.MISSING | CopyState.OUT_OF_REACH:
-            if not owned:
-                what = "s3://BUCKET/PREFIX" if cloud else "PATH"
-                return (
-                    f"There is no {role.value} place: backupkeeper place add {what} "
-                    f"--role {role.value} --name NAME"
-                )
-            if cloud:
-                return f"Fill {names}: backupkeeper upload"
-            return _plugged(owned, names, "backupkeeper mirror")
-        case CopyState.WRITTEN | CopyState.DUE:
-            if cloud:
-                return f"Prove what is in {holding}: backupkeeper upload"
-            why = "again" if state is CopyState.DUE else "after unplugging it once"
-            return f"Plug in {holding} {why} and read it: {_verify(holders or tuple(one.name for one in owned))}"
-        case CopyState.DAMAGED:
-            return (
-                f"Damage on {holding}: do not format or repair the place. "
-                f"{_verify(holders)} names files and bytes; the roles that show an age are whole."
+    if states & _PROVABLE and role is Role.CLOUD:
+        steps.append(("Prove what is in the bucket:", "backupkeeper upload"))
+    elif states & _PROVABLE:
+        steps.extend(
+            (
+                f"Plug {shown(name)} in and prove what is on it:",
+                f"backupkeeper verify {quoted(name)}",
             )
-        case CopyState.PROVEN:
-            return f"Nothing to do on {holding}."
-        case _:
-            assert_never(state)
+            for name in one.places
+        )
+    if CopyState.DAMAGED in states:
+        steps.extend(
+            (
+                f"Damage at {shown(name)}: leave it as it is, keep the other copies. Which bytes:",
+                f"backupkeeper verify {quoted(name)}",
+            )
+            for name in one.places
+        )
+    if not steps:
+        steps.append(
+            (
+                (
+                    f"The copies in role {role} stand on a device that another copy is on, or on one "
+                    "that is not known: bring them to another device."
+                ),
+                "backupkeeper place list",
+            )
+        )
+    return steps
 
 
-def _plugged(owned: list[Place], names: str, command: str) -> str:
-    if any(place.kind is PlaceKind.DRIVE for place in owned):
-        return f"Plug in {names} beside a drive that has the rolls, then: {command}"
-    return f"Fill {names}: {command}"
-
-
-def _verify(names: tuple[str, ...]) -> str:
-    return joined([f'backupkeeper verify "{name}"' for name in names], "or")
+def _take_in(role: Role) -> tuple[str, str]:
+    what = "s3://BUCKET/PREFIX" if role is Role.CLOUD else "PATH"
+    return (
+        f"No place has the role {role} yet: take one in.",
+        f"backupkeeper place add {what} --role {role} --name NAME",
+    )

@@ -1,169 +1,150 @@
-"""What reports are made of: lines with a tone, laid out for a given width.
+"""Lines of a report: text with a tone, laid out for a width, in shapes the output can show.
 
 Promises:
-1. A ``Line`` holds no line break and no control character: whatever is said goes through ``words``.
-2. Sentences are broken between words only; a path is never broken, so that it can be copied.
-3. The tone is decoration: every report says the same without it.
+1. A tone is only ever an addition: each line says the same without its colour.
+2. Paths and commands stand on lines of their own that are never broken, so they can be copied.
+3. ``Look.unicode`` false: every shape is ASCII.
 """
 
-import textwrap
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime, tzinfo
-from enum import Enum, auto
+from datetime import UTC, tzinfo
+from enum import StrEnum
 
-from backupkeeper.core.outcomes import Trouble
-from backupkeeper.report import words
-
-PATHS_SHOWN = 20
-"""Paths of one group that are listed; the JSON has all of them."""
-NARROWEST = 24
+from backupkeeper.report.words import cells, plural, shown, told
 
 
-class Tone(Enum):
-    """What a line is about; the command line may colour it."""
+class Tone(StrEnum):
+    """What kind of line it is: the output may colour it."""
 
-    PLAIN = auto()
-    GOOD = auto()
-    BAD = auto()
-    HEAD = auto()
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Look:
-    """What the reader's screen can do.
-
-    ``width`` in columns; ``ascii_only`` where the output can't hold more; ``large`` where a
-    person looks at it (a terminal); ``zone`` is where that person is.
-    """
-
-    zone: tzinfo
-    width: int = 80
-    ascii_only: bool = False
-    large: bool = False
+    PLAIN = "plain"
+    HEAD = "head"
+    GOOD = "good"
+    BAD = "bad"
+    WARN = "warn"
+    QUIET = "quiet"
 
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One line of a report."""
+    """One line of text, without its line end."""
 
     text: str
     tone: Tone = Tone.PLAIN
 
 
-@dataclass(kw_only=True, slots=True)
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Look:
+    """How wide the output is, what it can show, and where the person is.
+
+    ``most_paths`` is how many paths of one group are listed; 0 lists all.
+    """
+
+    width: int = 80
+    unicode: bool = True
+    zone: tzinfo = field(default=UTC)
+    most_paths: int = 10
+
+    @property
+    def full(self) -> str:
+        """Stands before what is proven in full."""
+        return "■" if self.unicode else "[#]"
+
+    @property
+    def open(self) -> str:
+        """Stands before what is not."""
+        return "□" if self.unicode else "[ ]"
+
+    @property
+    def dash(self) -> str:
+        """Stands before an entry of a list."""
+        return "-"
+
+
+@dataclass(slots=True)
 class Page:
-    """Gathers the lines of one report."""
+    """Lines as they are gathered."""
 
     look: Look
     lines: list[Line] = field(default_factory=list)
 
-    def gap(self) -> None:
-        """An empty line, never two."""
-        if self.lines and self.lines[-1].text:
-            self.lines.append(Line(""))
-
-    def head(self, text: str) -> None:
-        """The heading of a part."""
-        self.gap()
-        self.say(text, tone=Tone.HEAD)
-
-    def say(self, text: str, *, tone: Tone = Tone.PLAIN, indent: int = 0, hang: int = 0) -> None:
-        """A sentence, broken to the width. ``hang`` indents its further lines more."""
-        shown = words.escape_sentence(text, ascii_only=self.look.ascii_only)
-        for row in textwrap.wrap(
-            shown,
-            width=max(self.look.width, NARROWEST),
-            initial_indent=" " * indent,
-            subsequent_indent=" " * (indent + hang),
-            break_long_words=False,
-            break_on_hyphens=False,
-        ):
-            self.lines.append(Line(row, tone))
-
-    def draw(self, text: str, *, tone: Tone = Tone.PLAIN) -> None:
-        """A line that is laid out already and holds nothing from outside."""
+    def line(self, text: str = "", tone: Tone = Tone.PLAIN) -> None:
+        """One line as it stands: never broken."""
         self.lines.append(Line(text, tone))
 
-    def path(self, path: str, *, indent: int = 4, after: str = "") -> None:
-        """A path in one piece, and what is to be said about it below."""
-        shown = words.escape(path, ascii_only=self.look.ascii_only)
-        self.lines.append(Line(" " * indent + shown))
-        if after:
-            self.say(after, indent=indent + 2)
+    def gap(self) -> None:
+        """An empty line, unless there is one already or nothing stands above."""
+        if self.lines and self.lines[-1].text:
+            self.line()
 
-    def paths(self, paths: Iterable[str], *, indent: int = 4) -> None:
-        """Paths, the first ones if there are many."""
-        every = list(paths)
-        for path in every[:PATHS_SHOWN]:
-            self.path(path, indent=indent)
-        self.more(len(every) - PATHS_SHOWN, indent=indent)
+    def head(self, text: str) -> None:
+        """A heading, set off from what is above."""
+        self.gap()
+        self.line(text, Tone.HEAD)
 
-    def more(self, count: int, *, indent: int = 4) -> None:
-        """That there are more than were listed."""
-        if count > 0:
-            self.say(f"and {count:,} more (all of them with --json)", indent=indent)
+    def say(self, text: str, *, indent: int = 0, first: str = "", tone: Tone = Tone.PLAIN) -> None:
+        """A sentence, broken at spaces; ``first`` stands before its first line only."""
+        for line in wrap(text, self.look.width, indent=indent, first=first):
+            self.line(line, tone)
 
-    def noted(self, title: str, pairs: Iterable[tuple[str, str]]) -> None:
-        """A part with paths and what is to be said of each; nothing where there are none."""
-        every = list(pairs)
-        if not every:
-            return
-        self.head(title)
-        for path, why in every[:PATHS_SHOWN]:
-            self.path(path, indent=2, after=why)
-        self.more(len(every) - PATHS_SHOWN, indent=2)
+    def paths(self, paths: Sequence[str], *, indent: int) -> None:
+        """Paths, one a line, the first few of many."""
+        most = self.look.most_paths or len(paths)
+        few = paths[:most] if len(paths) > most + 1 else paths
+        for path in few:
+            self.line(f"{' ' * indent}{shown(path)}")
+        if len(few) < len(paths):
+            rest = len(paths) - len(few)
+            self.line(f"{' ' * indent}and {plural(rest, 'more', 'more')} (--all lists them)")
 
-    def sentences(self, title: str, told: Iterable[str]) -> None:
-        """A part of sentences; nothing where there are none."""
-        every = list(told)
-        if not every:
-            return
-        self.head(title)
-        for sentence in every[:PATHS_SHOWN]:
-            self.say(f"- {sentence}", indent=2, hang=2)
-        self.more(len(every) - PATHS_SHOWN, indent=2)
-
-    def troubles(self, title: str, troubles: Iterable[Trouble]) -> None:
-        """A part of troubles, each with its place."""
-        every = list(troubles)
-        if not every:
-            return
-        self.head(title)
-        for trouble in every[:PATHS_SHOWN]:
-            self.say(f"- {trouble.place}: {trouble.message}", indent=2, hang=2)
-            if trouble.path:
-                self.path(trouble.path, indent=6)
-        self.more(len(every) - PATHS_SHOWN, indent=2)
-
-    def not_cold(self, places: Mapping[str, str]) -> None:
-        """Why copies were not proven, and what would make them count."""
-        if not places:
-            return
-        self.head("Not proven")
-        for place, why in places.items():
-            self.say(
-                f"- {place}: what was read may have come from the computer's memory instead of "
-                f"the drive, so it does not count. {why}".rstrip(),
-                indent=2,
-                hang=2,
-            )
-            self.say(
-                f"To make it count: unplug {place}, plug it in again, then run:", indent=4, hang=2
-            )
-            self.say(f'backupkeeper verify "{place}"', indent=6)
+    def grouped(self, pairs: Iterable[tuple[str, str]], *, indent: int) -> None:
+        """(path, why) pairs as: why, then its paths."""
+        groups: dict[str, list[str]] = {}
+        for path, why in pairs:
+            groups.setdefault(why, []).append(path)
+        for why, paths in groups.items():
+            self.say(f"{told(why)}:", indent=indent, first=f"{self.look.dash} ")
+            self.paths(paths, indent=indent + 4)
 
 
-def iso(at: datetime | None) -> str | None:
-    """A time for JSON: ISO 8601, UTC as it stands in the catalog."""
-    return at.isoformat() if at is not None else None
+def wrap(text: str, width: int, *, indent: int = 0, first: str = "") -> list[str]:
+    """Break a text at spaces into lines of at most ``width`` columns; a longer word stays whole."""
+    lead = " " * indent
+    hang = " " * (indent + cells(first))
+    lines: list[str] = []
+    now = lead + first
+    empty = True
+    for word in text.split(" "):
+        if not empty and cells(now) + 1 + cells(word) > width:
+            lines.append(now.rstrip())
+            now, empty = hang, True
+        now = now + word if empty else f"{now} {word}"
+        empty = False
+    return [*lines, now.rstrip()]
 
 
-def trouble_objects(troubles: Iterable[Trouble]) -> list[dict[str, str]]:
-    """Troubles for JSON."""
-    return [{"place": one.place, "path": one.path, "message": one.message} for one in troubles]
+_LETTERS = {
+    "Y": ("##  ##", "##  ##", " #### ", "  ##  ", "  ##  "),
+    "E": ("######", "##    ", "####  ", "##    ", "######"),
+    "S": ("######", "##    ", "######", "    ##", "######"),
+    "N": ("##   ##", "###  ##", "## # ##", "##  ###", "##   ##"),
+    "O": ("######", "##  ##", "##  ##", "##  ##", "######"),
+}
+"""Our own, five rows each."""
 
 
-def pair_objects(pairs: Iterable[tuple[str, str]], second: str = "why") -> list[dict[str, str]]:
-    """Paths with a word about each, for JSON."""
-    return [{"path": path, second: other} for path, other in pairs]
+def large(word: str, look: Look, *, barred: bool) -> list[str]:
+    """A word in large letters; ``barred`` closes it in, so that shape alone tells it apart."""
+    rows = ["  ".join(_LETTERS[letter][row] for letter in word) for row in range(5)]
+    if look.unicode:
+        rows = [row.replace("#", "█") for row in rows]
+    if not barred:
+        return [f"  {row}".rstrip() for row in rows]
+    bar, side = ("═", "║") if look.unicode else ("=", "|")
+    corners = "╔╗╚╝" if look.unicode else "++++"
+    wide = len(rows[0]) + 4
+    return [
+        f"  {corners[0]}{bar * wide}{corners[1]}",
+        *(f"  {side}  {row}  {side}" for row in rows),
+        f"  {corners[2]}{bar * wide}{corners[3]}",
+    ]

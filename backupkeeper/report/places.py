@@ -1,114 +1,75 @@
-"""Places in words and as JSON.
-
-JSON of ``place list``, version 1: ``{"version", "places": [place]}``; of ``place add``:
-``{"version", "place": place}``. A place is ``{"id", "name", "role", "kind", "location", "standing",
-"created_at", "label", "fs_uuid", "device", "size_bytes", "spins", "endpoint", "profile"}``; in a list
-also ``{"connected", "files_held", "bytes_held", "free_bytes", "note"}``. ``connected`` of a bucket is
-null: it is asked only when something is done with it.
-"""
+"""The places, in words."""
 
 from collections.abc import Sequence
-from typing import Any
 
-from backupkeeper.core.model import Place, PlaceKind, Role, Standing
+from backupkeeper.core.model import Place, PlaceKind, Standing
 from backupkeeper.core.outcomes import PlaceReport
-from backupkeeper.report.lines import Line, Look, Page, Tone, iso
-from backupkeeper.report.words import plural, size
+from backupkeeper.report.lines import Line, Look, Page, Tone
+from backupkeeper.report.words import plural, shown, size, told
 
 
-def place_object(place: Place) -> dict[str, Any]:
-    """A place for JSON."""
-    return {
-        "id": place.id,
-        "name": place.name,
-        "role": place.role.value,
-        "kind": place.kind.value,
-        "location": place.location,
-        "standing": place.standing.value,
-        "created_at": iso(place.created_at),
-        "label": place.label,
-        "fs_uuid": place.fs_uuid,
-        "device": place.device,
-        "size_bytes": place.size_bytes,
-        "spins": place.spins,
-        "endpoint": place.endpoint,
-        "profile": place.profile,
-    }
+def places_lines(places: Sequence[PlaceReport], look: Look) -> list[Line]:
+    """Every place: what it is, whether it is here, what it holds by the facts."""
+    page = Page(look)
+    if not places:
+        page.say("There is no place yet. Take in the first, for example:")
+        page.line("    backupkeeper place add /media/me/MAIN --role primary --name Main")
+    for one in places:
+        page.gap()
+        _say_place(page, one)
+    return page.lines
 
 
-def added_object(place: Place) -> dict[str, Any]:
-    """A place that was taken in, for JSON."""
-    return {"version": 1, "place": place_object(place)}
-
-
-def places_object(reports: Sequence[PlaceReport]) -> dict[str, Any]:
-    """All places for JSON."""
-    return {
-        "version": 1,
-        "places": [
-            {
-                **place_object(one.place),
-                "connected": None if one.place.kind is PlaceKind.BUCKET else one.connected,
-                "files_held": one.files_held,
-                "bytes_held": one.bytes_held,
-                "free_bytes": one.free_bytes,
-                "note": one.note,
-            }
-            for one in reports
-        ],
-    }
-
-
-def added_lines(place: Place, look: Look) -> list[Line]:
-    """A place that was taken in, for a person."""
-    page = Page(look=look)
-    page.say(
-        f"Taken in: {place.name}, role {place.role.value}, a {place.kind.value}.", tone=Tone.GOOD
+def _say_place(page: Page, one: PlaceReport) -> None:
+    place, look = one.place, page.look
+    mark = look.full if one.connected or place.kind is PlaceKind.BUCKET else look.open
+    page.line(
+        f"{mark} {shown(place.name)}  ({place.role}, {_kind(place)}, {_here(one)})", Tone.HEAD
     )
-    page.path(place.location, indent=2)
-    if place.kind is PlaceKind.BUCKET:
-        page.say("Fill it with: backupkeeper upload", indent=2, hang=2)
-    elif place.kind is PlaceKind.FOLDER:
-        page.say(
-            "A folder shares its device with whatever else is there: both are lost together.",
-            indent=2,
-        )
-    return page.lines
-
-
-def places_lines(reports: Sequence[PlaceReport], look: Look) -> list[Line]:
-    """All places for a person, by role."""
-    page = Page(look=look)
-    if not reports:
-        page.say("No place was taken in yet. Begin with:")
-        page.say("backupkeeper place add /media/me/MAIN --role primary --name Main", indent=2)
-        return page.lines
-    for role in Role:
-        mine = [one for one in reports if one.place.role is role]
-        page.head(role.value)
-        if not mine:
-            page.say("none", indent=2)
-        for one in mine:
-            _place(page, one)
-    return page.lines
-
-
-def _place(page: Page, one: PlaceReport) -> None:
-    place = one.place
-    page.say(f"{place.name}: {_here(one)}", indent=2, hang=2)
-    page.path(place.location, indent=4)
-    told = f"holds {plural(one.files_held, 'file')} ({size(one.bytes_held)}) by the catalog"
-    if one.free_bytes is not None:
-        told += f"; {size(one.free_bytes)} free"
-        told += f" of {size(place.size_bytes)}" if place.size_bytes else ""
-    page.say(told, indent=4, hang=2)
+    page.line(f"    {shown(place.location)}")
+    if place.endpoint:
+        page.line(f"    at {shown(place.endpoint)}")
+    holds = f"{plural(one.files_held, 'copy', 'copies')}, {size(one.bytes_held)}"
+    free = f"; {size(one.free_bytes)} free" if one.free_bytes is not None else ""
+    if place.size_bytes is not None:
+        free += f" of {size(place.size_bytes)}" if free else f"; {size(place.size_bytes)} in all"
+    page.say(f"{holds}{free}", indent=4)
     if one.note:
-        page.say(one.note, indent=4, hang=2)
+        page.say(told(one.note), indent=4, tone=Tone.WARN)
+
+
+def _kind(place: Place) -> str:
+    if place.kind is PlaceKind.DRIVE and place.spins:
+        return "spinning drive"
+    return place.kind.value
 
 
 def _here(one: PlaceReport) -> str:
     if one.place.standing is not Standing.ACTIVE:
-        return f"{one.place.standing.value}, does not count"
+        return one.place.standing.value
     if one.place.kind is PlaceKind.BUCKET:
-        return "a bucket, not asked now"
-    return "connected" if one.connected else "not connected"
+        return "asked when it is used"
+    return "here" if one.connected else "not here"
+
+
+def added_lines(place: Place, look: Look) -> list[Line]:
+    """A place that was just taken in."""
+    page = Page(look)
+    page.say(f"Taken in: {shown(place.name)} as {place.role} ({_kind(place)}).", tone=Tone.GOOD)
+    page.line(f"  {shown(place.location)}")
+    facts = []
+    if place.label:
+        facts.append(f"labelled {shown(place.label)}")
+    if place.fs_uuid:
+        facts.append(f"file system {shown(place.fs_uuid)}")
+    if place.size_bytes is not None:
+        facts.append(size(place.size_bytes))
+    if facts:
+        page.say(", ".join(facts), indent=2, tone=Tone.QUIET)
+    if place.kind is PlaceKind.FOLDER:
+        page.say(
+            "It is a folder: whatever else is on its device shares its fate.",
+            indent=2,
+            tone=Tone.WARN,
+        )
+    return page.lines

@@ -1,106 +1,163 @@
-"""Every reason against wiping a card, in words: what it means and what to do.
+"""Each reason against a wipe, in words, with what to do about it.
 
-Promise: each ``ReasonCode`` has both; a new code that has none does not pass the type checker.
+Promise: every ``ReasonCode`` has its own sentence and its own advice; the type checker holds it.
 """
 
+from dataclasses import dataclass
 from typing import assert_never
 
 from backupkeeper.core.model import Role
 from backupkeeper.core.outcomes import Reason, ReasonCode
-from backupkeeper.report.words import plural
+from backupkeeper.report.words import plural, shown, told
 
 
-def message(reason: Reason) -> str:
-    """One sentence: what speaks against wiping. Stable enough to read, not to parse."""
-    told = _message(reason)
-    return f"{told} ({reason.detail})" if reason.detail else told
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Told:
+    """A reason in words: what is the case, what to do, and the command to type (or none)."""
+
+    message: str
+    advice: str
+    command: str = ""
 
 
-def _message(reason: Reason) -> str:  # noqa: C901, PLR0911, PLR0912 - one flat case for each code
-    files = plural(len(reason.paths), "file")
-    role = _role(reason.role)
-    match reason.code:
+def where(role: Role | None) -> str:
+    """``on a primary drive``, ``in the cloud``."""
+    match role:
+        case Role.PRIMARY | Role.SECONDARY:
+            return f"on a {role} drive"
+        case Role.CLOUD:
+            return "in the cloud"
+        case None:
+            return "anywhere"
+        case _:  # pragma: no cover
+            assert_never(role)
+
+
+def bring(role: Role | None) -> tuple[str, str]:
+    """What brings copies into a role: advice and command."""
+    match role:
+        case Role.CLOUD:
+            return "Bring them there:", "backupkeeper upload"
+        case Role.PRIMARY | Role.SECONDARY:
+            return f"Plug in a {role} drive and bring them there:", "backupkeeper mirror"
+        case None:
+            return "Bring them to a place:", "backupkeeper mirror"
+        case _:  # pragma: no cover
+            assert_never(role)
+
+
+def prove(role: Role | None, place: str | None) -> tuple[str, str]:
+    """What proves copies that are there: advice and command."""
+    if role is Role.CLOUD:
+        return "Let the bucket be looked at again, or fetched back:", "backupkeeper upload"
+    command = f"backupkeeper verify {quoted(place)}" if place else "backupkeeper verify"
+    return "Plug the drive in and read them again:", command
+
+
+def quoted(word: str) -> str:
+    """A word as one types it into a shell; one that can't be typed is shown with its escapes."""
+    plain = shown(word)
+    if plain and all(one.isalnum() or one in "-_./:" for one in plain):
+        return plain
+    return "'" + plain.replace("'", "'\\''") + "'"
+
+
+def in_words(reason: Reason, *, card: str, place: str | None = None) -> Told:
+    """Say a reason.
+
+    Args:
+        reason: what stands against.
+        card: path of the card, for the command.
+        place: name of the one place that the copies are at, where there is just one.
+    """
+    number = len(reason.paths)
+    advice, command = _advice(reason.code, reason.role, card, place)
+    return Told(
+        message=_message(reason.code, reason.role, number, told(reason.detail)),
+        advice=advice,
+        command=command,
+    )
+
+
+def _message(  # noqa: C901, PLR0911, PLR0912 - one branch for each code
+    code: ReasonCode, role: Role | None, number: int, detail: str
+) -> str:
+    files = plural(number, "file")
+    has, is_, was = ("has", "is", "was") if number == 1 else ("have", "are", "were")
+    there = where(role)
+    match code:
         case ReasonCode.NOTHING_TO_JUDGE:
-            return "There is no file on this card, so nothing can be shown about it."
+            return "There is no file on the card, so there is nothing to judge."
         case ReasonCode.NO_ROLE_ASKED:
-            return "The configuration asks for no role, so a yes would mean nothing."
+            return "The configuration asks for no role, so nothing can be shown."
         case ReasonCode.CARD_UNREADABLE:
-            return f"{plural(len(reason.paths), 'entry', 'entries')} of the card can't be read."
+            return f"{files} on the card could not be read{f': {detail}' if detail else '.'}"
         case ReasonCode.NOT_A_FILE:
-            entries = plural(len(reason.paths), "entry is", "entries are")
-            return f"{entries} no plain file, and can't be kept as one."
+            what = plural(number, "entry", "entries")
+            return f"{what} {is_} no plain file and {was} not copied{f': {detail}' * bool(detail)}."
         case ReasonCode.NEVER_OFFLOADED:
-            return f"{files} never offloaded: this content is on no place."
+            return f"{files} {was} never offloaded."
         case ReasonCode.OFFLOAD_UNFINISHED:
-            return f"{files} of an offload that was not finished."
+            return f"{files} {was} offloaded, but that offload was not finished."
         case ReasonCode.NO_COPY:
-            return f"{files} without a copy in the role {role}."
+            return f"{files} {has} no copy {there}."
         case ReasonCode.NOT_PROVEN:
-            return f"{files} written in the role {role}, but not proven."
+            return f"{files} {was} written {there}, but never proven there."
         case ReasonCode.PROOF_TOO_OLD:
-            return f"{files} whose proof in the role {role} is too old."
+            return f"{files} {has} a proof {there} that is too old to count."
         case ReasonCode.DAMAGED:
-            return f"{files} damaged in the role {role}."
+            return f"{files} {is_} damaged {there}."
         case ReasonCode.MISSING:
-            return f"{files} missing in the role {role}: there once, and not now."
+            return f"{files} {was} {there} once and {is_} missing now."
         case ReasonCode.OUT_OF_REACH:
-            return f"{files} whose only place in the role {role} is lost or retired."
+            return f"{files} {there} {is_} out of reach: the place is lost or retired."
         case ReasonCode.SAME_DEVICE:
             return (
-                f"{files} proven in the role {role}, but on a physical device that holds the "
-                "copy of another role too, or is the card's own."
+                f"{files} {has} a proven copy {there}, but not on a physical device of its own "
+                "(or which device it is can't be told)."
             )
-        case _:
-            assert_never(reason.code)
+        case _:  # pragma: no cover
+            assert_never(code)
 
 
-def advice(reason: Reason) -> str:  # noqa: C901, PLR0911, PLR0912 - one flat case for each code
-    """What to do about it."""
-    cloud = reason.role is Role.CLOUD
-    match reason.code:
+def _advice(  # noqa: C901, PLR0911, PLR0912 - one branch for each code
+    code: ReasonCode, role: Role | None, card: str, place: str | None
+) -> tuple[str, str]:
+    match code:
         case ReasonCode.NOTHING_TO_JUDGE:
-            return "Check that this is the card, and that it is mounted."
+            return "Is this the right card, and is it mounted?", ""
         case ReasonCode.NO_ROLE_ASKED:
-            return 'Name at least one role in the configuration: [policy] wipe_needs = ["primary"].'
+            return "Name at least one role in [policy] wipe_needs of the configuration.", ""
         case ReasonCode.CARD_UNREADABLE:
-            return "Try another reader, port or cable and ask again. Keep the card if it stays so."
+            return "Try another reader or port, and keep the card until it could be read.", ""
         case ReasonCode.NOT_A_FILE:
-            return "Look at what it is. Nothing can be shown about it, so the answer stays no."
+            return "Look at what it is: wiping the card would lose it.", ""
         case ReasonCode.NEVER_OFFLOADED:
-            return 'Run: backupkeeper offload CARD --shoot "YYMMDD Name" --source NAME'
+            name = quoted(card)
+            return "Offload the card:", (
+                f'backupkeeper offload {name} --shoot "YYMMDD Name" --source NAME'
+            )
         case ReasonCode.OFFLOAD_UNFINISHED:
-            return "Repeat the offload command: it goes on where it stopped."
-        case ReasonCode.NO_COPY:
-            if cloud:
-                return "Run: backupkeeper upload"
-            return f"Plug in a {_role(reason.role)} drive and run: backupkeeper mirror"
-        case ReasonCode.NOT_PROVEN:
-            if cloud:
-                return "Run: backupkeeper upload (it fetches back what is not proven)"
-            return "Unplug the drive, plug it in again and run: backupkeeper verify"
-        case ReasonCode.PROOF_TOO_OLD:
-            if cloud:
-                return "Run: backupkeeper upload (it looks at, or fetches back, what is there)"
-            return "Plug in the drive and run: backupkeeper verify"
+            return "Repeat the same offload: it goes on where it stopped.", ""
+        case ReasonCode.NO_COPY | ReasonCode.MISSING:
+            return bring(role)
+        case ReasonCode.NOT_PROVEN | ReasonCode.PROOF_TOO_OLD:
+            return prove(role, place)
         case ReasonCode.DAMAGED:
             return (
-                "Keep this card. It holds good bytes that the damaged copy lacks. "
-                "backupkeeper gaps shows which places are whole."
+                "Keep the card and the damaged copy as they are. See which bytes it is:",
+                f"backupkeeper verify {quoted(place)}" if place else "backupkeeper verify",
             )
-        case ReasonCode.MISSING:
-            return f"Run: backupkeeper {'upload' if cloud else 'mirror'}"
         case ReasonCode.OUT_OF_REACH:
-            what = "bucket" if cloud else "drive"
-            deed = "upload" if cloud else "mirror"
-            return f"Take in another {what} (backupkeeper place add), then run: backupkeeper {deed}"
+            text = "Take in another place of this role with 'backupkeeper place add', then:"
+            return text, bring(role)[1]
         case ReasonCode.SAME_DEVICE:
             return (
-                "Two places on one device are lost together. Use a place on another device, "
-                "then run: backupkeeper mirror"
+                (
+                    "Bring a copy to another device: one fall breaks both. 'backupkeeper place list' "
+                    "names the places that share one."
+                ),
+                "",
             )
-        case _:
-            assert_never(reason.code)
-
-
-def _role(role: Role | None) -> str:
-    return role.value if role is not None else "asked for"
+        case _:  # pragma: no cover
+            assert_never(code)

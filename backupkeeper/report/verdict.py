@@ -1,160 +1,253 @@
-"""The verdict in words and as JSON.
+r"""The verdict for a person and for a program.
 
 Promises:
-1. The answer stands first; a no gives every reason, grouped, each with what to do.
-2. A yes says in the same breath what it is about (these bytes, at this time) and, under a lowered
-   policy, what is still missing. It never says more than was shown.
-3. The JSON is one object of version 1:
-   ``{"version", "card", "verdict": "yes"|"no", "reasons": [{"code", "message", "paths"}],
-   "files": [{"path", "size", "blake3", "roles": {role: {"state", "place", "proof", "at"}}}]}``;
-   ``place`` is a name, ``proof`` a way of proving, ``at`` ISO 8601 in UTC; each of the three is null
-   where there is none, as is ``blake3`` of a file that could not be read.
+1. The large answer stands on top and is told by its letters, its frame and a sentence.
+2. A yes never stands alone: the same sentence says what a lowered policy leaves out.
+3. JSON: ``{"version": 1, "card", "verdict": "yes" | "no", "reasons": [{"code", "message",
+   "paths"}], "files": [{"path", "size", "blake3", "roles": {role: {"state", "place", "proof",
+   "at"}}}]}``. ``place`` is the place's name, ``at`` UTC; what is not known is null. A byte of a
+   path that is not UTF-8 is a lone surrogate (0xdc80 to 0xdcff).
 """
 
-from collections.abc import Mapping
-from typing import Any
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import UTC, datetime
 
-from backupkeeper.core.model import CopyState, PlaceId, Role
-from backupkeeper.core.outcomes import Answer, RoleProof, Verdict
-from backupkeeper.report import reasons
-from backupkeeper.report.banner import banner
-from backupkeeper.report.lines import Line, Look, Page, Tone, iso
-from backupkeeper.report.words import age, joined, local_time, plural, size
+from backupkeeper.core.model import CopyState, PlaceId, Role, Way
+from backupkeeper.core.outcomes import JudgedFile, Reason, ReasonCode, RoleProof, Verdict
+from backupkeeper.report.lines import Line, Look, Page, Tone, large
+from backupkeeper.report.reasons import in_words
+from backupkeeper.report.words import age, count, moment, plural, shown, size, told
 
-_LARGE_FROM = 32
+Json = Mapping[str, object]
+
+WAYS: Mapping[Way, str] = {
+    Way.WRITTEN: "written",
+    Way.READBACK: "read back right after writing",
+    Way.REHASH: "read again later",
+    Way.ATTESTED: "checked by the store on arrival",
+    Way.DOWNLOADED: "fetched back",
+    Way.LOOKED: "looked at",
+}
 
 
-def verdict_object(verdict: Verdict, names: Mapping[PlaceId, str]) -> dict[str, Any]:
-    """The verdict for JSON."""
+def stamp(at: datetime | None) -> str | None:
+    """A time as programs read it: ISO 8601, UTC, whole seconds."""
+    return None if at is None else f"{at.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}"
+
+
+def verdict_json(verdict: Verdict, names: Mapping[PlaceId, str]) -> Json:
+    """The verdict as one object.
+
+    Args:
+        verdict: what was judged.
+        names: name of every place.
+    """
     return {
         "version": 1,
         "card": verdict.card,
         "verdict": verdict.answer.value,
         "reasons": [
-            {"code": one.code.value, "message": reasons.message(one), "paths": list(one.paths)}
-            for one in verdict.reasons
-        ],
-        "files": [
             {
-                "path": file.path,
-                "size": file.size,
-                "blake3": file.content,
-                "roles": {
-                    role.value: _proof_object(proof, names) for role, proof in file.roles.items()
-                },
+                "code": reason.code.value,
+                "message": in_words(reason, card=verdict.card).message,
+                "paths": list(reason.paths),
             }
-            for file in verdict.files
+            for reason in verdict.reasons
         ],
+        "files": [_file_json(file, names) for file in verdict.files],
     }
 
 
-def _proof_object(proof: RoleProof, names: Mapping[PlaceId, str]) -> dict[str, Any]:
+def _file_json(file: JudgedFile, names: Mapping[PlaceId, str]) -> Json:
+    return {
+        "path": file.path,
+        "size": file.size,
+        "blake3": file.content,
+        "roles": {role.value: _role_json(proof, names) for role, proof in file.roles.items()},
+    }
+
+
+def _role_json(proof: RoleProof, names: Mapping[PlaceId, str]) -> Json:
     return {
         "state": proof.state.value,
-        "place": names.get(proof.place, proof.place) if proof.place is not None else None,
-        "proof": proof.proof.value if proof.proof is not None else None,
-        "at": iso(proof.at),
+        "place": None if proof.place is None else names.get(proof.place, proof.place),
+        "proof": None if proof.proof is None else proof.proof.value,
+        "at": stamp(proof.at),
     }
 
 
-def verdict_lines(verdict: Verdict, names: Mapping[PlaceId, str], look: Look) -> list[Line]:
-    """The verdict for a person."""
-    page = Page(look=look)
+def verdict_lines(
+    verdict: Verdict,
+    names: Mapping[PlaceId, str],
+    look: Look,
+    *,
+    distinct_devices: bool,
+) -> list[Line]:
+    """The verdict on a terminal.
+
+    Args:
+        verdict: what was judged.
+        names: name of every place.
+        look: how wide the output is and what it can show.
+        distinct_devices: whether the policy asked for a physical device for each role.
+    """
+    page = Page(look)
     tone = Tone.GOOD if verdict.may_wipe else Tone.BAD
-    if look.large and look.width >= _LARGE_FROM:
-        page.gap()
-        for row in banner(verdict.answer, ascii_only=look.ascii_only):
-            page.draw(row, tone=tone)
-        page.gap()
-    _answer(page, verdict, tone)
-    _proven(page, verdict, names)
-    _against(page, verdict)
-    page.noted("Left out (system files that no camera made)", verdict.left_out)
-    page.sentences("To know", verdict.warnings)
+    page.line()
+    for row in large(verdict.answer.value.upper(), look, barred=not verdict.may_wipe):
+        page.line(row, tone)
+    page.line()
     if verdict.may_wipe:
-        _cautions(page, verdict)
+        _say_yes(page, verdict, distinct_devices=distinct_devices)
+    else:
+        page.say("This card must not be wiped.", indent=2, tone=Tone.BAD)
+    page.line()
+    page.line(f"  {shown(verdict.card)}")
+    total = sum(file.size for file in verdict.files)
+    page.say(
+        f"{plural(len(verdict.files), 'file')}, {size(total)}, read from the card and judged "
+        f"{moment(verdict.at, look.zone)}",
+        indent=2,
+        tone=Tone.QUIET,
+    )
+    _say_roles(page, verdict, names)
+    if verdict.reasons:
+        _say_reasons(page, verdict, names)
+    _say_left_out(page, verdict)
+    if verdict.may_wipe:
+        _say_cautions(page, verdict)
     return page.lines
 
 
-def _answer(page: Page, verdict: Verdict, tone: Tone) -> None:
-    files = plural(len(verdict.files), "file")
-    held = size(sum(file.size for file in verdict.files))
-    if verdict.answer is Answer.YES:
-        roles = joined([role.value for role in verdict.asked])
-        told = f"YES: this card may be wiped. All of its {files} ({held}) are proven in {roles}."
-        if verdict.still_missing:
-            still = joined(
-                [
-                    f"{role.value} ({plural(count, 'file')} not proven)"
-                    for role, count in verdict.still_missing.items()
-                ]
-            )
-            told += f" STILL MISSING, because your configuration does not ask for it: {still}."
-        page.say(told, tone=tone)
+def _say_yes(page: Page, verdict: Verdict, *, distinct_devices: bool) -> None:
+    lacks = [
+        f"{_in_role(role)} ({count(number)} of {plural(len(verdict.files), 'file')})"
+        for role, number in verdict.still_missing.items()
+    ]
+    if lacks:
+        asked = " and ".join(verdict.asked)
+        page.say(
+            f"This card may be wiped as far as {asked} go, which is all that your configuration "
+            f"asks for, but there is still no proof {' nor '.join(lacks)}.",
+            indent=2,
+            tone=Tone.WARN,
+        )
     else:
-        count = plural(len(verdict.reasons), "reason")
-        page.say(f"NO: do not wipe this card. {count} against it, below.", tone=tone)
-    page.path(verdict.card, indent=2)
-    page.say(f"{files}, {held}, read whole at {_when(page, verdict)}.", indent=2)
+        page.say("This card may be wiped.", indent=2, tone=Tone.GOOD)
+    if not distinct_devices:
+        page.say(
+            "Your configuration lets copies share one physical device ([policy] distinct_devices "
+            "= false): one fall could break them together.",
+            indent=2,
+            tone=Tone.WARN,
+        )
 
 
-def _when(page: Page, verdict: Verdict) -> str:
-    return local_time(verdict.at, page.look.zone)
+def _in_role(role: Role) -> str:
+    return "in the cloud" if role is Role.CLOUD else f"on a {role} drive"
 
 
-def _proven(page: Page, verdict: Verdict, names: Mapping[PlaceId, str]) -> None:
-    roles = tuple(dict.fromkeys((*verdict.asked, *verdict.still_missing)))
+def _say_roles(page: Page, verdict: Verdict, names: Mapping[PlaceId, str]) -> None:
+    roles = dict.fromkeys(
+        [*verdict.asked, *(role for file in verdict.files for role in file.roles)]
+    )
     if not verdict.files or not roles:
         return
+    against = {reason.role for reason in verdict.reasons}
     page.head("What is proven")
-    wide = max(len(role.value) for role in roles)
     for role in roles:
+        proofs = [file.roles.get(role, RoleProof(state=CopyState.ABSENT)) for file in verdict.files]
+        states = Counter(proof.state for proof in proofs)
+        proven = states[CopyState.PROVEN]
+        whole = proven == len(proofs) and role not in against
+        mark = page.look.full if whole else page.look.open
+        others = [f"{count(number)} {state}" for state, number in states.items()]
+        what = f"{count(proven)} of {plural(len(proofs), 'file')} proven"
+        if proven < len(proofs):
+            rest = [one for one in others if not one.endswith(f" {CopyState.PROVEN}")]
+            what += f", {', '.join(rest)}"
+        asked = "" if role in verdict.asked else " (not asked for)"
         page.say(
-            f"{role.value:{wide}}  {_role(page, verdict, role, names)}", indent=2, hang=wide + 2
+            f"{role}: {what}{asked}",
+            indent=2,
+            first=f"{mark} ",
+            tone=Tone.GOOD if whole else Tone.WARN,
+        )
+        _say_proofs(page, [one for one in proofs if one.proof is not None], names, verdict.at)
+
+
+def _say_proofs(
+    page: Page, proofs: Sequence[RoleProof], names: Mapping[PlaceId, str], now: datetime
+) -> None:
+    held: dict[PlaceId, list[RoleProof]] = {}
+    for proof in proofs:
+        if proof.place is not None:
+            held.setdefault(proof.place, []).append(proof)
+    for place, mine in held.items():
+        oldest = min(proof.at for proof in mine if proof.at is not None)
+        ways = sorted({WAYS[proof.proof] for proof in mine if proof.proof is not None})
+        page.say(
+            f"{shown(names.get(place, place))}: {', '.join(ways)}; oldest proof "
+            f"{moment(oldest, page.look.zone)} ({age(oldest, now)})",
+            indent=4 + len(page.look.full) - 1,
         )
 
 
-def _role(page: Page, verdict: Verdict, role: Role, names: Mapping[PlaceId, str]) -> str:
-    """Everything about one role: how many files, where, how, and since when."""
-    proofs = [
-        file.roles[role]
-        for file in verdict.files
-        if role in file.roles and file.roles[role].state is CopyState.PROVEN
-    ]
-    told = f"{len(proofs):,} of {plural(len(verdict.files), 'file')}"
-    places = sorted({names.get(one.place, one.place) for one in proofs if one.place is not None})
-    if places:
-        told += f" on {joined(places)}"
-    ways = sorted({one.proof.value for one in proofs if one.proof is not None})
-    times = [one.at for one in proofs if one.at is not None]
-    if times:
-        oldest = min(times)
-        told += (
-            f" ({joined(ways)}; oldest proof {local_time(oldest, page.look.zone)}, "
-            f"{age(oldest, verdict.at)})"
-        )
-    if role not in verdict.asked:
-        told += "; not asked for"
-    return told
-
-
-def _against(page: Page, verdict: Verdict) -> None:
-    if not verdict.reasons:
-        return
+def _say_reasons(page: Page, verdict: Verdict, names: Mapping[PlaceId, str]) -> None:
     page.head("Why not")
-    for number, reason in enumerate(verdict.reasons, 1):
-        page.say(f"{number}. {reasons.message(reason)}", indent=2, hang=3, tone=Tone.BAD)
-        page.say(f"What to do: {reasons.advice(reason)}", indent=5, hang=2)
+    by_path = {file.path: file for file in verdict.files}
+    for number, reason in enumerate(verdict.reasons, start=1):
+        if number > 1:
+            page.gap()
+        words = in_words(reason, card=verdict.card, place=_one_place(reason, by_path, names))
+        page.say(words.message, indent=2, first=f"{number}. ", tone=Tone.BAD)
         page.paths(reason.paths, indent=7)
+        page.say(words.advice, indent=5)
+        if words.command:
+            page.line(f"       {words.command}")
+    if any(reason.code is ReasonCode.NEVER_OFFLOADED for reason in verdict.reasons):
+        page.gap()
+        page.say("Nothing on the card was touched.", indent=2, tone=Tone.QUIET)
 
 
-def _cautions(page: Page, verdict: Verdict) -> None:
-    page.sentences(
-        "Before you wipe it",
+def _one_place(
+    reason: Reason, by_path: Mapping[str, JudgedFile], names: Mapping[PlaceId, str]
+) -> str | None:
+    """The name of the place where all copies of this reason are, if it is just one."""
+    if reason.role is None:
+        return None
+    places = {
+        by_path[path].roles[reason.role].place
+        for path in reason.paths
+        if path in by_path and reason.role in by_path[path].roles
+    }
+    only = places.pop() if len(places) == 1 else None
+    return None if only is None else names.get(only, only)
+
+
+def _say_left_out(page: Page, verdict: Verdict) -> None:
+    if verdict.left_out:
+        page.head("Left out: on the card, but nothing that was shot")
+        page.grouped(verdict.left_out, indent=2)
+    if verdict.warnings:
+        page.head("Worth knowing")
+        _say_each(page, verdict.warnings)
+
+
+def _say_each(page: Page, sentences: Iterable[str]) -> None:
+    for sentence in sentences:
+        page.say(told(sentence), indent=2, first=f"{page.look.dash} ", tone=Tone.WARN)
+
+
+def _say_cautions(page: Page, verdict: Verdict) -> None:
+    page.head("Before you wipe it")
+    for sentence in (
         (
-            f"This answer is about the bytes that were on the card at {_when(page, verdict)}.",
-            "If anything is recorded after that, ask again.",
-            "Format the card in the camera, not in the computer.",
-            "backupkeeper never wipes a card: that is yours to do.",
+            f"This is about the bytes that were on the card at {moment(verdict.at, page.look.zone)}. "
+            "If anything was recorded since, ask again."
         ),
-    )
+        "Format the card in the camera, not in the computer.",
+        "backupkeeper wipes nothing: that is for you to do.",
+    ):
+        page.say(sentence, indent=2, first=f"{page.look.dash} ")

@@ -1,113 +1,144 @@
-r"""Values in words: paths that can't harm a terminal, sizes, durations, ages, local times.
+r"""Single words and numbers as a person reads them: paths, sizes, times, ages.
 
 Promises:
-1. What ``escape`` and ``escape_sentence`` give has no control character, no character that turns
-   or hides text, no line break, and can be encoded.
-2. ``escape`` is reversible: a backslash becomes two, an undecodable byte ``\xff``, a character
-   ``\u202e`` (``\x1b`` and ``\n`` for the well-known controls), so two paths never look the same.
-3. Sizes count in thousands, as drives are sold. A size is never rounded up to the next unit's one.
+1. What ``shown`` and ``told`` return can be sent to any terminal: no control character, no
+   escape sequence, no half of a surrogate pair, nothing that turns the reading direction, nothing
+   invisible. Such a character stands there as ``\n``, ``\x1b``, ``\u202e`` ...
+2. ``shown`` is injective: two different paths never look the same, because a backslash is doubled.
+3. Sizes are decimal, as drives and cards are sold: 1 kB is 1,000 bytes.
 """
 
+import unicodedata
 from datetime import datetime, timedelta, tzinfo
+from functools import lru_cache
+from typing import Final
 
-_SHORT = {"\n": "\\n", "\r": "\\r", "\t": "\\t", "\\": "\\\\"}
-_UNITS = ("kB", "MB", "GB", "TB", "PB")
-_THOUSAND = 1000
-_FIRST_OF_TWO_BYTES = 0x80
-_LAST_OF_FOUR_DIGITS = 0xFFFF
-_FIRST_SURROGATE_BYTE, _LAST_SURROGATE_BYTE = 0xDC80, 0xDCFF
+_SHORT: Final = {"\n": r"\n", "\r": r"\r", "\t": r"\t"}
+_HIDDEN: Final = frozenset(["Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"])
+"""General categories that a terminal obeys, or that nobody sees (Unicode Standard, table 4-4)."""
+_BLANK: Final = frozenset("\u115f\u1160\u3164\uffa0\u2800")
+"""Fillers: letters by category, blanks to the eye."""
+_RAW_BYTE: Final = range(0xDC80, 0xDD00)
+"""PEP 383: a byte that is not UTF-8, shifted here."""
+_UNITS: Final = ("kB", "MB", "GB", "TB", "PB", "EB")
+_STEP: Final = 1000
+_TEN: Final = 10
+_HUNDRED: Final = 100
+_SOON: Final = timedelta(minutes=1)
+_DAYS_TOLD: Final = 60
+_MONTHS_TOLD: Final = 24
 
 
-def escape(path: str, *, ascii_only: bool = False) -> str:
-    """A path as a terminal may show it.
+def _escape(character: str) -> str:
+    code = ord(character)
+    if code in _RAW_BYTE:
+        return f"\\x{code - 0xDC00:02x}"
+    if code < 0x100:  # noqa: PLR2004 - what two hex digits hold
+        return f"\\x{code:02x}"
+    return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"  # noqa: PLR2004 - four digits
+
+
+@lru_cache(maxsize=4096)
+def _visible(character: str) -> str:
+    if character in _SHORT:
+        return _SHORT[character]
+    if unicodedata.category(character) in _HIDDEN or character in _BLANK:
+        return _escape(character)
+    return character
+
+
+def told(sentence: str) -> str:
+    """A sentence of any origin, on one line, fit for a terminal. A backslash stays single."""
+    return "".join(map(_visible, sentence))
+
+
+def shown(path: str) -> str:
+    """A path or name of any origin, on one line, fit for a terminal.
 
     Args:
-        path: Text with PEP 383 surrogates for bytes that are not UTF-8.
-        ascii_only: Whether everything beyond ASCII is written as an escape too.
+        path: text with PEP 383 surrogates for bytes that are not UTF-8.
     """
-    return "".join(_shown(char, ascii_only=ascii_only) for char in path)
+    return told(path.replace("\\", "\\\\"))
 
 
-def escape_sentence(text: str, *, ascii_only: bool = False) -> str:
-    """A sentence that may hold a raw path: as ``escape``, but a backslash stays one.
-
-    Sentences come from other parts with paths inside; what was escaped there stays readable.
-    """
-    return "".join(char if char == "\\" else _shown(char, ascii_only=ascii_only) for char in text)
-
-
-def _shown(char: str, *, ascii_only: bool) -> str:
-    if char in _SHORT:
-        return _SHORT[char]
-    if char.isprintable() and (char.isascii() or not ascii_only):
-        return char
-    code = ord(char)
-    if code < _FIRST_OF_TWO_BYTES:
-        return f"\\x{code:02x}"
-    if _FIRST_SURROGATE_BYTE <= code <= _LAST_SURROGATE_BYTE:
-        return f"\\x{code - 0xDC00:02x}"
-    return f"\\u{code:04x}" if code <= _LAST_OF_FOUR_DIGITS else f"\\U{code:08x}"
+def cells(text: str) -> int:
+    """How many columns of a terminal a text takes (Unicode Standard Annex 11: wide takes two)."""
+    if text.isascii():
+        return len(text)
+    return sum(
+        0 if unicodedata.combining(one) else 1 + (unicodedata.east_asian_width(one) in "WF")
+        for one in text
+    )
 
 
-def size(byte_count: int) -> str:
-    """A size in decimal units: ``812 bytes``, ``4.2 MB``, ``1.00 TB``: three digits, cut off."""
-    if byte_count < _THOUSAND:
-        return plural(byte_count, "byte")
-    unit, scale = -1, 1
-    while byte_count >= scale * _THOUSAND and unit < len(_UNITS) - 1:
-        unit, scale = unit + 1, scale * _THOUSAND
-    whole = byte_count // scale
-    digits = max(0, 3 - len(str(whole)))
-    if not digits:
-        return f"{whole:,} {_UNITS[unit]}"
-    part = byte_count % scale * 10**digits // scale
-    return f"{whole}.{part:0{digits}} {_UNITS[unit]}"
+def size(byte_count: float) -> str:
+    """``812 bytes``, ``1.20 GB``, ``12.3 MB``: three digits, decimal units."""
+    if byte_count < _STEP:
+        return plural(int(byte_count), "byte")
+    value = float(byte_count)
+    unit = _UNITS[0]
+    for unit in _UNITS:  # noqa: B007 - the last one tried is the one to tell
+        value /= _STEP
+        if value < _STEP - 0.5:
+            break
+    digits = 2 if value < _TEN - 0.005 else 1 if value < _HUNDRED - 0.05 else 0
+    return f"{value:,.{digits}f} {unit}"
 
 
-def plural(count: int, noun: str, many: str | None = None) -> str:
-    """``1 file``, ``2,000 files``; ``many`` where an s is not enough."""
-    return f"{count:,} {noun if count == 1 else many or noun + 's'}"
+def rate(bytes_per_second: float) -> str:
+    """``160 MB/s``."""
+    return f"{size(bytes_per_second)}/s"
+
+
+def count(number: int) -> str:
+    """``12,345``."""
+    return f"{number:,}"
+
+
+def plural(number: int, one: str, many: str | None = None) -> str:
+    """``1 file``, ``2 files``, ``2 entries``."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
 
 
 def duration(seconds: float) -> str:
-    """Time that work takes: ``8 s``, ``4 min 10 s``, ``3 h 05 min``, ``2 days 4 h``."""
+    """``40 s``, ``3 min 20 s``, ``22 h 13 min``, ``4 days 2 h``."""
     whole = max(0, round(seconds))
-    minutes, hours, days = whole // 60, whole // 3600, whole // 86400
-    if not minutes:
-        return f"{whole} s"
-    if not hours:
-        return f"{minutes} min {whole % 60:02} s"
-    if not days:
-        return f"{hours} h {minutes % 60:02} min"
-    return f"{plural(days, 'day')} {hours % 24} h"
+    minutes, rest = divmod(whole, 60)
+    hours, minutes_left = divmod(minutes, 60)
+    days, hours_left = divmod(hours, 24)
+    if days:
+        return f"{plural(days, 'day')} {hours_left} h" if hours_left else plural(days, "day")
+    if hours:
+        return f"{hours} h {minutes_left:02} min"
+    if minutes:
+        return f"{minutes} min {rest:02} s"
+    return f"{whole} s"
 
 
 def age(then: datetime, now: datetime) -> str:
-    """How long ago: ``just now``, ``5 minutes ago``, ``3 days ago``, ``2 years ago``."""
-    gone = now - then
-    if gone < timedelta(0):
-        return "in the future, by this computer's clock"
-    for unit, noun in (
-        (timedelta(days=365), "year"),
-        (timedelta(days=60), ""),
-        (timedelta(days=1), "day"),
-        (timedelta(hours=1), "hour"),
-        (timedelta(minutes=1), "minute"),
-    ):
-        if gone >= unit:
-            if not noun:
-                return f"{gone.days // 30} months ago"
-            return f"{plural(gone // unit, noun)} ago"
-    return "just now"
+    """``just now``, ``20 minutes ago``, ``3 days ago``, ``5 months ago``; honest about the future."""
+    passed = now - then
+    if passed < -_SOON:
+        return "dated in the future: check the clock"
+    if passed < _SOON:
+        return "just now"
+    return f"{_span(passed)} ago"
 
 
-def local_time(at: datetime, zone: tzinfo) -> str:
-    """A time where the person is, to the minute: ``2026-06-12 18:40``."""
-    return at.astimezone(zone).strftime("%Y-%m-%d %H:%M")
+def _span(passed: timedelta) -> str:
+    minutes = int(passed.total_seconds() // 60)
+    if minutes < 60:  # noqa: PLR2004 - minutes of an hour
+        return plural(minutes, "minute")
+    if passed < timedelta(days=1):
+        return plural(minutes // 60, "hour")
+    if passed.days < _DAYS_TOLD:
+        return plural(passed.days, "day")
+    months = passed.days * 12 // 365
+    if months < _MONTHS_TOLD:
+        return plural(months, "month")
+    return plural(passed.days // 365, "year")
 
 
-def joined(names: tuple[str, ...] | list[str], last: str = "and") -> str:
-    """``a``, ``a and b``, ``a, b and c``."""
-    if len(names) <= 1:
-        return "".join(names)
-    return f"{', '.join(names[:-1])} {last} {names[-1]}"
+def moment(at: datetime, zone: tzinfo) -> str:
+    """``2026-06-12 18:04`` in the zone of the person."""
+    return f"{at.astimezone(zone):%Y-%m-%d %H:%M}"

@@ -1,0 +1,113 @@
+"""What ``verify`` found, in words.
+
+Promise: what was not read, or not read cold, is never among what matched.
+"""
+
+from collections.abc import Sequence
+from typing import assert_never
+
+from backupkeeper.core.outcomes import Checked, Finding, VerifyOutcome
+from backupkeeper.report.deeds import say_not_cold, say_sentences, say_troubles
+from backupkeeper.report.lines import Line, Look, Page, Tone
+from backupkeeper.report.words import count, duration, plural, rate, shown, size, told
+
+_MOST_RANGES = 4
+
+
+def verify_lines(outcome: VerifyOutcome, look: Look) -> list[Line]:
+    """What matched is counted, all else is named."""
+    page = Page(look)
+    pace = ""
+    if outcome.seconds >= 1 and outcome.matching_bytes:
+        pace = f" at {rate(outcome.matching_bytes / outcome.seconds)}"
+    page.say(f"Verified: {shown(outcome.what)} (in {duration(outcome.seconds)}{pace})")
+    what = f"{plural(outcome.matching_files, 'file')}, {size(outcome.matching_bytes)}"
+    well = outcome.matching_files and outcome.all_well
+    matches = "matches" if outcome.matching_files == 1 else "match"
+    note = ", but not all were read cold: see below" if outcome.not_cold else ""
+    page.say(
+        f"{what}: {matches}{note}" if outcome.matching_files else "Nothing was found to match.",
+        indent=2,
+        first=f"{look.full if well else look.open} ",
+        tone=Tone.GOOD if well else Tone.WARN,
+    )
+    for finding in Finding:
+        found = [one for one in outcome.checked if one.finding is finding]
+        if found:
+            _say_found(page, finding, found)
+    say_not_cold(page, outcome.not_cold)
+    if outcome.manifest_faults:
+        page.head("Manifests that can't be believed")
+        for fault in outcome.manifest_faults:
+            page.say(f"{shown(fault.place)}: {told(fault.message)}", indent=2, tone=Tone.BAD)
+            page.paths([fault.path] if fault.path else [], indent=4)
+    say_troubles(page, outcome.troubles)
+    say_sentences(page, "Not read", outcome.skipped)
+    if outcome.manifests:
+        page.head("Manifests written")
+        page.paths(outcome.manifests, indent=2)
+    return page.lines
+
+
+def _say_found(page: Page, finding: Finding, found: Sequence[Checked]) -> None:
+    title, advice = _words(finding)
+    page.head(f"{finding.value}: {plural(len(found), 'file')}")
+    page.say(title, indent=2)
+    most = page.look.most_paths or len(found)
+    few = found[:most] if len(found) > most + 1 else found
+    for one in few:
+        page.line(f"    {shown(one.place)}: {shown(one.path)}", Tone.BAD)
+        if one.damage:
+            page.say(_ranges(one), indent=6)
+        if one.note:
+            page.say(told(one.note), indent=6)
+    if len(few) < len(found):
+        page.line(f"    and {plural(len(found) - len(few), 'more', 'more')} (--all lists them)")
+    if advice:
+        page.say(advice, indent=2)
+
+
+def _ranges(one: Checked) -> str:
+    """Byte ranges, first and last byte included, counted from 0."""
+    parts = [f"{count(start)} to {count(end - 1)}" for start, end in one.damage[:_MOST_RANGES]]
+    if len(one.damage) > _MOST_RANGES:
+        parts.append(f"and {plural(len(one.damage) - _MOST_RANGES, 'range')} more")
+    lost = sum(end - start for start, end in one.damage)
+    return f"bytes {', '.join(parts)} ({size(lost)} of {size(one.size)})"
+
+
+def _words(finding: Finding) -> tuple[str, str]:
+    """What a finding means, and what to do."""
+    match finding:
+        case Finding.MATCHES:
+            return "The bytes are right, and there is something to know about them.", ""
+        case Finding.DAMAGED:
+            return (
+                "Other bytes than were written, while size and time stand as they were: rot.",
+                (
+                    "Leave the file and the drive as they are, and keep every other copy. "
+                    "'backupkeeper gaps' shows where the roll still stands whole."
+                ),
+            )
+        case Finding.CHANGED:
+            return (
+                "Other bytes, and another size or time: somebody edited it.",
+                "Keep the edit under another name or outside the roll; originals are never altered.",
+            )
+        case Finding.MISSING:
+            return "It was here, and is not now.", "Bring it back: backupkeeper mirror"
+        case Finding.UNREADABLE:
+            return (
+                "The drive would not give the bytes.",
+                (
+                    "Try another cable or port first. If it stays so, the drive may be failing: make "
+                    "sure of the other copies before anything else."
+                ),
+            )
+        case Finding.UNKNOWN:
+            return (
+                "In a roll's folder, but no roll knows it. It is not kept anywhere else.",
+                "Move it out of the roll if it is wanted.",
+            )
+        case _:  # pragma: no cover
+            assert_never(finding)

@@ -1,0 +1,83 @@
+"""Exit codes: 0 yes, all well; 1 attention needed; 2 wrong usage; 3 could not finish.
+
+Promise: 0 only where everything that was asked for was shown. ``verify`` that found damage exits 1
+even if something else could not be reached: damage is the news.
+"""
+
+from collections.abc import Sequence
+
+from backupkeeper.core.outcomes import (
+    GapReport,
+    MirrorOutcome,
+    OffloadOutcome,
+    Trouble,
+    UploadOutcome,
+    Verdict,
+    VerifyOutcome,
+)
+
+WELL = 0
+ATTENTION = 1
+WRONG_USAGE = 2
+NOT_FINISHED = 3
+
+
+def _whole_place(troubles: Sequence[Trouble]) -> bool:
+    return any(not trouble.path for trouble in troubles)
+
+
+def of_verdict(verdict: Verdict) -> int:
+    """0 for yes and for nothing else."""
+    return WELL if verdict.may_wipe else ATTENTION
+
+
+def of_gaps(report: GapReport) -> int:
+    """1 where a roll has a gap, or an offload was begun and not finished."""
+    return ATTENTION if report.with_gaps or report.unfinished else WELL
+
+
+def of_offload(outcome: OffloadOutcome) -> int:
+    """0: every file of the card is proven on every drive that is here."""
+    if not outcome.sealed:
+        return NOT_FINISHED
+    files = card_files(outcome)
+    proven = all(outcome.proven_at.get(place, 0) >= files for place in outcome.places)
+    if outcome.troubles or outcome.specials or outcome.not_cold or not proven:
+        return ATTENTION
+    return WELL if outcome.places else NOT_FINISHED
+
+
+def card_files(outcome: OffloadOutcome) -> int:
+    """Files of the card that were read."""
+    return outcome.new_files + outcome.resumed_files + outcome.known_files
+
+
+def of_mirror(outcome: MirrorOutcome) -> int:
+    """1 where something waits or went wrong; 3 where a whole drive could not be used."""
+    if _whole_place(outcome.troubles):
+        return NOT_FINISHED
+    return ATTENTION if outcome.troubles or outcome.not_cold or outcome.waiting else WELL
+
+
+def of_upload(outcomes: Sequence[UploadOutcome]) -> int:
+    """1 where something waits or went wrong, or there is no bucket; 3 where one did not answer."""
+    if any(_whole_place(one.troubles) for one in outcomes):
+        return NOT_FINISHED
+    well = outcomes and not any(one.troubles or one.waiting for one in outcomes)
+    return WELL if well else ATTENTION
+
+
+def of_verify(outcome: VerifyOutcome, *, asked: bool) -> int:
+    """1 where something is not well, else 3 where something that was asked for was not reached.
+
+    Args:
+        outcome: what was found.
+        asked: whether the person named something: then a place that is not here was asked for too.
+    """
+    found = outcome.checked or outcome.manifest_faults or outcome.not_cold
+    if found or any(trouble.path for trouble in outcome.troubles):
+        return ATTENTION
+    nothing_read = outcome.skipped and not outcome.matching_files
+    if outcome.troubles or nothing_read or (asked and outcome.skipped):
+        return NOT_FINISHED
+    return WELL
