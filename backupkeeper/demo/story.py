@@ -7,6 +7,7 @@ The steps and what each must come to. How commands run: ``typist``; what lies wh
 import http.client
 import json
 import os
+import shlex
 import sys
 from typing import Any
 
@@ -182,23 +183,28 @@ def _roll(drive: str, source: str, number: int) -> str:
 
 
 def _look_around(stage: Stage, typist: Typist) -> None:
+    if not typist.wrong:
+        typist.chapter("Every step came out as it should")
+        typist.say("  Wide      must not be wiped: one byte of one copy is not what was recorded")
+        typist.say("  Drone     may be wiped")
+        typist.say("  Recorder  may be wiped")
     typist.chapter("What to look at, in " + stage.root)
     for path, what in (
-        ("drives/main/" + SHOOT, "plain files in plain folders, as they lay on the cards"),
-        ("…/Originals/Wide/Roll 01/ascmhl/", "the manifests, ASC MHL 2.0, one chain per drive"),
+        (f"drives/main/{SHOOT}/", "plain files in plain folders, as on the cards"),
+        ("  Originals/Wide/Roll 01/ascmhl/", "the manifests, ASC MHL 2.0, one chain per drive"),
         ("drives/main/.backupkeeper/", "what names the folder as a place"),
-        ("cards/", "the cards, unchanged; the system's litter on Wide was left out and listed"),
+        ("cards/", "the cards, as they were"),
         ("config.toml, catalog.sqlite", "the configuration, and the facts that were seen"),
     ):
-        typist.say(f"  {path:36} {what}")
+        typist.say(f"  {path:34} {what}")
     typist.say("")
     typist.say("The bucket was kept in memory by a mock and ends with the demo, so upload can't be")
     typist.say("tried further. What was proven there stands in the catalog. Commands to try:")
-    program = f"{sys.executable} -m backupkeeper"
-    typist.say(f"  export BACKUPKEEPER_CONFIG='{stage.config}'")
+    program = shlex.join([sys.executable, "-m", "backupkeeper"])
+    typist.say(f"  export BACKUPKEEPER_CONFIG={shlex.quote(stage.config)}")
     for words in (
         "gaps",
-        f"may-wipe '{stage.card('Drone')}'",
+        shlex.join(["may-wipe", stage.card("Drone")]),
         "verify main",
         f"manifest export '{SHOOT}/Wide/Roll 01' --format b3sums",
     ):

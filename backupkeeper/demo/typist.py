@@ -63,7 +63,8 @@ class Typist:
             exits: The exit code that it must have.
             shows: Texts that must stand in its output.
         """
-        line = shlex.join(("backupkeeper", *self._short(words)))
+        words = self._short(words)
+        line = shlex.join(("backupkeeper", *words))
         self.echo("")
         self.echo(f"$ {line}")
         with self._start(words, subprocess.STDOUT) as process:
@@ -84,6 +85,7 @@ class Typist:
         Returns:
             What it wrote to standard output.
         """
+        words = self._short(words)
         with self._start(words, subprocess.DEVNULL) as process:
             told = "".join(process.stdout or ())
         self._check(shlex.join(("backupkeeper", *words)), process.returncode, exits)
@@ -112,10 +114,10 @@ class Typist:
             errors="replace",
         )
 
-    def _short(self, words: Iterable[str]) -> Iterable[str]:
-        """The words as a person in the demo's folder would type them."""
+    def _short(self, words: Iterable[str]) -> tuple[str, ...]:
+        """The words as a person in the demo's folder types them."""
         root = self.stage.root + os.sep
-        return (word.removeprefix(root) for word in words)
+        return tuple(word.removeprefix(root) for word in words)
 
     def _check(self, line: str, code: int, exits: int) -> None:
         self.expect(right=code == exits, otherwise=f"{line} exited {code}, not {exits}")

@@ -29,6 +29,7 @@ def test_the_whole_job_comes_out_as_told(tmp_path: Path) -> None:
     told = "\n".join(lines)
     assert code == 0, told
     assert "NOT AS IT SHOULD BE" not in told
+    assert "Every step came out as it should" in told
     # Held here without our own code: both drives have every file of the camera's card but the one
     # that was spoiled, which differs on the second drive only.
     card = digests(world / "cards" / "Wide" / "DCIM")
@@ -48,11 +49,14 @@ def test_a_store_that_does_not_answer_is_told() -> None:
 
 def test_a_verdict_that_is_not_as_it_should_be_is_noted(tmp_path: Path) -> None:
     stage = set_up(str(tmp_path / "world"))
-    typist = Typist(stage=stage, echo=lambda line: None)
+    lines: list[str] = []
+    typist = Typist(stage=stage, echo=lines.append)
     os.makedirs(stage.card("Wide"))
     (Path(stage.card("Wide")) / "clip").write_bytes(b"footage")
     story._verdict(stage, typist, "Wide")
+    story._look_around(stage, typist)
     assert any("is not yes" in wrong for wrong in typist.wrong)
+    assert not any("came out as it should" in line for line in lines)
     assert any("exited" in wrong for wrong in typist.wrong)
 
 
