@@ -1,6 +1,6 @@
-"""``python -m backupkeeper``: the same program as the ``backupkeeper`` command."""
+"""``python -m backupkeeper``."""
 
 from backupkeeper.cli.main import main
 
 if __name__ == "__main__":
-    main(prog_name="backupkeeper")
+    main()

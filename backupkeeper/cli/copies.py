@@ -1,51 +1,62 @@
-"""``mirror`` and ``upload``: further copies of what is on a drive."""
+"""``mirror`` and ``upload``: more copies from the copies that there are."""
 
 import click
 
-from backupkeeper.cli.keeper import Desk
-from backupkeeper.cli.output import as_json, every_path, tell
-from backupkeeper.cli.progress import progress_for
+from backupkeeper.cli.session import Session, all_option, json_option
+from backupkeeper.report import exits
 from backupkeeper.report.deeds import mirror_lines, upload_lines
-from backupkeeper.report.exits import of_mirror, of_upload
 from backupkeeper.report.objects import mirror_json, upload_json
 
 
-@click.command(epilog="Example: backupkeeper mirror")
-@as_json
-@every_path
+@click.command(short_help="Bring to each drive what another has.")
+@all_option
+@json_option
 @click.pass_obj
-def mirror(desk: Desk, json: bool, every: bool) -> int:
-    """Bring what one drive has to the drive that lacks it.
+def mirror(session: Session, all_paths: bool, as_json: bool) -> int:
+    """Bring to each drive what another drive has and it lacks, proven on arrival.
 
-    Exit codes: 0 all well; 1 something waits or went wrong; 3 could not finish.
+    Copies are taken from proven ones only; nothing that is there is written over.
+
+    \b
+    Example:
+      backupkeeper mirror
+
+    Exits 0 if no role lacks anything, 1 if something needs attention, 3 if it waits for a drive.
     """
-    with desk.open() as keeper, progress_for(keeper, json=json) as progress:
+    with session.keeper() as keeper, session.progress(as_json=as_json) as progress:
         outcome = keeper.mirror(progress=progress)
-    tell(
-        lambda: mirror_json(outcome),
-        lambda look: mirror_lines(outcome, look),
-        json=json,
-        every=every,
+    return session.tell(
+        exits.of_mirror(outcome),
+        as_json=as_json,
+        lines=lambda look: mirror_lines(outcome, look),
+        told=lambda: mirror_json(outcome),
+        all_paths=all_paths,
     )
-    return of_mirror(outcome)
 
 
-@click.command(epilog="Example: backupkeeper upload")
-@as_json
-@every_path
+@click.command(short_help="Bring to each bucket what it lacks.")
+@all_option
+@json_option
 @click.pass_obj
-def upload(desk: Desk, json: bool, every: bool) -> int:
-    """Bring every roll into the bucket, from the drives that are here.
+def upload(session: Session, all_paths: bool, as_json: bool) -> int:
+    """Bring to each bucket what it lacks, and prove that it arrived.
 
-    Exit codes: 0 all well; 1 something waits or went wrong, or there is no bucket; 3
-    could not finish.
+    A bucket that was not seen to refuse wrong bytes proves nothing by its word: there everything
+    is fetched back and compared, and the report says so.
+
+    \b
+    Example:
+      backupkeeper upload
+
+    Exits 0 if no bucket lacks anything, 1 if something needs attention, 2 if there is no bucket,
+    3 if one did not answer or no drive with the files is here.
     """
-    with desk.open() as keeper, progress_for(keeper, json=json) as progress:
+    with session.keeper() as keeper, session.progress(as_json=as_json) as progress:
         outcomes = keeper.upload(progress=progress)
-    tell(
-        lambda: upload_json(outcomes),
-        lambda look: upload_lines(outcomes, look),
-        json=json,
-        every=every,
+    return session.tell(
+        exits.of_upload(outcomes),
+        as_json=as_json,
+        lines=lambda look: upload_lines(outcomes, look),
+        told=lambda: upload_json(outcomes),
+        all_paths=all_paths,
     )
-    return of_upload(outcomes)

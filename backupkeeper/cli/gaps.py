@@ -2,24 +2,32 @@
 
 import click
 
-from backupkeeper.cli.keeper import Desk
-from backupkeeper.cli.output import as_json, every_path, tell
-from backupkeeper.report.exits import of_gaps
+from backupkeeper.cli.session import Session, all_option, json_option
+from backupkeeper.report import exits
 from backupkeeper.report.gaps import gaps_json, gaps_lines
 
 
-@click.command(epilog="Example: backupkeeper gaps --json")
-@as_json
-@every_path
+@click.command(short_help="Every roll against every role, worst first.")
+@all_option
+@json_option
 @click.pass_obj
-def gaps(desk: Desk, json: bool, every: bool) -> int:
+def gaps(session: Session, all_paths: bool, as_json: bool) -> int:
     """Show every roll against every role, worst first, and what to do next.
 
     Reads the catalog only: no drive has to be here.
 
-    Exit codes: 0 no gap; 1 a gap, or an offload that was not finished.
+    \b
+    Example:
+      backupkeeper gaps
+
+    Exits 0 if there is no gap, 1 if there is one or an offload was not finished.
     """
-    with desk.open() as keeper:
+    with session.keeper() as keeper:
         report = keeper.gaps()
-    tell(lambda: gaps_json(report), lambda look: gaps_lines(report, look), json=json, every=every)
-    return of_gaps(report)
+    return session.tell(
+        exits.of_gaps(report),
+        as_json=as_json,
+        lines=lambda look: gaps_lines(report, look),
+        told=lambda: gaps_json(report),
+        all_paths=all_paths,
+    )

@@ -1,124 +1,89 @@
-"""The program ``backupkeeper``: its commands, its exit codes, its last word on errors.
+"""The program: its commands, and the one place where its exit code is made.
 
-Promises (DESIGN section 9):
-1. Exit codes: 0 yes / all well, 1 attention needed, 2 wrong usage or configuration, 3 could not
-   finish. Nothing but a command's own answer gives 0 or 1.
-2. No traceback reaches a person, unless ``BACKUPKEEPER_TRACE=1`` asks for it.
+Promise: ``main()`` leaves with 0, 1, 2 or 3 (DESIGN section 9), whatever happens below it.
 """
 
+import os
 import sys
-import traceback
 from collections.abc import Sequence
-from typing import Any, NoReturn
+from typing import Any
 
 import click
 
 from backupkeeper import __version__
 from backupkeeper.cli.copies import mirror, upload
 from backupkeeper.cli.demo import demo
+from backupkeeper.cli.failing import fail
 from backupkeeper.cli.gaps import gaps
-from backupkeeper.cli.keeper import Desk, open_real
 from backupkeeper.cli.manifest import manifest
 from backupkeeper.cli.offload import offload
-from backupkeeper.cli.output import tell_error, tell_known_error
 from backupkeeper.cli.places import place
-from backupkeeper.cli.screen import variable
+from backupkeeper.cli.session import Session, real_session
 from backupkeeper.cli.verdict import may_wipe
 from backupkeeper.cli.verify import verify
-from backupkeeper.core.errors import BackupkeeperError
-
-WRONG_USAGE = 2
-COULD_NOT_FINISH = 3
+from backupkeeper.report.exits import NOT_FINISHED
 
 
 class Program(click.Group):
-    """A group of commands whose return values are exit codes."""
+    """A group whose ``main`` tells failures as ``cli.failing`` says."""
 
-    def main(  # type: ignore[override]  # click overloads it on standalone_mode; here it always exits
+    def main(
         self,
         args: Sequence[str] | None = None,
         prog_name: str | None = None,
         complete_var: str | None = None,
-        **extra: Any,  # noqa: ANN401 - what click's own main takes
-    ) -> NoReturn:
-        """Run the command that ``args`` name, and end the process with its exit code."""
+        standalone_mode: bool = True,
+        windows_expand_args: bool = True,
+        **extra: Any,  # noqa: ANN401 - click's own signature
+    ) -> Any:  # noqa: ANN401 - click's own signature
+        """Run, and leave with the exit code."""
         words = list(sys.argv[1:] if args is None else args)
-        options = words[: words.index("--")] if "--" in words else words
-        extra["standalone_mode"] = False
-
-        def run() -> object:
-            return super(Program, self).main(
-                words, prog_name or "backupkeeper", complete_var, **extra
+        session = extra.pop("obj", None) or real_session(os.environ)  # noqa: TID251 - read once, handed on
+        try:
+            result = super().main(
+                words,
+                prog_name or "backupkeeper",
+                complete_var,
+                standalone_mode=False,
+                windows_expand_args=windows_expand_args,
+                obj=session,
+                **extra,
             )
-
-        sys.exit(_exit_code(run, json="--json" in options))
-
-
-def _exit_code(run: Any, *, json: bool) -> int:  # noqa: ANN401 - any callable without arguments
-    try:
-        told = run()
-    except BackupkeeperError as error:
-        tell_known_error(error, json=json)
-        return error.exit_code
-    except click.ClickException as error:
-        tell_error(*_usage(error), json=json)
-        return WRONG_USAGE
-    except (click.Abort, KeyboardInterrupt):
-        tell_error("Stopped.", "Repeat the same command to go on.", json=json)
-        return COULD_NOT_FINISH
-    except Exception as error:  # noqa: BLE001 - the last stop before a person: one line, no traceback
-        if variable("BACKUPKEEPER_TRACE") == "1":
-            traceback.print_exc()
-        _tell_unexpected(error, json=json)
-        return COULD_NOT_FINISH
-    # A command that returns no code came to no answer; --help and --version return 0.
-    return told if isinstance(told, int) else COULD_NOT_FINISH
+        except (Exception, KeyboardInterrupt) as error:  # noqa: BLE001 - nothing may leave as a traceback
+            code = fail(error, session.environ, as_json="--json" in words)
+        else:
+            code = result if isinstance(result, int) else NOT_FINISHED
+        if standalone_mode:
+            sys.exit(code)
+        return code
 
 
-def _usage(error: click.ClickException) -> tuple[str, str]:
-    """What was wrong, and what would be right."""
-    context = error.ctx if isinstance(error, click.UsageError) else None
-    if context is None:
-        return error.format_message(), "Try: backupkeeper --help"
-    if isinstance(error, click.exceptions.NoArgsIsHelpError):
-        names = (
-            ", ".join(context.command.list_commands(context))
-            if isinstance(context.command, click.Group)
-            else ""
-        )
-        return f"Which command? There are: {names}.", f"Try: {context.command_path} --help"
-    usage = context.command.get_usage(context).removeprefix("Usage: ")
-    return (
-        error.format_message(),
-        f"Usage: {' '.join(usage.split())}. Try: {context.command_path} --help",
-    )
-
-
-def _tell_unexpected(error: Exception, *, json: bool) -> None:
-    told = f"Something unforeseen happened ({type(error).__name__}: {error})."
-    advice = "Nothing that was proven is lost. BACKUPKEEPER_TRACE=1 shows where it happened."
-    try:
-        tell_error(told, advice, json=json)
-    except OSError:  # standard output itself is what failed
-        tell_error(told, advice, json=False)
-
-
-@click.group(cls=Program, epilog="Example: backupkeeper may-wipe /media/me/CARD")
+@click.group(
+    cls=Program,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Exit codes: 0 yes, all well; 1 attention needed; 2 wrong usage or configuration; "
+    "3 could not finish.",
+)
 @click.option(
     "--config",
     metavar="FILE",
-    help="Configuration to use, instead of BACKUPKEEPER_CONFIG or the usual place.",
+    help="The configuration (else BACKUPKEEPER_CONFIG, else the usual place).",
 )
-@click.version_option(__version__, message="backupkeeper %(version)s", help="Tell the version.")
+@click.version_option(__version__, prog_name="backupkeeper", message="%(prog)s %(version)s")
 @click.pass_context
 def main(context: click.Context, config: str | None) -> None:
-    """Keep every card in three proven places, and know when it may be wiped.
+    """Keeps every card in three proven places and answers: may I wipe this card?
 
-    Exit codes: 0 yes, all well; 1 attention needed; 2 wrong usage or configuration; 3 could not
-    finish.
+    \b
+    A day's work:
+      backupkeeper offload /media/me/CARD --shoot "260612 Boatyard" --source Wide
+      backupkeeper mirror
+      backupkeeper upload
+      backupkeeper may-wipe /media/me/CARD
     """
-    context.obj = Desk(config=config, opener=context.obj or open_real)
+    session: Session = context.obj
+    context.obj = session.with_config(config)
 
 
-for _command in (place, offload, mirror, upload, verify, may_wipe, gaps, manifest, demo):
-    main.add_command(_command)
+for command in (place, offload, mirror, upload, verify, may_wipe, gaps, manifest, demo):
+    main.add_command(command)

@@ -1,48 +1,48 @@
-"""``manifest export``: a roll's checksum list, for tools that are not ours."""
+"""``manifest export``: a roll's digests for other tools."""
 
 import click
 
-from backupkeeper.cli.keeper import Desk
-from backupkeeper.cli.output import tell_bytes
+from backupkeeper.cli.output import write_bytes_out
+from backupkeeper.cli.session import Session
 from backupkeeper.core.errors import UsageError, WriteError
+from backupkeeper.report import exits
 
 
-@click.group(epilog='Example: backupkeeper manifest export "260612 Boatyard/Wide/Roll 01"')
+@click.group()
 def manifest() -> None:
-    """Hand manifests to other tools."""
+    """The digests of a roll, for other tools."""
 
 
-@manifest.command(
-    epilog='Example: backupkeeper manifest export "260612 Boatyard/Wide/Roll 01" --format b3sums '
-    "--output roll.b3"
-)
+@manifest.command()
 @click.argument("roll")
 @click.option(
     "--format",
     "form",
+    required=True,
     type=click.Choice(["b3sums"]),
-    default="b3sums",
-    show_default=True,
-    help="Lines of BLAKE3 hash and path.",
+    help="b3sums: BLAKE3, in the common HASH  PATH form.",
 )
-@click.option("--output", metavar="FILE", help="A new file; else standard output.")
+@click.option("--output", metavar="FILE", help="Write to a new file instead of standard output.")
 @click.pass_obj
-def export(desk: Desk, roll: str, form: str, output: str | None) -> int:
-    """Write a roll's checksum list; check it from inside the roll's folder."""
-    del form  # one form so far; click refuses any other
-    with desk.open() as keeper:
+def export(session: Session, roll: str, form: str, output: str | None) -> int:  # noqa: ARG001 - one form so far; click checks it
+    """Write the checksum list of ROLL, to be checked from inside the roll's folder.
+
+    \b
+    Example:
+      backupkeeper manifest export "260612 Boatyard/Wide/Roll 01" --format b3sums > roll.b3
+    """
+    with session.keeper() as keeper:
         data = keeper.export_list(roll)
     if output is None:
-        tell_bytes(data)
-        return 0
+        write_bytes_out(data)
+        return exits.WELL
     try:
         with open(output, "xb") as file:
             file.write(data)
-    except FileExistsError as error:
+    except FileExistsError:
         raise UsageError(
             f"{output} is there already and was left as it is.", advice="Name a new file."
-        ) from error
-    except (OSError, ValueError) as error:
-        number = error.errno if isinstance(error, OSError) and error.errno else 0
-        raise WriteError(output, number) from error
-    return 0
+        ) from None
+    except OSError as error:
+        raise WriteError(output, error.errno or 0) from error
+    return exits.WELL

@@ -1,42 +1,50 @@
-"""``offload``: a card's files onto every drive that is here."""
+"""``offload``: a card onto the drives."""
 
 import click
 
-from backupkeeper.cli.keeper import Desk
-from backupkeeper.cli.output import as_json, every_path, tell
-from backupkeeper.cli.progress import progress_for
+from backupkeeper.cli.session import Session, all_option, json_option
+from backupkeeper.report import exits
 from backupkeeper.report.deeds import offload_lines
-from backupkeeper.report.exits import of_offload
 from backupkeeper.report.objects import offload_json
 
 
-@click.command(
-    epilog='Example: backupkeeper offload /media/me/CARD --shoot "260612 Boatyard" --source Wide'
-)
+@click.command(short_help="A card onto every drive that is here, proven.")
 @click.argument("card")
 @click.option("--shoot", required=True, metavar="NAME", help='The dated job: "YYMMDD Name".')
-@click.option("--source", required=True, metavar="NAME", help="The camera or recorder.")
-@click.option("--roll", metavar="NAME", help="Name of the roll; else the next free number.")
-@as_json
-@every_path
+@click.option(
+    "--source", required=True, metavar="NAME", help="The camera or recorder: Wide, Drone."
+)
+@click.option("--roll", metavar="NAME", help='Name of the roll (else the next: "Roll 01").')
+@all_option
+@json_option
 @click.pass_obj
 def offload(
-    desk: Desk, card: str, shoot: str, source: str, roll: str | None, json: bool, every: bool
+    session: Session,
+    card: str,
+    shoot: str,
+    source: str,
+    roll: str | None,
+    all_paths: bool,
+    as_json: bool,
 ) -> int:
-    """Copy a card to every drive that is here, in one read.
+    """Copy CARD to every drive that is here, and prove each copy.
 
-    Every copy is read back from its drive. The card is never written to. After Ctrl-C the same
-    command goes on where it stopped.
+    The card is read once and never written to. What was offloaded before is recognised and not
+    copied again; what was interrupted is gone on with. Ctrl-C is fine.
 
-    Exit codes: 0 every file of the card is proven on every drive that is here; 1 something needs
-    attention; 3 not finished.
+    \b
+    Example:
+      backupkeeper offload /media/me/CARD --shoot "260612 Boatyard" --source Wide
+
+    Exits 0 if every file is proven on every drive that is here, 1 if something needs attention,
+    3 if it could not finish.
     """
-    with desk.open() as keeper, progress_for(keeper, json=json) as progress:
+    with session.keeper() as keeper, session.progress(as_json=as_json) as progress:
         outcome = keeper.offload(card, shoot=shoot, source=source, roll=roll, progress=progress)
-    tell(
-        lambda: offload_json(outcome),
-        lambda look: offload_lines(outcome, look),
-        json=json,
-        every=every,
+    return session.tell(
+        exits.of_offload(outcome),
+        as_json=as_json,
+        lines=lambda look: offload_lines(outcome, look),
+        told=lambda: offload_json(outcome),
+        all_paths=all_paths,
     )
-    return of_offload(outcome)

@@ -1,129 +1,175 @@
-r"""Writing what a command came to: words or one JSON object, errors in one sentence.
+"""What goes to standard output and standard error, and how it looks there.
 
 Promises:
-1. Standard output holds the answer and nothing else; errors and progress go to standard error.
-2. With ``--json`` it is exactly one object, also for an error: ``{"version": 1, "error":
-   {"message", "advice", …}}`` (``report.objects``). Text is ASCII with ``\u`` escapes, so odd bytes of names survive.
-3. A reader that went away (a closed pipe) is no error: the command keeps its own exit code.
+1. A reader that went away (a broken pipe) is quiet, and the exit code stays what the answer was.
+2. An answer that could not be written (a full disk) is an error: exit code 3, never 0.
+3. Colours only on a terminal that is not dumb, and never where NO_COLOR is set
+   (https://no-color.org: present and not empty).
+4. Where the encoding is not UTF-8, everything is ASCII.
 """
 
+import codecs
+import contextlib
 import os
 import sys
-from collections.abc import Callable, Mapping, Sequence
-from contextlib import suppress
-from typing import IO, Any
+from collections.abc import Iterable, Iterator, Mapping
+from datetime import UTC, datetime, timedelta, tzinfo
+from typing import BinaryIO, TextIO
 
 import click
 
-from backupkeeper.cli.screen import look_of, stdout_look, wants_colour
-from backupkeeper.core.errors import BackupkeeperError, ConfigError
+from backupkeeper.core.errors import WriteError
 from backupkeeper.report.lines import Line, Look, Tone
-from backupkeeper.report.objects import as_text, error_json
-from backupkeeper.report.verdict import Json
 from backupkeeper.report.words import told
 
-_STYLES: Mapping[Tone, Mapping[str, Any]] = {
-    Tone.GOOD: {"fg": "green", "bold": True},
-    Tone.BAD: {"fg": "red", "bold": True},
-    Tone.WARN: {"fg": "yellow"},
-    Tone.HEAD: {"bold": True},
-    Tone.QUIET: {"dim": True},
-}
-
-as_json = click.option("--json", "json", is_flag=True, help="Tell it as one JSON object.")
-every_path = click.option(
-    "--all", "every", is_flag=True, help="List every path, not the first few."
-)
+NARROWEST, USUAL, WIDEST = 24, 80, 110
+_COLOURS = {Tone.GOOD: "green", Tone.BAD: "red", Tone.WARN: "yellow"}
 
 
-def tell(
-    to_object: Callable[[], Json],
-    to_lines: Callable[[Look], list[Line]],
-    *,
-    json: bool,
-    every: bool = False,
-) -> None:
-    """Write what a command came to, in the form that was asked for."""
-    if json:
-        tell_object(to_object())
-    else:
-        tell_lines(to_lines(stdout_look(all_paths=every)))
+class LocalZone(tzinfo):
+    """The zone of this machine, with its summer time at each date."""
+
+    def utcoffset(self, at: datetime | None) -> timedelta | None:
+        """Offset that held here at a local time."""
+        return None if at is None else at.replace(tzinfo=None).astimezone().utcoffset()
+
+    def dst(self, at: datetime | None) -> timedelta | None:  # noqa: ARG002 - the signature of tzinfo
+        """Not told apart."""
+        return None
+
+    def tzname(self, at: datetime | None) -> str | None:
+        """Its short name at a local time."""
+        return None if at is None else at.replace(tzinfo=None).astimezone().tzname()
+
+    def fromutc(self, at: datetime) -> datetime:
+        """Local time of a time in UTC."""
+        return at.replace(tzinfo=UTC).astimezone().replace(tzinfo=self)
 
 
-def tell_object(value: Json) -> None:
-    """Write one JSON object."""
-    _write(as_text(value))
+def is_terminal(stream: TextIO | None) -> bool:
+    """Whether a person sits at the other end."""
+    try:
+        return stream is not None and stream.isatty()
+    except ValueError:  # closed
+        return False
 
 
-def tell_lines(lines: Sequence[Line]) -> None:
-    """Write the lines of a report."""
-    colour = wants_colour(sys.stdout)
-    _write("".join(f"{_styled(line) if colour else line.text}\n" for line in lines))
+def is_utf8(stream: TextIO | None) -> bool:
+    """Whether every character can be written as it is."""
+    try:
+        return codecs.lookup(getattr(stream, "encoding", None) or "ascii").name == "utf-8"
+    except LookupError:
+        return False
 
 
-def tell_bytes(data: bytes) -> None:
-    """Write bytes as they are."""
-    with suppress(BrokenPipeError):
-        sys.stdout.flush()
-        sys.stdout.buffer.write(data)
-        sys.stdout.buffer.flush()
+def is_dumb(environ: Mapping[str, str]) -> bool:
+    """Whether the terminal can neither colour nor move back."""
+    return environ.get("TERM", "") in {"dumb", "unknown"}
+
+
+def has_colours(stream: TextIO | None, environ: Mapping[str, str]) -> bool:
+    """Whether lines may be coloured."""
+    return is_terminal(stream) and not environ.get("NO_COLOR") and not is_dumb(environ)
+
+
+def width_of(stream: TextIO | None, environ: Mapping[str, str]) -> int:
+    """Columns: COLUMNS, else the terminal's own, else 80; within what reads well."""
+    wanted = environ.get("COLUMNS", "")
+    columns = int(wanted) if wanted.isascii() and wanted.isdigit() and len(wanted) < 7 else 0  # noqa: PLR2004 - no screen has a million columns
+    if not columns and stream is not None and is_terminal(stream):
+        with contextlib.suppress(OSError, ValueError):
+            columns = os.get_terminal_size(stream.fileno()).columns
+    return min(max(columns or USUAL, NARROWEST), WIDEST)
+
+
+def look_of(stream: TextIO | None, environ: Mapping[str, str], *, all_paths: bool = False) -> Look:
+    """What reports should look like on this stream."""
+    look = Look(
+        width=width_of(stream, environ), unicode=is_utf8(stream), zone=LocalZone(), most_paths=0
+    )
+    return look if all_paths else Look(width=look.width, unicode=look.unicode, zone=look.zone)
+
+
+def as_text(lines: Iterable[Line], *, colours: bool) -> str:
+    """Lines as text with line ends."""
+    return "".join(f"{_coloured(line) if colours else line.text}\n" for line in lines)
+
+
+def _coloured(line: Line) -> str:
+    if not line.text:
+        return ""
+    if line.tone is Tone.HEAD:
+        return click.style(line.text, bold=True)
+    if line.tone is Tone.QUIET:
+        return click.style(line.text, dim=True)
+    colour = _COLOURS.get(line.tone)
+    return click.style(line.text, fg=colour) if colour else line.text
+
+
+def _fitting(stream: TextIO, text: str) -> str:
+    """Text that the stream's encoding holds; halves of surrogate pairs are gone before."""
+    encoding = "utf-8" if is_utf8(stream) else "ascii"
+    return text.encode(encoding, "backslashreplace").decode(encoding)
+
+
+def write_out(text: str) -> None:
+    """Write an answer to standard output, all of it.
+
+    Raises:
+        WriteError: it could not be written, for another reason than that nobody reads it.
+    """
+    stream = sys.stdout
+    if stream is None:  # started without one: the exit code is the answer
         return
-    _nobody_reads()
+    with _reader_may_leave():
+        stream.write(_fitting(stream, text))
+        stream.flush()
 
 
-def tell_plain(text: str) -> None:
-    """Write one line that may hold anything."""
-    _write(told(text) + "\n")
+def write_bytes_out(data: bytes) -> None:
+    """Write bytes to standard output; for a terminal everything that it would obey is escaped.
 
-
-def tell_error(message: str, advice: str = "", *, json: bool) -> None:
-    """Write what went wrong: to a person on standard error, to a script as an object."""
-    if json:
-        tell_object({"version": 1, "error": {"message": message, "advice": advice}})
+    Raises:
+        WriteError: they could not be written.
+    """
+    stream = sys.stdout
+    if stream is None:
         return
-    _complain(f"backupkeeper: {message} {advice}".rstrip())
-
-
-def tell_known_error(error: BackupkeeperError, *, json: bool) -> None:
-    """Write an error of the program's own tree; all faults of a configuration, one to a line."""
-    if json:
-        tell_object(error_json(error))
+    if is_terminal(stream):
+        lines = data.decode("utf-8", "surrogateescape").splitlines()
+        write_out("".join(f"{told(line)}\n" for line in lines))
         return
-    if not isinstance(error, ConfigError):
-        tell_error(error.message, error.advice, json=False)
+    with _reader_may_leave():
+        binary: BinaryIO = stream.buffer
+        binary.write(data)
+        binary.flush()
+
+
+@contextlib.contextmanager
+def _reader_may_leave() -> Iterator[None]:
+    try:
+        yield
+    except BrokenPipeError:
+        _give_up_stdout()
+    except (OSError, ValueError) as error:
+        _give_up_stdout()
+        raise WriteError("standard output", getattr(error, "errno", None) or 0) from error
+
+
+def _give_up_stdout() -> None:
+    """Let what is left in the buffer go nowhere, or Python would complain about it at its end."""
+    with contextlib.suppress(OSError, ValueError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)
+
+
+def write_error(text: str) -> None:
+    """Write lines to standard error, escaped; nobody listening there is no failure."""
+    stream = sys.stderr
+    if stream is None:
         return
-    _complain("backupkeeper: the configuration can't be used.")
-    for fault in error.faults:
-        _complain(f"  {error.file}: {fault.key} = {fault.value}: {fault.wanted}")
-
-
-def _complain(text: str) -> None:
-    with suppress(OSError, ValueError):  # nobody listens: the exit code still tells
-        sys.stderr.write(fitting(told(text), sys.stderr) + "\n")
-        sys.stderr.flush()
-
-
-def _styled(line: Line) -> str:
-    return click.style(line.text, **_STYLES[line.tone]) if line.tone in _STYLES else line.text
-
-
-def fitting(text: str, stream: IO[str]) -> str:
-    """The text with escapes for whatever this stream's screen or encoding can't hold."""
-    if look_of(stream).unicode:
-        return text
-    return text.encode("ascii", "backslashreplace").decode("ascii")
-
-
-def _write(text: str) -> None:
-    with suppress(BrokenPipeError):
-        sys.stdout.write(fitting(text, sys.stdout))
-        sys.stdout.flush()
-        return
-    _nobody_reads()
-
-
-def _nobody_reads() -> None:
-    """Let nothing more be written to the closed pipe, also not by Python when it ends."""
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    os.dup2(nowhere, sys.stdout.fileno())
-    os.close(nowhere)
+    safe = "\n".join(told(line) for line in text.split("\n"))
+    with contextlib.suppress(OSError, ValueError):
+        stream.write(_fitting(stream, f"{safe}\n"))
+        stream.flush()

@@ -2,77 +2,94 @@
 
 import click
 
-from backupkeeper.cli.keeper import Desk
-from backupkeeper.cli.output import as_json, tell
+from backupkeeper.cli.session import Session, json_option
 from backupkeeper.core.errors import UsageError
 from backupkeeper.core.model import Role
+from backupkeeper.report import exits
 from backupkeeper.report.objects import added_json, places_json
 from backupkeeper.report.places import added_lines, places_lines
 
-BUCKET_PREFIX = "s3://"
+BUCKET_SCHEME = "s3://"
 
 
-@click.group(epilog="Example: backupkeeper place list")
+@click.group()
 def place() -> None:
-    """Take in places for copies, and list them."""
+    """The drives and buckets where copies live."""
 
 
-@place.command(
-    epilog="Examples: backupkeeper place add /media/me/MAIN --role primary --name Main; "
-    'backupkeeper place add s3://my-bucket/footage --role cloud --name "Off site"'
-)
-@click.argument("location", metavar="PATH_OR_S3")
+@place.command()
+@click.argument("where", metavar="PATH_OR_S3")
 @click.option(
     "--role",
     required=True,
     type=click.Choice([role.value for role in Role]),
-    help="What it is for; cloud is for buckets.",
+    help="What the place is for.",
 )
-@click.option("--name", required=True, metavar="NAME", help="What you call it.")
-@click.option("--folder", is_flag=True, help="Take a folder that is no drive of its own.")
-@click.option("--endpoint", metavar="URL", help="Address of the object store (buckets only).")
-@click.option("--profile", metavar="NAME", help="Profile of the credentials (buckets only).")
-@as_json
+@click.option("--name", required=True, help="What you call it, as on its label.")
+@click.option("--folder", is_flag=True, help="PATH is a folder on a larger drive, and is meant.")
+@click.option("--endpoint", metavar="URL", help="Address of the store, if it is not the usual one.")
+@click.option("--profile", metavar="NAME", help="Profile with the bucket's credentials.")
+@json_option
 @click.pass_obj
 def add(
-    desk: Desk,
-    location: str,
+    session: Session,
+    where: str,
     role: str,
     name: str,
     folder: bool,
     endpoint: str | None,
     profile: str | None,
-    json: bool,
+    as_json: bool,
 ) -> int:
     """Take in a drive (its mount point) or a bucket (s3://BUCKET/PREFIX).
 
-    A drive gets one small file, .backupkeeper/place.json; nothing else on it changes.
+    A drive gets one small file, .backupkeeper/place.json; a bucket is asked what it can do.
+
+    \b
+    Examples:
+      backupkeeper place add /media/me/MAIN --role primary --name Main
+      backupkeeper place add s3://boatyard/originals --role cloud --name "Off site"
     """
-    bucket = location.startswith(BUCKET_PREFIX)
-    if bucket and folder:
-        raise UsageError("--folder is for a folder, and this is a bucket.", advice="Leave it out.")
-    if not bucket and (endpoint or profile):
+    is_bucket = where.startswith(BUCKET_SCHEME)
+    if is_bucket and folder:
         raise UsageError(
-            "--endpoint and --profile are for buckets, and this is a path.",
-            advice="Leave them out, or name s3://BUCKET/PREFIX.",
+            "--folder is for drives; an s3:// address is a bucket.", advice="Leave it out."
         )
-    with desk.open() as keeper:
-        if bucket:
+    if not is_bucket and (endpoint or profile):
+        raise UsageError(
+            "--endpoint and --profile are for buckets.",
+            advice="Leave them out, or give an address like s3://BUCKET/PREFIX.",
+        )
+    with session.keeper() as keeper:
+        if is_bucket:
             taken = keeper.add_bucket(
-                location, role=Role(role), name=name, endpoint=endpoint, profile=profile
+                where, role=Role(role), name=name, endpoint=endpoint, profile=profile
             )
         else:
-            taken = keeper.add_drive(location, role=Role(role), name=name, folder=folder)
-    tell(lambda: added_json(taken), lambda look: added_lines(taken, look), json=json)
-    return 0
+            taken = keeper.add_drive(where, role=Role(role), name=name, folder=folder)
+    return session.tell(
+        exits.WELL,
+        as_json=as_json,
+        lines=lambda look: added_lines(taken, look),
+        told=lambda: added_json(taken),
+    )
 
 
-@place.command("list", epilog="Example: backupkeeper place list --json")
-@as_json
+@place.command("list")
+@json_option
 @click.pass_obj
-def list_places(desk: Desk, json: bool) -> int:
-    """List the places: what is connected, what each holds."""
-    with desk.open() as keeper:
-        reports = keeper.places()
-    tell(lambda: places_json(reports), lambda look: places_lines(reports, look), json=json)
-    return 0
+def list_places(session: Session, as_json: bool) -> int:
+    """Show the places: which are here, what each holds, what to know about it.
+
+    \b
+    Example:
+      backupkeeper place list
+    """
+    with session.keeper() as keeper:
+        places = keeper.places()
+    return session.tell(
+        exits.WELL,
+        as_json=as_json,
+        lines=lambda look: places_lines(places, look),
+        told=lambda: places_json(places),
+    )

@@ -1,209 +1,250 @@
-"""How far long work is, on standard error: a bar on a terminal, plain lines elsewhere.
+"""How far a long deed is: a moving bar on a terminal, a line now and then elsewhere.
 
 Promises:
-1. Bytes, rate, time left and the current file; a plain line at most every ten seconds.
-2. Nothing is shown with ``--json`` unless standard error is a terminal.
-3. Time is handed in, and calls may come from several threads.
+1. Everything goes to standard error, so that standard output holds the answer alone.
+2. Telling never stops the work: an error on the way to the person is swallowed.
+3. Paths are escaped; no bar where the terminal can't move back.
 """
 
+import contextlib
 import sys
 import threading
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass
-from typing import IO
+from collections.abc import Callable, Iterator, Mapping
+from typing import TYPE_CHECKING, TextIO
 
-from rich.console import Console
-from rich.progress import Progress as Bar, ProgressColumn, Task
-from rich.text import Text
-
-from backupkeeper.cli.keeper import Keeper
-from backupkeeper.cli.output import fitting
-from backupkeeper.cli.screen import is_terminal
+from backupkeeper.cli.output import has_colours, is_dumb, is_terminal, is_utf8, width_of
 from backupkeeper.ports.progress import Progress, Quiet
-from backupkeeper.report.words import duration, plural, rate, size, told
+from backupkeeper.report.words import cells, count, duration, plural, rate, shown, size, told
+
+if TYPE_CHECKING:
+    from rich.progress import Progress as Bar, Task, TaskID
+    from rich.text import Text
 
 SECONDS_BETWEEN_LINES = 10.0
-SECONDS_BEFORE_RATE = 1.0
 _BAR_CELLS = 16
+_RATE_AFTER_S = 1.0
 
 
-@dataclass(kw_only=True, slots=True)
-class Tally:
-    """One stage of work: how much of it is done, and how fast."""
+class Deaf:
+    """A stream that swallows every failure to write."""
 
-    what: str
-    total_bytes: int
-    total_files: int
-    begun: float
-    bytes: int = 0
-    files: int = 0
-    current: str = ""
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+        self.encoding = stream.encoding
 
-    def share(self) -> float:
-        """Part that is done, 0 to 1."""
-        if not self.total_bytes:
-            return 1.0
-        return min(1.0, self.bytes / self.total_bytes)
+    def write(self, text: str) -> int:
+        """Write what can be written."""
+        encoding = "utf-8" if is_utf8(self._stream) else "ascii"
+        with contextlib.suppress(OSError, ValueError):
+            self._stream.write(text.encode(encoding, "backslashreplace").decode(encoding))
+        return len(text)
 
-    def in_words(self, now: float) -> str:
-        """Bytes, rate and time left."""
-        parts = [f"{size(self.bytes)} of {size(self.total_bytes)}"]
-        passed = now - self.begun
-        if passed >= SECONDS_BEFORE_RATE and self.bytes:
-            pace = self.bytes / passed
-            left = max(0, self.total_bytes - self.bytes) / pace
-            parts += [rate(pace), f"{duration(left)} left"]
-        return ", ".join(parts)
+    def flush(self) -> None:
+        """Flush what can be flushed."""
+        with contextlib.suppress(OSError, ValueError):
+            self._stream.flush()
+
+    def isatty(self) -> bool:
+        """Whether a person sits there."""
+        return is_terminal(self._stream)
+
+    def fileno(self) -> int:
+        """The file descriptor."""
+        return self._stream.fileno()
 
 
 class PlainLines:
-    """A Progress for logs and pipes."""
+    """A line when a stage begins and then one every ten seconds at most."""
 
-    def __init__(self, stream: IO[str], now: Callable[[], float]) -> None:
-        self._stream, self._now = stream, now
-        self._lock = threading.RLock()
-        self._tally: Tally | None = None
+    def __init__(self, write: Callable[[str], object], seconds: Callable[[], float]) -> None:
+        self._write = write
+        self._seconds = seconds
+        self._lock = threading.Lock()
         self._last: float | None = None
+        self._what = ""
+        self._path = ""
+        self._total = self._files = self._done = self._done_files = 0
+        self._began = 0.0
 
     def begin(self, what: str, *, total_bytes: int, total_files: int) -> None:
-        """A stage starts."""
+        """Start a stage."""
         with self._lock:
-            now = self._now()
-            self._tally = Tally(
-                what=what, total_bytes=total_bytes, total_files=total_files, begun=now
-            )
-            if total_files and self._due(now):
-                self._say(f"{what}: {plural(total_files, 'file')}, {size(total_bytes)}", now)
+            self._what, self._path = told(what), ""
+            self._total, self._files = total_bytes, total_files
+            self._done = self._done_files = 0
+            self._began = self._seconds()
+            if self._is_time():
+                self._line(f"{self._what}: {plural(total_files, 'file')}, {size(total_bytes)}")
 
     def file(self, path: str) -> None:
-        """Work on a file starts."""
+        """Remember which file it is."""
         with self._lock:
-            if self._tally is not None:
-                self._tally.current = path
+            self._path = shown(path)
 
     def advance(self, byte_count: int, *, files: int = 0) -> None:
-        """So much more is done."""
+        """Count, and tell if it is time to."""
         with self._lock:
-            if self._tally is None:
-                return
-            self._tally.bytes += byte_count
-            self._tally.files += files
-            now = self._now()
-            if self._due(now):
-                line = f"{self._tally.what}: {self._tally.in_words(now)}"
-                self._say(f"{line}; {self._tally.current}" if self._tally.current else line, now)
+            self._done += byte_count
+            self._done_files += files
+            if self._is_time():
+                self._line(self._state())
 
     def note(self, text: str) -> None:
-        """Something worth a line of its own."""
+        """Tell at once."""
         with self._lock:
-            self._write(text)
+            self._line(told(text))
 
     def end(self) -> None:
-        """The last stage is over."""
-        with self._lock:
-            self._tally = None
+        """Nothing is left open."""
 
-    def _due(self, now: float) -> bool:
-        return self._last is None or now - self._last >= SECONDS_BETWEEN_LINES
+    def _is_time(self) -> bool:
+        return self._last is None or self._seconds() - self._last >= SECONDS_BETWEEN_LINES
 
-    def _say(self, text: str, now: float) -> None:
-        self._last = now
-        self._write(text)
+    def _line(self, text: str) -> None:
+        self._last = self._seconds()
+        self._write(f"{text}\n")
 
-    def _write(self, text: str) -> None:
-        with suppress(OSError, ValueError):  # nobody listens: the work goes on
-            self._stream.write(fitting(told(text), self._stream) + "\n")
-            self._stream.flush()
-
-
-class _Told(ProgressColumn):
-    """Everything about the stage in one line, cut to the width."""
-
-    def __init__(self, tell: Callable[[], str]) -> None:
-        super().__init__()
-        self._tell = tell
-
-    def render(self, task: Task) -> Text:
-        """The line as it is now."""
-        del task  # the Tally knows more
-        return Text(self._tell(), no_wrap=True, overflow="ellipsis", end="")
+    def _state(self) -> str:
+        passed = self._seconds() - self._began
+        parts = [f"{size(self._done)} of {size(self._total)}"]
+        if passed >= _RATE_AFTER_S and self._done:
+            pace = self._done / passed
+            parts.append(rate(pace))
+            if self._done < self._total:
+                parts.append(f"{duration((self._total - self._done) / pace)} left")
+        parts.append(f"{count(self._done_files)} of {plural(self._files, 'file')}")
+        if self._path:
+            parts.append(self._path)
+        return f"{self._what}: {', '.join(parts)}"
 
 
-class TerminalBar:
-    """A Progress for a person who looks on. ``close`` takes it off the screen."""
+class MovingBar:
+    """One line that moves, and the file under way below it."""
 
-    def __init__(self, stream: IO[str], now: Callable[[], float]) -> None:
-        self._stream, self._now = stream, now
-        self._lock = threading.RLock()
-        self._tally: Tally | None = None
-        console = Console(file=stream, highlight=False, markup=False, emoji=False)
-        self._bar = Bar(_Told(self.line), console=console, transient=True, refresh_per_second=5)
-        self._bar.add_task("")
-
-    def line(self) -> str:
-        """What stands on the screen now."""
-        with self._lock:
-            tally = self._tally
-            if tally is None:
-                return ""
-            full = round(tally.share() * _BAR_CELLS)
-            drawn = "=" * full + "." * (_BAR_CELLS - full)
-            # The share is cut, not rounded: 100 % means all.
-            line = (
-                f"{drawn} {int(tally.share() * 100)} % {tally.what}: {tally.in_words(self._now())}"
-            )
-            if tally.current:
-                line += f"; {tally.current.rpartition('/')[2]}"
-            return fitting(told(line), self._stream)
+    def __init__(self, bar: "Bar", width: int) -> None:
+        self._bar = bar
+        self._width = width
+        self._task: TaskID | None = None
+        self._files = self._done_files = 0
 
     def begin(self, what: str, *, total_bytes: int, total_files: int) -> None:
-        """A stage starts."""
-        with self._lock:
-            self._tally = Tally(
-                what=what, total_bytes=total_bytes, total_files=total_files, begun=self._now()
-            )
-        self._bar.start()
+        """Start a stage in place of the last one."""
+        self._clear()
+        self._files, self._done_files = total_files, 0
+        self._task = self._bar.add_task(
+            told(what), total=total_bytes, path="", files=f"0 of {plural(total_files, 'file')}"
+        )
 
     def file(self, path: str) -> None:
-        """Work on a file starts."""
-        with self._lock:
-            if self._tally is not None:
-                self._tally.current = path
+        """Show which file it is."""
+        if self._task is not None:
+            self._bar.update(self._task, path=_end_of(shown(path), self._width - 4))
 
     def advance(self, byte_count: int, *, files: int = 0) -> None:
-        """So much more is done."""
-        with self._lock:
-            if self._tally is not None:
-                self._tally.bytes += byte_count
-                self._tally.files += files
+        """Move on."""
+        if self._task is not None:
+            self._done_files += files
+            told_files = f"{count(self._done_files)} of {plural(self._files, 'file')}"
+            self._bar.update(self._task, advance=byte_count, files=told_files)
 
     def note(self, text: str) -> None:
-        """Something worth a line of its own, above the bar."""
-        self._bar.console.print(Text(fitting(told(text), self._stream)))
+        """A line above the bar, which stays."""
+        self._bar.console.print(told(text), markup=False, highlight=False)
 
     def end(self) -> None:
-        """The last stage is over."""
-        self.close()
+        """Take the bar away: the report says what came of it."""
+        self._clear()
 
-    def close(self) -> None:
-        """Take the bar off the screen."""
-        with self._lock:
-            self._tally = None
-        self._bar.stop()
+    def _clear(self) -> None:
+        if self._task is not None:
+            self._bar.remove_task(self._task)
+            self._task = None
 
 
-@contextmanager
-def progress_for(keeper: Keeper, *, json: bool) -> Iterator[Progress]:
-    """The Progress that fits this process's standard error; off the screen at the end."""
+def _end_of(path: str, width: int) -> str:
+    """The end of a path, which tells more than its beginning, in so many columns."""
+    if cells(path) <= width:
+        return path
+    short = path
+    while short and cells(short) > width - 3:
+        short = short[1:]
+    return f"...{short}"
+
+
+def _moving_bar(stream: TextIO, environ: Mapping[str, str]) -> "Bar":
+    # rich takes a tenth of a second to load: only where a bar is shown.
+    from rich.console import Console  # noqa: PLC0415
+    from rich.progress import Progress as RichProgress, ProgressColumn  # noqa: PLC0415
+    from rich.text import Text  # noqa: PLC0415
+
+    full, empty = ("■", "□") if is_utf8(stream) else ("#", ".")
+    columns = width_of(stream, environ)
+
+    class State(ProgressColumn):
+        """Three lines: what; how far, how fast, how long; which file."""
+
+        max_refresh: float | None = 0.2
+
+        def render(self, task: "Task") -> "Text":
+            total = task.total or 0
+            part = min(1.0, task.completed / total) if total else 1.0
+            filled = int(part * _BAR_CELLS)
+            bar = full * filled + empty * (_BAR_CELLS - filled)
+            told_parts = [f"{bar} {size(task.completed)} of {size(total)}"]
+            if task.speed:
+                told_parts.append(rate(task.speed))
+            if task.time_remaining:
+                told_parts.append(f"{duration(task.time_remaining)} left")
+            told_parts.append(task.fields["files"])
+            lines = [task.description, *_rows(told_parts, columns - 3), task.fields["path"]]
+            return Text("\n  ".join(lines), no_wrap=True, overflow="crop")
+
+    console = Console(
+        file=Deaf(stream),  # type: ignore[arg-type]  # has all that rich uses of a stream
+        force_terminal=True,
+        width=columns,
+        color_system="standard" if has_colours(stream, environ) else None,
+        legacy_windows=False,
+        _environ=environ,
+    )
+    return RichProgress(
+        State(), console=console, transient=True, redirect_stdout=False, redirect_stderr=False
+    )
+
+
+def _rows(parts: list[str], width: int) -> list[str]:
+    """Parts joined by commas, in as few rows as the width allows."""
+    rows: list[str] = []
+    for part in parts:
+        if rows and cells(rows[-1]) + 2 + cells(part) <= width:
+            rows[-1] += f", {part}"
+        else:
+            rows.append(part)
+    return rows
+
+
+@contextlib.contextmanager
+def telling(
+    environ: Mapping[str, str], seconds: Callable[[], float], *, as_json: bool
+) -> Iterator[Progress]:
+    """The way to tell a person how far it is that fits standard error.
+
+    Args:
+        environ: TERM, NO_COLOR and COLUMNS are looked at.
+        seconds: a stopwatch.
+        as_json: a program reads the answer: then lines are not wanted, a bar for a person is.
+    """
     stream = sys.stderr
-    if is_terminal(stream):
-        bar = TerminalBar(stream, keeper.monotonic)
-        try:
-            yield bar
-        finally:
-            bar.close()
-    elif json:
+    if stream is None or (as_json and not is_terminal(stream)):
         yield Quiet()
+    elif is_terminal(stream) and not is_dumb(environ):
+        with _moving_bar(stream, environ) as bar:
+            yield MovingBar(bar, width_of(stream, environ))
     else:
-        yield PlainLines(stream, keeper.monotonic)
+        deaf = Deaf(stream)
+
+        def write(text: str) -> None:
+            deaf.write(text)
+            deaf.flush()
+
+        yield PlainLines(write, seconds)

@@ -2,33 +2,37 @@
 
 import click
 
-from backupkeeper.cli.keeper import Desk
-from backupkeeper.cli.output import as_json, every_path, tell
-from backupkeeper.cli.progress import progress_for
-from backupkeeper.report.exits import of_verdict
+from backupkeeper.cli.session import Session, all_option, json_option
+from backupkeeper.report import exits
 from backupkeeper.report.verdict import verdict_json, verdict_lines
 
 
-@click.command("may-wipe", epilog="Example: backupkeeper may-wipe /media/me/CARD")
+@click.command("may-wipe", short_help="The verdict on a card: yes or no, and why.")
 @click.argument("card")
-@as_json
-@every_path
+@all_option
+@json_option
 @click.pass_obj
-def may_wipe(desk: Desk, card: str, json: bool, every: bool) -> int:
-    """Answer: may this card be wiped?
+def may_wipe(session: Session, card: str, all_paths: bool, as_json: bool) -> int:
+    """May CARD be wiped? Yes only if every byte on it is proven in every role.
 
-    Reads the whole card and asks for a proof of every file in every role. Nothing is wiped.
+    The whole card is read, now, and compared with what is proven elsewhere. The answer is about
+    these bytes at this time; the card itself is left as it is.
 
-    Exit codes: 0 for yes and for nothing else; 1 for no; 2 or 3 if there is no answer.
+    \b
+    Example:
+      backupkeeper may-wipe /media/me/CARD
+
+    Exits 0 for yes and for nothing else.
     """
-    with desk.open() as keeper:
-        with progress_for(keeper, json=json) as progress:
+    with session.keeper() as keeper:
+        with session.progress(as_json=as_json) as progress:
             verdict = keeper.may_wipe(card, progress=progress)
-        names, distinct = keeper.place_names(), keeper.distinct_devices()
-    tell(
-        lambda: verdict_json(verdict, names),
-        lambda look: verdict_lines(verdict, names, look, distinct_devices=distinct),
-        json=json,
-        every=every,
+        names = {one.place.id: one.place.name for one in keeper.places()}
+        distinct = keeper.config.policy.distinct_devices
+    return session.tell(
+        exits.of_verdict(verdict),
+        as_json=as_json,
+        lines=lambda look: verdict_lines(verdict, names, look, distinct_devices=distinct),
+        told=lambda: verdict_json(verdict, names),
+        all_paths=all_paths,
     )
-    return of_verdict(verdict)

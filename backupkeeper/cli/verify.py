@@ -2,36 +2,38 @@
 
 import click
 
-from backupkeeper.cli.keeper import Desk
-from backupkeeper.cli.output import as_json, every_path, tell
-from backupkeeper.cli.progress import progress_for
+from backupkeeper.cli.session import Session, all_option, json_option
+from backupkeeper.report import exits
 from backupkeeper.report.checks import verify_lines
-from backupkeeper.report.exits import of_verify
 from backupkeeper.report.objects import verify_json
 
 
-@click.command(
-    epilog='Examples: backupkeeper verify Main; backupkeeper verify "260612 Boatyard/Wide/Roll 01"'
-)
+@click.command(short_help="Read copies again and compare every byte.")
 @click.argument("what", required=False)
-@as_json
-@every_path
+@all_option
+@json_option
 @click.pass_obj
-def verify(desk: Desk, what: str | None, json: bool, every: bool) -> int:
-    """Read copies again from their medium: a place, a shoot, a roll or a path.
+def verify(session: Session, what: str | None, all_paths: bool, as_json: bool) -> int:
+    """Read copies again from their medium and compare every byte.
 
-    Without WHAT: every drive that is here. A bucket only when it is named, for everything in it is
-    then downloaded.
+    WHAT is the name of a place, a shoot, a roll or a path; without it, every drive that is here is
+    read. A bucket is read only when it is named, for that downloads everything. Nothing is
+    repaired, moved or deleted.
 
-    Exit codes: 0 everything asked for was read and matches; 1 something does not; 3 what was asked
-    for can't be reached.
+    \b
+    Examples:
+      backupkeeper verify Travel
+      backupkeeper verify "260612 Boatyard/Wide/Roll 01"
+
+    Exits 0 if all of it was read and is right, 1 if anything is not, 3 if something that was asked
+    for could not be reached.
     """
-    with desk.open() as keeper, progress_for(keeper, json=json) as progress:
+    with session.keeper() as keeper, session.progress(as_json=as_json) as progress:
         outcome = keeper.verify(what, progress=progress)
-    tell(
-        lambda: verify_json(outcome),
-        lambda look: verify_lines(outcome, look),
-        json=json,
-        every=every,
+    return session.tell(
+        exits.of_verify(outcome, asked=what is not None),
+        as_json=as_json,
+        lines=lambda look: verify_lines(outcome, look),
+        told=lambda: verify_json(outcome),
+        all_paths=all_paths,
     )
-    return of_verify(outcome, asked=what is not None)

@@ -1,0 +1,99 @@
+"""How a failure reaches a person: one sentence, an exit code, never a traceback.
+
+Promises:
+1. Errors of ours: their sentence and advice on standard error, their exit code; with ``--json``
+   also an object on standard output, without any of the keys of an answer.
+2. Wrong usage: what is wrong and what would be right; exit code 2.
+3. An interruption: how to go on; exit code 3.
+4. Anything else is a bug of ours: one line that says what to report, exit code 3. The traceback is
+   shown only where BACKUPKEEPER_TRACE=1.
+"""
+
+import contextlib
+import os.path
+import traceback
+from collections.abc import Mapping
+
+import click
+from click.exceptions import NoArgsIsHelpError
+
+from backupkeeper import __version__
+from backupkeeper.cli.output import write_error, write_out
+from backupkeeper.core.errors import BackupkeeperError, BrokenPromiseError, ConfigError, UsageError
+from backupkeeper.report import exits, objects
+from backupkeeper.report.words import told
+
+STOPPED = "Stopped. What is proven stays proven; repeat the same command to go on."
+TRACE_VARIABLE = "BACKUPKEEPER_TRACE"
+
+
+def fail(error: BaseException, environ: Mapping[str, str], *, as_json: bool) -> int:
+    """Tell a failure; return the exit code."""
+    match error:
+        case NoArgsIsHelpError():
+            write_error(error.format_message())
+            return exits.WRONG_USAGE
+        case click.ClickException():
+            return _tell(_as_ours(error), as_json=as_json, hint=_hint(error))
+        case BrokenPromiseError():
+            code = _tell(error, as_json=as_json)
+            _trace(error, environ)
+            return code
+        case BackupkeeperError():
+            return _tell(error, as_json=as_json)
+        case click.Abort() | KeyboardInterrupt():
+            return _tell(BackupkeeperError(STOPPED), as_json=as_json)
+        case _:
+            code = _tell(BrokenPromiseError(_bug(error)), as_json=as_json)
+            _trace(error, environ)
+            return code
+
+
+def _as_ours(error: click.ClickException) -> BackupkeeperError:
+    message = error.format_message()
+    if isinstance(error, click.UsageError | click.FileError):
+        return UsageError(message)
+    return BackupkeeperError(message)
+
+
+def _hint(error: click.ClickException) -> str:
+    context = error.ctx if isinstance(error, click.UsageError) else None
+    return f"\nSee: {context.command_path} --help" if context is not None else ""
+
+
+def _tell(error: BackupkeeperError, *, as_json: bool, hint: str = "") -> int:
+    write_error(sentence(error) + hint)
+    if as_json:
+        # If that fails too, standard error and the exit code have told it already.
+        with contextlib.suppress(BackupkeeperError):
+            write_out(objects.as_text(objects.error_json(error)))
+    return error.exit_code
+
+
+def sentence(error: BackupkeeperError) -> str:
+    """An error in words, each line fit for a terminal."""
+    if isinstance(error, ConfigError):
+        faults = [
+            f"  {told(one.key)} = {told(one.value)}\n    would be right: {told(one.wanted)}"
+            for one in error.faults
+        ]
+        return "\n".join([f"The configuration {told(error.file)} can't be used:", *faults])
+    return told(str(error))
+
+
+def _bug(error: BaseException) -> str:
+    frames = traceback.extract_tb(error.__traceback__)
+    spot = f"{os.path.basename(frames[-1].filename)}:{frames[-1].lineno}" if frames else "unknown"
+    own = [frame for frame in frames if f"{os.sep}backupkeeper{os.sep}" in frame.filename]
+    if own:
+        spot = f"{own[-1].filename.rpartition('backupkeeper' + os.sep)[2]}:{own[-1].lineno}"
+    what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
+    return (
+        f"This should not happen, and nothing was shown to be proven by it. Please report this "
+        f"line: {what} (at {spot}, backupkeeper {__version__}). {TRACE_VARIABLE}=1 shows more."
+    )
+
+
+def _trace(error: BaseException, environ: Mapping[str, str]) -> None:
+    if environ.get(TRACE_VARIABLE) == "1":
+        write_error("".join(traceback.format_exception(error)).rstrip())

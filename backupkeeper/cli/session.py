@@ -1,0 +1,91 @@
+"""What one run of the program carries along: who opens the Keeper, the environment, the choices."""
+
+import sys
+from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, replace
+from time import perf_counter
+from typing import Any
+
+import click
+
+from backupkeeper.cli.keeper import Keeper, OpenKeeper
+from backupkeeper.cli.output import as_text, has_colours, look_of, write_out
+from backupkeeper.cli.progress import telling
+from backupkeeper.ports.progress import Progress
+from backupkeeper.report import objects
+from backupkeeper.report.lines import Line, Look
+from backupkeeper.report.verdict import Json
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Session:
+    """Handed to every command as click's ``obj``; tests hand in their own."""
+
+    open_keeper: OpenKeeper
+    environ: Mapping[str, str]
+    config: str | None = None
+    seconds: Callable[[], float] = perf_counter
+    """A stopwatch for progress; nothing is decided by it."""
+
+    def with_config(self, config: str | None) -> "Session":
+        """The same with a configuration named."""
+        return replace(self, config=config)
+
+    def keeper(self) -> AbstractContextManager[Keeper]:
+        """Open the Keeper; to be closed."""
+        return self.open_keeper(self.config, self.environ)
+
+    def progress(self, *, as_json: bool) -> AbstractContextManager[Progress]:
+        """How far a long deed is, told on standard error."""
+        return telling(self.environ, self.seconds, as_json=as_json)
+
+    def look(self, *, all_paths: bool = False) -> Look:
+        """How reports look on standard output."""
+        return look_of(sys.stdout, self.environ, all_paths=all_paths)
+
+    def tell(
+        self,
+        code: int,
+        *,
+        as_json: bool,
+        lines: Callable[[Look], list[Line]],
+        told: Callable[[], Json],
+        all_paths: bool = False,
+    ) -> int:
+        """Write an answer to standard output, for a person or for a program; return the exit code.
+
+        Raises:
+            WriteError: it could not be written.
+        """
+        if as_json:
+            write_out(objects.as_text(told()))
+        else:
+            text = as_text(
+                lines(self.look(all_paths=all_paths)),
+                colours=has_colours(sys.stdout, self.environ),
+            )
+            write_out(text)
+        return code
+
+
+def real_session(environ: Mapping[str, str]) -> Session:
+    """A session on real parts, which are loaded only when they are used."""
+
+    def open_real(config: str | None, environ: Mapping[str, str]) -> AbstractContextManager[Keeper]:
+        # Here, not above: loading all parts takes longer than showing a help text may.
+        from backupkeeper.wiring import open_keeper  # noqa: PLC0415
+
+        return open_keeper(config, environ)
+
+    return Session(open_keeper=open_real, environ=environ)
+
+
+Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+json_option: Decorator = click.option(
+    "--json", "as_json", is_flag=True, help="One JSON object on standard output, for programs."
+)
+all_option: Decorator = click.option(
+    "--all", "all_paths", is_flag=True, help="List every path, not the first ten of a group."
+)
