@@ -171,7 +171,7 @@ def test_only_our_words_are_used(path: str) -> None:
 
 
 def every_error() -> list[type[BaseException]]:
-    """Every exception class that any module of the package defines."""
+    """Every public exception class that any module of the package defines."""
     found: dict[str, type[BaseException]] = {}
     for module in pkgutil.walk_packages([HOUSE], "backupkeeper."):
         if module.name.endswith("__main__"):
@@ -182,6 +182,8 @@ def every_error() -> list[type[BaseException]]:
                 inspect.isclass(value)
                 and issubclass(value, BaseException)
                 and value.__module__.startswith("backupkeeper.")
+                # A private one is a jump inside its own module and never leaves it.
+                and not name.startswith("_")
             ):
                 found[f"{value.__module__}.{name}"] = value
     return list(found.values())
