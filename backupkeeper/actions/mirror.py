@@ -31,7 +31,7 @@ from backupkeeper.core.model import (
 )
 from backupkeeper.core.naming import limits_of
 from backupkeeper.core.outcomes import MirrorOutcome, Trouble
-from backupkeeper.core.policy import best_per_role, copies_of
+from backupkeeper.core.policy import best_first, best_per_role, copies_of
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.durable import make_folders
 from backupkeeper.transfer.pipeline import Job, copy_files
@@ -119,7 +119,7 @@ def _mirror_roll(
     target = _choose_target(context, here, roll, copies, wanted, run)
     if target is None:
         return
-    tasks = _tasks(drives, target, roll, wanted, copies, run)
+    tasks = _tasks(drives, places, target, roll, wanted, copies, run)
     progress.begin(
         f"Mirroring {head.folder} to {target.place.name}",
         total_bytes=sum(task.file.size for task in tasks),
@@ -200,6 +200,7 @@ def _choose_target(
 
 def _tasks(
     drives: Sequence[OnlineDrive],
+    places: Mapping[PlaceId, Place],
     target: OnlineDrive,
     roll: Roll,
     wanted: Sequence[RollFile],
@@ -215,7 +216,7 @@ def _tasks(
     for file in wanted:
         sources = [
             (by_place[copy.place], copy)
-            for copy in sorted(copies.get(file.content, ()), key=lambda copy: copy.state)
+            for copy in best_first(copies.get(file.content, ()), places)
             if copy.place in by_place and copy.place != target.place.id and copy.state in READABLE
         ]
         if not sources:

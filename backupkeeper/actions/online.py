@@ -86,11 +86,33 @@ def guard_for(files: Files, root: str) -> Callable[[], None]:
 def online(context: Context, place: Place) -> OnlineDrive | str:
     """The place if it is here, else a sentence that says why not.
 
-    A drive that was mounted elsewhere than last time is found by its UUID and marker.
+    A drive that was mounted elsewhere than last time is found by its UUID and marker. Two file
+    systems that both carry them can't be told apart, so neither is used.
     """
     if place.standing is not Standing.ACTIVE:
         return f"{place.name} is {place.standing}."
+    found, why = bearers(context, place)
+    if len(found) > 1:
+        points = " and ".join(drive.root for drive in found)
+        return (
+            f"{place.name} seems to be here twice, at {points}: one is a clone of the other, to the "
+            "very UUID. Neither is used; disconnect one."
+        )
+    if not found:
+        return why
+    (drive,) = found
+    if drive.place != place:
+        context.catalog.put_place(drive.place)
+    return drive
+
+
+def bearers(context: Context, place: Place) -> tuple[list[OnlineDrive], str]:
+    """All file systems that carry the place's marker and UUID; a sentence for when there is none.
+
+    More than one is a drive and its clones. One that is mounted twice is one.
+    """
     why = f"{place.name} is not here (last seen at {place.location})."
+    here: dict[tuple[int, int], OnlineDrive] = {}
     for root, mount in _candidates(context, place):
         try:
             found = _identify(context, place, root, mount)
@@ -100,9 +122,10 @@ def online(context: Context, place: Place) -> OnlineDrive | str:
         except OSError:
             continue
         if isinstance(found, OnlineDrive):
-            return found
-        why = found or why
-    return why
+            here.setdefault(found.info.mount.device_number, found)
+        else:
+            why = found or why
+    return list(here.values()), why
 
 
 def online_drives(context: Context) -> tuple[list[OnlineDrive], list[str]]:
@@ -153,8 +176,6 @@ def _identify(context: Context, place: Place, root: str, mount: Mount) -> Online
         size_bytes=info.size_bytes,
         spins=info.spins,
     )
-    if seen != place:
-        context.catalog.put_place(seen)
     return OnlineDrive(
         place=seen,
         root=root.rstrip("/") or "/",

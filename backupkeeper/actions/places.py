@@ -15,6 +15,7 @@ from backupkeeper.actions.online import (
     MARKER_PATH,
     OWN_FOLDER,
     OnlineDrive,
+    bearers,
     online,
     online_drives,
     read_marker,
@@ -95,10 +96,15 @@ def _check_marker(
 ) -> None:
     known = {place.id: place for place in context.catalog.places()}.get(PlaceId(marker.id))
     if known is not None:
-        elsewhere = known.kind is PlaceKind.FOLDER and known.location != path
-        if known.fs_uuid != info.fs_uuid or (
-            elsewhere and isinstance(online(context, known), OnlineDrive)
-        ):
+        elsewhere = any(
+            drive.root != path
+            and (
+                known.kind is PlaceKind.FOLDER
+                or drive.info.mount.device_number != info.mount.device_number
+            )
+            for drive in bearers(context, known)[0]
+        )
+        if known.fs_uuid != info.fs_uuid or elsewhere:
             raise UsageError(
                 f"{path} carries the marker of {known.name} but is another file system: a clone.",
                 advice=f"To use it as a place of its own, delete {path}/{MARKER_PATH} and add it again. "

@@ -41,7 +41,7 @@ from backupkeeper.core.model import (
 )
 from backupkeeper.core.naming import POSIX
 from backupkeeper.core.outcomes import Trouble, UploadOutcome
-from backupkeeper.core.policy import copies_of
+from backupkeeper.core.policy import best_first, copies_of
 from backupkeeper.ports.bucket import Bucket, ObjectEntry
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.coldread import checked_blocks
@@ -59,6 +59,7 @@ class _Run:
     bucket: Bucket
     attests: bool
     drives: Mapping[PlaceId, OnlineDrive]
+    places: Mapping[PlaceId, Place]
     sent_files: int = 0
     sent_bytes: int = 0
     looked_at: int = 0
@@ -86,6 +87,7 @@ def _upload_to(
         bucket=bucket,
         attests=bucket.capabilities().attests,
         drives={drive.place.id: drive for drive in drives},
+        places={one.id: one for one in context.catalog.places()},
     )
     since = context.clock.now() - context.config.policy.attested_age
     lacking = context.catalog.not_plainly_proven(place.id, since)
@@ -109,9 +111,11 @@ def _upload_to(
 
 def _upload_roll(context: Context, run: _Run, head: RollHead, progress: Progress) -> None:
     roll = context.catalog.roll(head.id)
-    places = {place.id: place for place in context.catalog.places()}
     copies = copies_of(
-        context.catalog.facts_of_roll(head.id), places, context.config.policy, context.clock.now()
+        context.catalog.facts_of_roll(head.id),
+        run.places,
+        context.config.policy,
+        context.clock.now(),
     )
     contents = context.catalog.contents(file.content for file in roll.files)
     keys = keys_of(roll)
@@ -177,7 +181,7 @@ def _bring(
             return fact
     if state in {CopyState.DAMAGED, CopyState.WRITTEN, CopyState.DUE}:
         return _fetch(context, run, key, content, progress)
-    for copy in sorted(copies.get(file.content, ()), key=lambda copy: copy.state):
+    for copy in best_first(copies.get(file.content, ()), run.places):
         drive = run.drives.get(copy.place)
         if drive is None or copy.state not in READABLE:
             continue

@@ -8,7 +8,8 @@
     +- DeviceError                                the device's fault: path and errno
     |  +- ReadError, WriteError, SyncError, NoSpaceError, ReadOnlyError
     +- MismatchError                              work stopped: bytes are not what they must be
-    |  +- ReadBackError, SourceChangedError, AttestationRefusedError, NameTakenError
+    |  +- ReadBackError, SourceChangedError, AttestationRefusedError, NameTakenError,
+    |     CopyDiffersError
     +- HostileInputError                          nothing else may leave a parser
     |  +- ManifestError, MarkerError, ListingError
     +- CatalogError                               damaged, too new, locked
@@ -129,7 +130,7 @@ class NoSpaceError(DeviceError):
 class ReadOnlyError(DeviceError):
     """The device can't be written to."""
 
-    verb: ClassVar[str] = "write (it is read-only)"
+    verb: ClassVar[str] = "write to the read-only"
 
 
 class MismatchError(BackupkeeperError):
@@ -161,6 +162,18 @@ class AttestationRefusedError(MismatchError):
 
     def __init__(self, key: str) -> None:
         super().__init__(f"The bucket refused {key}: what arrived is not what was sent.")
+
+
+class CopyDiffersError(MismatchError):
+    """A copy that was to be used as a source is not what it should be."""
+
+    def __init__(self, path: str, offset: int) -> None:
+        self.path = path
+        self.offset = offset
+        super().__init__(
+            f"{path} has other bytes than it must have, from about byte {offset:,} on.",
+            advice="It was not used. Run: backupkeeper verify",
+        )
 
 
 class NameTakenError(MismatchError):

@@ -218,7 +218,7 @@ class RoleCover:
 
     state: CopyState
     places: tuple[str, ...]
-    """Names of the active places of this role that hold at least one of its files."""
+    """Names of the active places of this role where at least one of its files stands."""
     counts: Mapping[CopyState, int]
     oldest_proof: datetime | None = None
 
@@ -233,7 +233,7 @@ class RollCover:
     bytes_at_risk: int
     """Bytes of the files that have a gap."""
     same_device: bool = False
-    """Whether copies stand in every role but not on that many physical devices."""
+    """Whether a proven copy does not count, its device being another role's too, or not known."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

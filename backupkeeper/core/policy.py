@@ -2,10 +2,13 @@
 
 Promises:
 1. Only a proof makes a copy ``proven`` (``Fact.is_proof``), and only while it is young enough.
-2. The newest decisive fact wins; at the same instant the worse one does.
+2. The newest decisive fact wins; at the same instant the worse one does (a file is written before
+   it is read). A proof from the future never outdates damage that was seen.
 3. Two places on one physical device never fill two roles, nor does a device that is not known,
    unless the policy says that devices need not be distinct.
 4. An empty list of roles or files never comes out well.
+5. Only a proof, or writing anew, makes damage forgotten: neither a look, nor a warm read, nor that
+   the file was missing in between.
 
 Left to others: reading facts (catalog), the verdict on a card (``core.verdict``).
 """
@@ -38,6 +41,8 @@ CLOCK_SLACK = timedelta(days=1)
 """A proof dated further in the future than this says nothing about its age: it is due."""
 ORDER = tuple(CopyState)
 """States from best to worst, as the enumeration lists them."""
+_STANDS_THERE = frozenset({CopyState.PROVEN, CopyState.DUE, CopyState.WRITTEN, CopyState.DAMAGED})
+"""States of a copy that is at its place, whatever its bytes are worth."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -87,11 +92,15 @@ def copy_of(facts: Sequence[Fact], place: Place, policy: Policy, now: datetime) 
         now: the present time, UTC.
     """
     ordered = sorted(facts, key=_rank)
-    decisive = next((fact for fact in reversed(ordered) if _is_decisive(fact)), None)
-    proof = decisive if decisive is not None and decisive.is_proof else None
-    later = [fact for fact in ordered if decisive is None or _rank(fact) > _rank(decisive)]
+    believed = _believed(ordered, now)
+    decisive = next((fact for fact in reversed(believed) if _is_decisive(fact)), None)
+    later = [
+        fact
+        for fact in believed
+        if fact is not decisive and (decisive is None or fact.at >= decisive.at)
+    ]
     state = (
-        _state(decisive, later, policy, now)
+        _state(decisive, later, believed, policy, now)
         if place.standing is Standing.ACTIVE
         else CopyState.OUT_OF_REACH
     )
@@ -100,13 +109,30 @@ def copy_of(facts: Sequence[Fact], place: Place, policy: Policy, now: datetime) 
         path=ordered[-1].path,
         content=ordered[-1].content,
         state=state,
-        proof=proof if state in {CopyState.PROVEN, CopyState.DUE} else None,
+        proof=decisive if state in {CopyState.PROVEN, CopyState.DUE} else None,
         latest=ordered[-1],
     )
 
 
+def _believed(ordered: Sequence[Fact], now: datetime) -> Sequence[Fact]:
+    """Without the proofs from the future, where the newest thing seen till now is bad.
+
+    Such a proof was made by a wrong clock, so nobody knows which of the two came first.
+    """
+    if ordered[-1].at <= now:
+        return ordered
+    seen = next((fact for fact in reversed(ordered) if fact.at <= now and _is_decisive(fact)), None)
+    if seen is None or seen.result is Result.MATCHES:
+        return ordered
+    return [fact for fact in ordered if fact.at <= now or not fact.is_proof]
+
+
 def _state(
-    decisive: Fact | None, later: Sequence[Fact], policy: Policy, now: datetime
+    decisive: Fact | None,
+    later: Sequence[Fact],
+    believed: Sequence[Fact],
+    policy: Policy,
+    now: datetime,
 ) -> CopyState:
     """State from the newest decisive fact and the undecisive ones (looks, warm reads) after it."""
     if decisive is None:
@@ -115,11 +141,24 @@ def _state(
         case Result.DAMAGED | Result.CHANGED | Result.UNREADABLE:
             return CopyState.DAMAGED
         case Result.MISSING:
-            return CopyState.WRITTEN if later else CopyState.MISSING
+            if not any(fact.at > decisive.at for fact in later):
+                return CopyState.MISSING
+            return CopyState.DAMAGED if _was_damaged(believed) else CopyState.WRITTEN
         case Result.MATCHES:
             return _state_of_match(decisive, later, policy, now)
         case _:  # pragma: no cover
             assert_never(decisive.result)
+
+
+def _was_damaged(believed: Sequence[Fact]) -> bool:
+    """Whether the newest decisive fact that says more than "missing" says damaged."""
+    telling = (
+        fact
+        for fact in reversed(believed)
+        if _is_decisive(fact) and fact.result is not Result.MISSING
+    )
+    newest = next(telling, None)
+    return newest is not None and newest.result is not Result.MATCHES
 
 
 def _state_of_match(
@@ -150,6 +189,20 @@ def copies_of(
     for (place, _path, content), group in groups.items():
         copies.setdefault(content, []).append(copy_of(group, places[place], policy, now))
     return copies
+
+
+def best_first(copies: Iterable[Copy], places: Mapping[PlaceId, Place]) -> list[Copy]:
+    """Copies in the order in which to read from them: the best state, then the main drive."""
+    roles = tuple(Role)
+    return sorted(
+        copies,
+        key=lambda copy: (
+            ORDER.index(copy.state),
+            roles.index(places[copy.place].role),
+            copy.place,
+            copy.path,
+        ),
+    )
 
 
 def best_per_role(
@@ -213,10 +266,12 @@ def _fill(proven: tuple[tuple[Role, frozenset[str]], ...]) -> frozenset[Role]:
     """The most roles that can have a device of their own; among equals the most wanted."""
     choices = [[(role, device) for device in sorted(devices)] + [None] for role, devices in proven]
     best: tuple[Role, ...] = ()
+    best_key: tuple[int, tuple[bool, ...]] = (0, ())
     for choice in product(*choices):
         taken = [pair for pair in choice if pair is not None]
-        if len({device for _, device in taken}) == len(taken) > len(best):
-            best = tuple(role for role, _ in taken)
+        key = (len(taken), tuple(pair is not None for pair in choice))
+        if key > best_key and len({device for _, device in taken}) == len(taken):
+            best, best_key = tuple(role for role, _ in taken), key
     return frozenset(best)
 
 
@@ -226,26 +281,30 @@ def cover(
     places: Mapping[PlaceId, Place],
     policy: Policy,
 ) -> RollCover:
-    """One roll against the roles that the policy wants; a roll without files is one big gap."""
-    counts: dict[Role, Counter[CopyState]] = {role: Counter() for role in policy.roles}
-    holders: dict[Role, set[str]] = {role: set() for role in policy.roles}
-    oldest: dict[Role, datetime | None] = dict.fromkeys(policy.roles)
-    lacking: set[Role] = set() if roll.files else set(policy.roles)
+    """One roll against the roles that the policy wants; a roll without files is one big gap.
+
+    A policy that wants no role is held against all of them: nothing asked is not all well.
+    """
+    roles = policy.roles or ALL_ROLES
+    counts: dict[Role, Counter[CopyState]] = {role: Counter() for role in roles}
+    holders: dict[Role, set[str]] = {role: set() for role in roles}
+    oldest: dict[Role, datetime | None] = dict.fromkeys(roles)
+    lacking: set[Role] = set() if roll.files else set(roles)
     at_risk = 0
     same_device = False
     for file in roll.files:
         mine = copies.get(file.content, ())
-        best = best_per_role(mine, places, policy.roles)
-        filled = filled_roles(mine, places, policy.roles, policy)
-        lacking |= set(policy.roles) - filled
-        at_risk += 0 if filled == set(policy.roles) else file.size
+        best = best_per_role(mine, places, roles)
+        filled = filled_roles(mine, places, roles, policy)
+        lacking |= best.keys() - filled
+        at_risk += file.size if best.keys() - filled else 0
         for role, proof in best.items():
             counts[role][proof.state] += 1
             oldest[role] = min(filter(None, (oldest[role], proof.at)), default=None)
             same_device |= proof.state is CopyState.PROVEN and role not in filled
         for copy in mine:
             place = places[copy.place]
-            if place.role in holders and place.standing is Standing.ACTIVE:
+            if place.role in holders and copy.state in _STANDS_THERE:
                 holders[place.role].add(place.name)
     covers = {
         role: RoleCover(
@@ -254,12 +313,12 @@ def cover(
             counts=dict(counts[role]),
             oldest_proof=oldest[role],
         )
-        for role in policy.roles
+        for role in roles
     }
     return RollCover(
         roll=roll.head,
         roles=covers,
-        gaps=tuple(role for role in policy.roles if role in lacking),
+        gaps=tuple(role for role in dict.fromkeys(roles) if role in lacking),
         bytes_at_risk=at_risk,
         same_device=same_device,
     )

@@ -71,6 +71,4 @@ def is_carried(roll: KnownRoll, found: Mapping[str, Blake3]) -> bool:
 
 def fits_card(files: Sequence[RollFile], entries: Mapping[str, CardEntry]) -> bool:
     """Whether an unfinished roll may have come from this card: each of its files is there still."""
-    return all(
-        file.path in entries and entries[file.path].size == file.size for file in files
-    )
+    return all(file.path in entries and entries[file.path].size == file.size for file in files)

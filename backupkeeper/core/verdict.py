@@ -8,6 +8,7 @@ Promises:
 3. All reasons are given, grouped, not the first one.
 """
 
+from collections import Counter
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -73,16 +74,16 @@ def judge(
     """
     against = [*_about_the_card(listing, read, policy)]
     judged = []
+    missing: Counter[Role] = Counter()
     for file in read:
         copies = evidence.copies.get(file.content, ()) if file.content is not None else ()
         roles = best_per_role(copies, evidence.places, _all_roles(policy))
         judged.append(JudgedFile(path=file.path, size=file.size, content=file.content, roles=roles))
         against.extend(_about_a_file(file, judged[-1], copies, evidence, policy))
-    missing = {
-        role: sum(one.roles[role].state is not CopyState.PROVEN for one in judged)
-        for role in policy.roles
-        if role not in policy.wipe_needs
-    }
+        filled = filled_roles(
+            copies, evidence.places, _all_roles(policy), policy, not_on=evidence.card_device
+        )
+        missing.update(roles.keys() - filled - set(policy.wipe_needs))
     return Verdict(
         card=listing.root,
         at=now,
@@ -90,7 +91,7 @@ def judge(
         asked=policy.wipe_needs,
         reasons=_grouped(against),
         files=tuple(judged),
-        still_missing={role: count for role, count in missing.items() if count},
+        still_missing={role: missing[role] for role in _all_roles(policy) if missing[role]},
         left_out=listing.left_out,
         warnings=listing.warnings,
     )
@@ -111,11 +112,12 @@ def _about_the_card(
         yield _Against(code=ReasonCode.CARD_UNREADABLE, role=None, path=path, detail=error)
     for path, what in listing.specials:
         yield _Against(code=ReasonCode.NOT_A_FILE, role=None, path=path, detail=what)
-    was_read = {file.path for file in read}
+    sizes = {file.path: file.size for file in read}
     for entry in listing.files:
-        if entry.path not in was_read:
+        if sizes.get(entry.path) != entry.size:
+            detail = "changed while it was read" if entry.path in sizes else "not read"
             yield _Against(
-                code=ReasonCode.CARD_UNREADABLE, role=None, path=entry.path, detail="not read"
+                code=ReasonCode.CARD_UNREADABLE, role=None, path=entry.path, detail=detail
             )
 
 
@@ -126,7 +128,7 @@ def _about_a_file(
     evidence: Evidence,
     policy: Policy,
 ) -> Iterable[_Against]:
-    if file.content is None:
+    if file.content is None or file.error is not None:
         detail = file.error or "not read"
         yield _Against(code=ReasonCode.CARD_UNREADABLE, role=None, path=file.path, detail=detail)
         return
@@ -138,7 +140,7 @@ def _about_a_file(
     filled = filled_roles(
         copies, evidence.places, policy.wipe_needs, policy, not_on=evidence.card_device
     )
-    for role in policy.wipe_needs:
+    for role in dict.fromkeys(policy.wipe_needs):
         if role not in filled:
             yield _Against(code=_CODES[judged.roles[role].state], role=role, path=file.path)
 
