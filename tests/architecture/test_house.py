@@ -144,18 +144,21 @@ def test_nothing_is_left_for_later(path: str) -> None:
 @pytest.mark.parametrize("path", [*MODULES, *TEST_FILES])
 def test_every_silenced_check_has_its_reason_beside_it(path: str) -> None:
     silenced = re.compile(r"#\s*(noqa|type:\s*ignore|pragma:\s*no cover)\b(?P<rest>.*)")
-    lines = ["", *source(path).splitlines(), ""]
-    bare = [
-        f"{number}: {line.strip()}"
-        for number, line in enumerate(lines)
-        if (match := silenced.search(line))
-        # What is left after the rule's own codes must hold a word ...
-        and not re.search(r"\b[A-Za-z]{3,}\b", re.sub(r"\[[\w, -]*\]|[A-Z]+\d+", "", match["rest"]))
-        # ... or a comment stands above it ...
-        and not lines[number - 1].lstrip().startswith("#")
-        # ... or the branch is one that the type checker proves impossible.
-        and "assert_never" not in lines[number + 1]
-    ]
+    lines = [*source(path).splitlines(), ""]
+    bare, above = [], ""
+    for number, line in enumerate(lines):
+        if match := silenced.search(line):
+            told = re.sub(r"\[[\w, -]*\]|[A-Z]+\d+", "", match["rest"])
+            # A reason is a word after the rule's own codes, a comment above, or a branch that the
+            # type checker proves impossible.
+            if not (
+                re.search(r"\b[A-Za-z]{3,}\b", told)
+                or above.lstrip().startswith("#")
+                or "assert_never" in lines[number + 1]
+            ):
+                bare.append(f"{number + 1}: {line.strip()}")
+        else:
+            above = line
     assert bare == []
 
 
