@@ -1,11 +1,10 @@
 """Fetching an object back, whole, and hashing it: the proof that needs no trust in the store."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import xxhash
 
+from backupkeeper.actions.context import Context
+from backupkeeper.actions.findings import VerifyRun
+from backupkeeper.actions.selection import Selection
 from backupkeeper.core.errors import BackupkeeperError, OutOfReachError
 from backupkeeper.core.fitting import possible_paths
 from backupkeeper.core.model import (
@@ -19,13 +18,8 @@ from backupkeeper.core.model import (
     Way,
 )
 from backupkeeper.core.outcomes import Trouble
-
-if TYPE_CHECKING:
-    from backupkeeper.actions.context import Context
-    from backupkeeper.actions.selection import Selection
-    from backupkeeper.actions.verify import VerifyRun
-    from backupkeeper.ports.bucket import Bucket
-    from backupkeeper.ports.progress import Progress
+from backupkeeper.ports.bucket import Bucket
+from backupkeeper.ports.progress import Progress
 
 
 def fetch_back(

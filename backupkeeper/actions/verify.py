@@ -8,65 +8,24 @@ Promises:
 """
 
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.fetching import verify_bucket
+from backupkeeper.actions.findings import VerifyRun
 from backupkeeper.actions.histories import record_check
 from backupkeeper.actions.online import OnlineDrive, online, online_drives
 from backupkeeper.actions.proving import prove_copy
 from backupkeeper.actions.selection import Selection, resolve
 from backupkeeper.core.errors import OutOfReachError
 from backupkeeper.core.fitting import possible_paths
-from backupkeeper.core.model import Fact, PlaceKind, Result, Roll, RollFile
+from backupkeeper.core.model import Fact, PlaceKind, Roll, RollFile
 from backupkeeper.core.outcomes import Checked, Finding, Trouble, VerifyOutcome
 from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.coldread import ColdReading
 
-FINDINGS = {
-    Result.MATCHES: Finding.MATCHES,
-    Result.DAMAGED: Finding.DAMAGED,
-    Result.CHANGED: Finding.CHANGED,
-    Result.MISSING: Finding.MISSING,
-    Result.UNREADABLE: Finding.UNREADABLE,
-}
 FACTS_A_STEP = 200
 """Facts recorded in one transaction; what was read before an interruption is kept."""
-
-
-@dataclass(kw_only=True)
-class VerifyRun:
-    """What was found so far."""
-
-    matching_files: int = 0
-    matching_bytes: int = 0
-    not_cold: dict[str, str] = field(default_factory=dict)
-    checked: list[Checked] = field(default_factory=list)
-    manifests: list[str] = field(default_factory=list)
-    manifest_faults: list[Trouble] = field(default_factory=list)
-    troubles: list[Trouble] = field(default_factory=list)
-    skipped: list[str] = field(default_factory=list)
-
-    def add(self, place: str, fact: Fact, size: int) -> None:
-        """Count a match, list anything else."""
-        if fact.result is Result.MATCHES:
-            self.matching_files += 1
-            self.matching_bytes += size
-            if not fact.note:
-                return
-        self.checked.append(
-            Checked(
-                place=place,
-                path=fact.path,
-                finding=FINDINGS[fact.result],
-                size=size,
-                cold=fact.cold,
-                evidence=fact.evidence,
-                damage=fact.damage,
-                note=fact.note,
-            )
-        )
 
 
 def verify(context: Context, what: str | None, progress: Progress) -> VerifyOutcome:

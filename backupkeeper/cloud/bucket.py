@@ -6,10 +6,10 @@ Promises:
 """
 
 import re
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
+from backupkeeper.cloud.tuning import Tuning
 from backupkeeper.config import Addressing
 from backupkeeper.core.errors import UsageError
 from backupkeeper.core.parts import MOST_AT_ONCE, usual_part
@@ -21,21 +21,6 @@ if TYPE_CHECKING:
 _SCHEME = "s3://"
 _BUCKET = re.compile(r"[a-z0-9][a-z0-9.-]{1,61}[a-z0-9]")
 _BAD_IN_PREFIX = re.compile(r"[\x00-\x1f\x7f-\x9f\\\ud800-\udfff\ufffe\uffff]")
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Tuning:
-    """How patient we are. Times are seconds.
-
-    ``connect_timeout`` also bounds each single piece of a body that is sent (16 KiB), not the
-    whole body; ``read_timeout`` each wait for an answer. ``attempts`` counts the first one. Without
-    ``usual_part`` (bytes) the size of a part follows from how many travel at once.
-    """
-
-    connect_timeout: float = 20.0
-    read_timeout: float = 90.0
-    attempts: int = 5
-    usual_part: int | None = None
 
 
 def parse_location(text: str) -> tuple[str, str]:

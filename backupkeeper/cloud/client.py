@@ -16,10 +16,10 @@ import boto3
 from botocore.config import Config
 from botocore.exceptions import ClientError
 
-from backupkeeper.cloud.bucket import Tuning
 from backupkeeper.cloud.causes import Cause
 from backupkeeper.cloud.errors import Where, code_and_status, failure, is_web_page, told, translated
 from backupkeeper.cloud.keys import full_key
+from backupkeeper.cloud.tuning import Tuning
 from backupkeeper.config import Addressing
 from backupkeeper.core.errors import BucketUnreachableError
 from backupkeeper.ports.bucket import ObjectEntry

@@ -19,8 +19,9 @@ import pytest
 from botocore.loaders import Loader, create_loader
 from moto.server import ThreadedMotoServer
 
-from backupkeeper.cloud.bucket import Tuning, open_bucket
+from backupkeeper.cloud.bucket import open_bucket
 from backupkeeper.cloud.s3 import S3Bucket
+from backupkeeper.cloud.tuning import Tuning
 from tests.real.store import (
     ACCESS,
     PORTS,
