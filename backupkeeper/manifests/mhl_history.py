@@ -202,8 +202,10 @@ def _read_below(folder: str, below: Below, depth: int, faults: list[Fault]) -> H
     inner = _Deeper(below, folder)
     try:
         names = list(inner.names(FOLDER))
-    except _READ_FAILED:
-        return None  # the references into it were told one by one
+    except _READ_FAILED as error:
+        told = f"the history below can't be listed: {error}"
+        faults.append(Fault(kind=FaultKind.REFERENCE_MISSING, path=folder, message=told))
+        return None
     return read_history(
         names, lambda name: inner.read(f"{FOLDER}/{name}"), below=inner, depth=depth + 1
     )

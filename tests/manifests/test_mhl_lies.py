@@ -4,6 +4,7 @@ from collections.abc import Callable
 
 import pytest
 
+from backupkeeper.core.errors import ReadError
 from backupkeeper.manifests.formats import c4_of
 from backupkeeper.manifests.mhl_chain import extend_chain
 from backupkeeper.manifests.mhl_model import CHAIN_NAME, Action, FaultKind, Process, Reference
@@ -247,3 +248,32 @@ def test_12_a_fault_in_a_nested_chain_is_told_above() -> None:
     (fault,) = tree.history().faults
     assert fault.kind is FaultKind.MANIFEST_UNLISTED
     assert fault.path == "Card/0009_x.mhl"
+
+
+def test_12_a_nested_history_whose_folder_can_not_be_listed_is_told() -> None:
+    class Closed(Tree):
+        def names(self, folder: str) -> list[str]:
+            if folder.startswith("Card"):
+                raise ReadError(folder, 13)
+            return super().names(folder)
+
+    history = Closed(nested().files).history()
+    assert history.nested == {}
+    assert [(fault.kind, fault.path) for fault in history.faults] == [
+        (FaultKind.REFERENCE_MISSING, "Card")
+    ]
+
+
+def test_a_reference_without_a_c4_or_with_a_path_outside_is_told() -> None:
+    one = "<hashlistreference><path>{}</path><c4>{}</c4></hashlistreference>"
+    pair = one.format("a/ascmhl/1.mhl", "c4") + one.format("../ascmhl/1.mhl", c4_of(b""))
+    data = GOOD.replace(b"</hashlist>", f"<references>{pair}</references></hashlist>".encode())
+    assert told(data) == {FaultKind.BAD_HASH, FaultKind.UNSAFE_PATH}
+    data = GOOD.replace(b"<path>EMPTY</path>", b"<path>../EMPTY</path>")
+    assert told(data) == {FaultKind.UNSAFE_PATH}
+
+
+def test_a_hash_without_an_action_is_no_reference() -> None:
+    folder = Folder()
+    folder.add_bytes(NAME, GOOD.replace(b' action="original"', b""))
+    assert not folder.history().reference
