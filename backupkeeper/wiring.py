@@ -151,14 +151,6 @@ class Keeper:
         """What each place is called; asks no drive."""
         return {place.id: place.name for place in self._context.catalog.places()}
 
-    def distinct_devices(self) -> bool:
-        """Whether the policy asks for copies on different physical devices."""
-        return self.config.policy.distinct_devices
-
-    def monotonic(self) -> float:
-        """Seconds on a clock that never jumps, for what is told while work goes on."""
-        return self._context.clock.monotonic()
-
     def offload(
         self, card: str, *, shoot: str, source: str, roll: str | None, progress: Progress
     ) -> OffloadOutcome:
@@ -205,13 +197,3 @@ def open_keeper(config_path: str | None, environ: Mapping[str, str]) -> Keeper:
         CatalogError: the catalog can't be opened.
     """
     return Keeper(load_config(config_path, environ))
-
-
-def open_keeper_here(config_path: str | None) -> Keeper:
-    """``open_keeper`` in this process's own environment.
-
-    Raises:
-        ConfigError: the configuration can't be used.
-        CatalogError: the catalog can't be opened.
-    """
-    return open_keeper(config_path, os.environ)

@@ -5,7 +5,7 @@ from contextlib import AbstractContextManager
 from typing import Protocol
 
 from backupkeeper.config import Config
-from backupkeeper.core.model import Place, Role
+from backupkeeper.core.model import Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
     GapReport,
     MirrorOutcome,
@@ -38,6 +38,10 @@ class Keeper(Protocol):
 
     def places(self) -> tuple[PlaceReport, ...]:
         """Every place."""
+        ...
+
+    def place_names(self) -> Mapping[PlaceId, str]:
+        """What each place is called; asks no drive."""
         ...
 
     def offload(

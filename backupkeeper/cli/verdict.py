@@ -27,7 +27,7 @@ def may_wipe(session: Session, card: str, all_paths: bool, as_json: bool) -> int
     with session.keeper() as keeper:
         with session.progress(as_json=as_json) as progress:
             verdict = keeper.may_wipe(card, progress=progress)
-        names = {one.place.id: one.place.name for one in keeper.places()}
+        names = keeper.place_names()
         distinct = keeper.config.policy.distinct_devices
     return session.tell(
         exits.of_verdict(verdict),

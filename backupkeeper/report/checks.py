@@ -20,7 +20,7 @@ def verify_lines(outcome: VerifyOutcome, look: Look) -> list[Line]:
     pace = ""
     if outcome.seconds >= 1 and outcome.matching_bytes:
         pace = f" at {rate(outcome.matching_bytes / outcome.seconds)}"
-    page.say(f"Verified: {shown(outcome.what)} (in {duration(outcome.seconds)}{pace})")
+    page.say(f"Read again: {shown(outcome.what)} (in {duration(outcome.seconds)}{pace})")
     what = f"{plural(outcome.matching_files, 'file')}, {size(outcome.matching_bytes)}"
     well = outcome.matching_files and outcome.all_well
     matches = "matches" if outcome.matching_files == 1 else "match"
@@ -95,7 +95,10 @@ def _words(finding: Finding) -> tuple[str, str]:
                 "Keep the edit under another name or outside the roll; originals are never altered.",
             )
         case Finding.MISSING:
-            return "It was here, and is not now.", "Bring it back: backupkeeper mirror"
+            return (
+                "It was here, and is not now.",
+                "'backupkeeper mirror' brings it back to a drive, 'backupkeeper upload' to a bucket.",
+            )
         case Finding.UNREADABLE:
             return (
                 "The drive would not give the bytes.",

@@ -64,9 +64,7 @@ def _say_offloaded(page: Page, outcome: OffloadOutcome) -> None:
             f"{plural(outcome.resumed_files, 'file')} had been brought over before it stopped."
         )
     if outcome.known_files and outcome.new_files:
-        page.say(
-            f"{plural(outcome.known_files, 'file')} of the card were known from earlier rolls."
-        )
+        page.say(f"In earlier rolls already: {plural(outcome.known_files, 'file')} of the card.")
 
 
 def _say_place(page: Page, outcome: OffloadOutcome, place: str, files: int) -> None:

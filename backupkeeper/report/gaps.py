@@ -109,9 +109,13 @@ def name_of(cover: RollCover) -> str:
 def _say_roll(page: Page, cover: RollCover, report: GapReport) -> None:
     look = page.look
     holds = f"{plural(cover.roll.file_count, 'file')}, {size(cover.roll.size_bytes)}"
-    if cover.gaps and cover.bytes_at_risk < cover.roll.size_bytes:
+    oldest = min(filter(None, (one.oldest_proof for one in cover.roles.values())), default=None)
+    if not cover.gaps and oldest is not None:
+        holds += f", proven {age(oldest, report.at)}"
+    elif cover.gaps and cover.bytes_at_risk < cover.roll.size_bytes:
         holds += f", {size(cover.bytes_at_risk)} at risk"
-    name = f"  {shown(name_of(cover))}"
+    mark = "" if cover.gaps else f"{look.full} "
+    name = f"  {mark}{shown(name_of(cover))}"
     space = look.width - cells(name) - cells(holds)
     tone = Tone.WARN if cover.gaps else Tone.PLAIN
     if space >= 2:  # noqa: PLR2004 - two blanks keep the columns apart
@@ -119,6 +123,8 @@ def _say_roll(page: Page, cover: RollCover, report: GapReport) -> None:
     else:
         page.line(name, tone)
         page.line(f"    {holds}", tone)
+    if not cover.gaps:
+        return
     told = [_cell(role, one, cover, report, look) for role, one in cover.roles.items()]
     column = (look.width - 2) // max(1, len(told))
     if all(cells(one) + 2 <= column for one in told):
@@ -137,7 +143,8 @@ def _cell(role: Role, one: RoleCover, cover: RollCover, report: GapReport, look:
         else ""
     )
     when = f" {age(one.oldest_proof, report.at)}" if _is_dated(one) and one.oldest_proof else ""
-    return f"{mark} {role} {one.state}{part}{when}"
+    shared = ", shared device" if role in cover.gaps and one.state is CopyState.PROVEN else ""
+    return f"{mark} {role} {one.state}{part}{when}{shared}"
 
 
 def _is_dated(one: RoleCover) -> bool:
@@ -154,13 +161,12 @@ def _say_next(page: Page, report: GapReport) -> None:
         return
     page.head("What to do next")
     for (what, command), rolls in steps.items():
-        page.say(f"{what} ({plural(rolls, 'roll')})", indent=2, first=f"{page.look.dash} ")
-        if command:
-            page.line(f"      {command}")
+        page.say(f"{what} ({plural(rolls, 'roll')}):", indent=2, first=f"{page.look.dash} ")
+        page.line(f"      {command}")
 
 
 def _steps(role: Role, cover: RollCover, places: Sequence[Place]) -> list[tuple[str, str]]:
-    """What closes this gap: sentences, each with a command or none."""
+    """What closes this gap: sentences, each with a command."""
     one = cover.roles[role]
     states = {state for state, number in one.counts.items() if number}
     active = [place for place in places if place.role is role and place.standing is Standing.ACTIVE]
@@ -169,16 +175,16 @@ def _steps(role: Role, cover: RollCover, places: Sequence[Place]) -> list[tuple[
     steps = []
     if states & _BRINGABLE or not states:
         steps.append(
-            ("Bring to the bucket what it lacks:", "backupkeeper upload")
+            ("Bring to the bucket what it lacks", "backupkeeper upload")
             if role is Role.CLOUD
-            else (f"Plug in a {role} drive and bring to it what it lacks:", "backupkeeper mirror")
+            else (f"Plug in a {role} drive and bring to it what it lacks", "backupkeeper mirror")
         )
     if states & _PROVABLE and role is Role.CLOUD:
-        steps.append(("Prove what is in the bucket:", "backupkeeper upload"))
+        steps.append(("Prove what is in the bucket", "backupkeeper upload"))
     elif states & _PROVABLE:
         steps.extend(
             (
-                f"Plug {shown(name)} in and prove what is on it:",
+                f"Plug {shown(name)} in and prove what is on it",
                 f"backupkeeper verify {quoted(name)}",
             )
             for name in one.places
@@ -186,7 +192,7 @@ def _steps(role: Role, cover: RollCover, places: Sequence[Place]) -> list[tuple[
     if CopyState.DAMAGED in states:
         steps.extend(
             (
-                f"Damage at {shown(name)}: leave it as it is, keep the other copies. Which bytes:",
+                f"Damage at {shown(name)}: leave it as it is and keep the other copies; to see the bytes",
                 f"backupkeeper verify {quoted(name)}",
             )
             for name in one.places
@@ -196,7 +202,7 @@ def _steps(role: Role, cover: RollCover, places: Sequence[Place]) -> list[tuple[
             (
                 (
                     f"The copies in role {role} stand on a device that another copy is on, or on one "
-                    "that is not known: bring them to another device."
+                    "that is not known: bring them to another device"
                 ),
                 "backupkeeper place list",
             )
@@ -207,6 +213,6 @@ def _steps(role: Role, cover: RollCover, places: Sequence[Place]) -> list[tuple[
 def _take_in(role: Role) -> tuple[str, str]:
     what = "s3://BUCKET/PREFIX" if role is Role.CLOUD else "PATH"
     return (
-        f"No place has the role {role} yet: take one in.",
+        f"No place has the role {role} yet: take one in",
         f"backupkeeper place add {what} --role {role} --name NAME",
     )

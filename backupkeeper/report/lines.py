@@ -80,7 +80,7 @@ class Page:
     def head(self, text: str) -> None:
         """A heading, set off from what is above."""
         self.gap()
-        self.line(text, Tone.HEAD)
+        self.say(text, tone=Tone.HEAD)
 
     def say(self, text: str, *, indent: int = 0, first: str = "", tone: Tone = Tone.PLAIN) -> None:
         """A sentence, broken at spaces; ``first`` stands before its first line only."""

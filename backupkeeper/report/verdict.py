@@ -14,7 +14,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 
 from backupkeeper.core.model import CopyState, PlaceId, Role, Way
-from backupkeeper.core.outcomes import JudgedFile, Reason, ReasonCode, RoleProof, Verdict
+from backupkeeper.core.outcomes import JudgedFile, Reason, RoleProof, Verdict
 from backupkeeper.report.lines import Line, Look, Page, Tone, large
 from backupkeeper.report.reasons import in_words
 from backupkeeper.report.words import age, count, moment, plural, shown, size, told
@@ -25,7 +25,7 @@ WAYS: Mapping[Way, str] = {
     Way.WRITTEN: "written",
     Way.READBACK: "read back right after writing",
     Way.REHASH: "read again later",
-    Way.ATTESTED: "checked by the store on arrival",
+    Way.ATTESTED: "checked on arrival",
     Way.DOWNLOADED: "fetched back",
     Way.LOOKED: "looked at",
 }
@@ -129,7 +129,7 @@ def _say_yes(page: Page, verdict: Verdict, *, distinct_devices: bool) -> None:
         asked = " and ".join(verdict.asked)
         page.say(
             f"This card may be wiped as far as {asked} go, which is all that your configuration "
-            f"asks for, but there is still no proof {' nor '.join(lacks)}.",
+            f"asks for, but there is still no proof that counts {' nor '.join(lacks)}.",
             indent=2,
             tone=Tone.WARN,
         )
@@ -154,7 +154,7 @@ def _say_roles(page: Page, verdict: Verdict, names: Mapping[PlaceId, str]) -> No
     )
     if not verdict.files or not roles:
         return
-    against = {reason.role for reason in verdict.reasons}
+    against = {reason.role for reason in verdict.reasons} | set(verdict.still_missing)
     page.head("What is proven")
     for role in roles:
         proofs = [file.roles.get(role, RoleProof(state=CopyState.ABSENT)) for file in verdict.files]
@@ -162,11 +162,12 @@ def _say_roles(page: Page, verdict: Verdict, names: Mapping[PlaceId, str]) -> No
         proven = states[CopyState.PROVEN]
         whole = proven == len(proofs) and role not in against
         mark = page.look.full if whole else page.look.open
-        others = [f"{count(number)} {state}" for state, number in states.items()]
-        what = f"{count(proven)} of {plural(len(proofs), 'file')} proven"
-        if proven < len(proofs):
-            rest = [one for one in others if not one.endswith(f" {CopyState.PROVEN}")]
-            what += f", {', '.join(rest)}"
+        what = ", ".join(
+            [
+                f"{count(proven)} of {plural(len(proofs), 'file')} proven",
+                *(f"{count(states[one])} {one}" for one in list(CopyState)[1:] if states[one]),
+            ]
+        )
         asked = "" if role in verdict.asked else " (not asked for)"
         page.say(
             f"{role}: {what}{asked}",
@@ -188,8 +189,8 @@ def _say_proofs(
         oldest = min(proof.at for proof in mine if proof.at is not None)
         ways = sorted({WAYS[proof.proof] for proof in mine if proof.proof is not None})
         page.say(
-            f"{shown(names.get(place, place))}: {', '.join(ways)}; oldest proof "
-            f"{moment(oldest, page.look.zone)} ({age(oldest, now)})",
+            f"{shown(names.get(place, place))}: {', '.join(ways)}, oldest "
+            f"{age(oldest, now)} ({moment(oldest, page.look.zone)})",
             indent=4 + len(page.look.full) - 1,
         )
 
@@ -206,9 +207,6 @@ def _say_reasons(page: Page, verdict: Verdict, names: Mapping[PlaceId, str]) -> 
         page.say(words.advice, indent=5)
         if words.command:
             page.line(f"       {words.command}")
-    if any(reason.code is ReasonCode.NEVER_OFFLOADED for reason in verdict.reasons):
-        page.gap()
-        page.say("Nothing on the card was touched.", indent=2, tone=Tone.QUIET)
 
 
 def _one_place(
@@ -228,7 +226,7 @@ def _one_place(
 
 def _say_left_out(page: Page, verdict: Verdict) -> None:
     if verdict.left_out:
-        page.head("Left out: on the card, but nothing that was shot")
+        page.head("Left out of every copy, so not judged")
         page.grouped(verdict.left_out, indent=2)
     if verdict.warnings:
         page.head("Worth knowing")

@@ -33,7 +33,7 @@ def _escape(character: str) -> str:
     code = ord(character)
     if code in _RAW_BYTE:
         return f"\\x{code - 0xDC00:02x}"
-    if code < 0x100:  # noqa: PLR2004 - what two hex digits hold
+    if code < 0x80:  # noqa: PLR2004 - beyond, two digits mean a byte that is not UTF-8
         return f"\\x{code:02x}"
     return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"  # noqa: PLR2004 - four digits
 
