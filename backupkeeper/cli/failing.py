@@ -50,7 +50,8 @@ def fail(error: BaseException, environ: Mapping[str, str], *, as_json: bool) -> 
 
 
 def _as_ours(error: click.ClickException) -> BackupkeeperError:
-    message = error.format_message()
+    # click breaks some of its sentences and indents them.
+    message = " ".join(error.format_message().split())
     if isinstance(error, click.UsageError | click.FileError):
         return UsageError(message)
     return BackupkeeperError(message)

@@ -42,7 +42,7 @@ class Program(click.Group):
         try:
             result = super().main(
                 words,
-                prog_name or "backupkeeper",
+                "backupkeeper",  # also where it runs as python -m
                 complete_var,
                 standalone_mode=False,
                 windows_expand_args=windows_expand_args,

@@ -18,7 +18,8 @@ def manifest() -> None:
 @click.option(
     "--format",
     "form",
-    required=True,
+    default="b3sums",
+    show_default=True,
     type=click.Choice(["b3sums"]),
     help="b3sums: BLAKE3, in the common HASH  PATH form.",
 )

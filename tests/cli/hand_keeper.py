@@ -1,0 +1,103 @@
+"""A Keeper made by hand: answers what it is told to answer, and notes what it was asked."""
+
+from collections.abc import Mapping
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, field
+from types import TracebackType
+from typing import Any, Self
+
+from backupkeeper.cli.session import Session
+from backupkeeper.config import Config, parse_config
+from backupkeeper.core.model import Place, PlaceId, Role
+from backupkeeper.core.outcomes import (
+    GapReport,
+    MirrorOutcome,
+    OffloadOutcome,
+    PlaceReport,
+    UploadOutcome,
+    Verdict,
+    VerifyOutcome,
+)
+from backupkeeper.ports.progress import Progress
+from tests.report import day
+
+
+@dataclass(kw_only=True)
+class HandKeeper:
+    """``answer`` is returned, or raised if it is an exception, by every deed."""
+
+    answer: Any
+    named: str | None = None
+    asked: list[tuple[Any, ...]] = field(default_factory=list)
+    closed: bool = False
+
+    def session(self, **environ: str) -> Session:
+        """What stands in ``ctx.obj``."""
+
+        def opened(
+            config: str | None, environ: Mapping[str, str]
+        ) -> AbstractContextManager["HandKeeper"]:
+            self.named = config
+            return self
+
+        return Session(open_keeper=opened, environ=environ, seconds=lambda: 0.0)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        value: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.closed = True
+
+    def _answered(self, *asked: Any) -> Any:
+        self.asked.append(asked)
+        if isinstance(self.answer, BaseException):
+            raise self.answer
+        return self.answer
+
+    def add_drive(self, path: str, *, role: Role, name: str, folder: bool) -> Place:
+        return self._answered("drive", path, role, name, folder)  # type: ignore[no-any-return]  # the test's own answer
+
+    def add_bucket(
+        self, location: str, *, role: Role, name: str, endpoint: str | None, profile: str | None
+    ) -> Place:
+        return self._answered("bucket", location, role, name, endpoint, profile)  # type: ignore[no-any-return]  # as above
+
+    def places(self) -> tuple[PlaceReport, ...]:
+        return self._answered("places")  # type: ignore[no-any-return]  # as above
+
+    def place_names(self) -> Mapping[PlaceId, str]:
+        return day.NAMES
+
+    @property
+    def config(self) -> Config:
+        return parse_config("", "config.toml", home="/home/me", state_home="/home/me/state")
+
+    def offload(
+        self, card: str, *, shoot: str, source: str, roll: str | None, progress: Progress
+    ) -> OffloadOutcome:
+        progress.begin(f"Offloading {source}", total_bytes=8, total_files=2)
+        return self._answered("offload", card, shoot, source, roll)  # type: ignore[no-any-return]  # as above
+
+    def mirror(self, *, progress: Progress) -> MirrorOutcome:
+        return self._answered("mirror")  # type: ignore[no-any-return]  # as above
+
+    def upload(self, *, progress: Progress) -> tuple[UploadOutcome, ...]:
+        return self._answered("upload")  # type: ignore[no-any-return]  # as above
+
+    def verify(self, what: str | None, *, progress: Progress) -> VerifyOutcome:
+        return self._answered("verify", what)  # type: ignore[no-any-return]  # as above
+
+    def may_wipe(self, card: str, *, progress: Progress) -> Verdict:
+        progress.begin("Reading the card", total_bytes=8, total_files=2)
+        return self._answered("may-wipe", card)  # type: ignore[no-any-return]  # as above
+
+    def gaps(self) -> GapReport:
+        return self._answered("gaps")  # type: ignore[no-any-return]  # as above
+
+    def export_list(self, roll: str) -> bytes:
+        return self._answered("export", roll)  # type: ignore[no-any-return]  # as above
