@@ -212,6 +212,7 @@ class _Run:
         self._to_hash: _Queue = queue.SimpleQueue()
         self._to_write: list[_Queue] = [queue.SimpleQueue() for _ in arrivals]
         self._running: list[threading.Thread] = []
+        self._left = 0
         self._open: dict[Batch, dict[int | None, Sequence[Outcome]]] = {}
         self._crash: BaseException | None = None
 
@@ -221,15 +222,14 @@ class _Run:
         self._start("hash", self._hash)
         for number in range(len(self._arrivals)):
             self._start(f"write {number}", partial(self._write, number))
-        left = len(self._running)
         try:
-            while left and self._crash is None and not self._tools.stop():
+            while self._left and self._crash is None and not self._tools.stop():
                 try:
                     event = self._events.get(timeout=LOOK_UP_S)
                 except queue.Empty:
                     continue
                 if isinstance(event, _Ended):
-                    left -= 1
+                    self._left -= 1
                 yield from self._digest(event)
             self._halt()
             yield from self._rest()
@@ -281,13 +281,14 @@ class _Run:
 
         thread = threading.Thread(target=run, name=name, daemon=True)
         self._running.append(thread)
+        self._left += 1
         thread.start()
 
     def _halt(self) -> None:
-        """End all threads: those that have ended by themselves are no trouble."""
+        """End all threads; where all have come to their end by themselves nothing is stopped."""
         if not self._running:
             return
-        if any(thread.is_alive() for thread in self._running):
+        if self._left:
             self._halted.set()
         self._to_hash.put(None)
         for to_write in self._to_write:

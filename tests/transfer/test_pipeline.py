@@ -1,8 +1,6 @@
 """What the pipeline makes of good and bad days: see the promises in its docstring."""
 
 import errno
-import threading
-from collections.abc import Callable
 
 import pytest
 
@@ -11,7 +9,6 @@ from backupkeeper.core.errors import (
     DriveGoneError,
     MismatchError,
     MountChangedError,
-    NameTakenError,
     NoSpaceError,
     OutOfReachError,
     ReadBackError,
@@ -32,7 +29,6 @@ from tests.transfer.made_up_drives import (
     EIO,
     ENOSPC,
     MAIN,
-    ROOTS,
     SECOND,
     Stand,
     broken,
@@ -40,16 +36,9 @@ from tests.transfer.made_up_drives import (
     drives,
     some,
 )
-from tests.world.killing import Killed
 
-
-@pytest.fixture(params=["small", "large"], autouse=True)
-def sizes(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
-    """Everything holds for files in batches and for files on their own."""
-    if request.param == "large":
-        monkeypatch.setattr(batches, "LARGE_BYTES", 1_000)
-    return str(request.param)
-
+pytestmark = pytest.mark.usefixtures("sizes")
+"""Everything holds for files in batches and for files on their own."""
 
 DATA = some(1, 9_000)
 
@@ -318,55 +307,6 @@ def test_what_comes_back_wrong_twice_gets_no_name(sizes: str) -> None:
     assert list(on_drives(stand)) == ["/main/Roll 01/one"]
 
 
-def standing(stand: Stand, data: bytes) -> str:
-    stand.make_folder("/second/Roll 01")
-    return stand.put("/second/Roll 01/one", data)
-
-
-def test_the_same_file_under_the_final_name_counts_when_it_was_read() -> None:
-    stand = Stand()
-    path = standing(stand, DATA)
-    (copied,) = copy(stand, [stand.job("one", DATA)])
-    assert landed(copied) == {"main", "second"}
-    assert ("write_at", temp_name(path)) not in stand.calls
-
-
-def test_another_file_under_the_final_name_is_left_as_it_is() -> None:
-    stand = Stand()
-    path = standing(stand, b"somebody's work")
-    (copied,) = copy(stand, [stand.job("one", DATA)])
-    assert isinstance(copied.places[SECOND], NameTakenError)
-    assert landed(copied) == {"main"}
-    assert stand.seen()[path] == b"somebody's work"
-
-
-@pytest.mark.parametrize(("data", "lands"), [(DATA, True), (b"somebody's work", False)])
-def test_a_name_taken_at_the_last_moment_is_treated_alike(data: bytes, lands: bool) -> None:
-    stand = Stand()
-    path = "/second/Roll 01/one"
-
-    def take() -> None:
-        if stand.calls[-1][1] == temp_name(path) and path not in stand.seen():
-            stand.put(path, data)
-
-    stand.after["set_times"] = take
-    (copied,) = copy(stand, [stand.job("one", DATA)])
-    assert isinstance(copied.places[SECOND], Landed) is lands
-    assert stand.seen()[path] == data
-    assert len(on_drives(stand)) == 2
-
-
-@pytest.mark.parametrize("left", [DATA[:5_000], DATA + b"too much", b"x" * 9_000, DATA, b""])
-def test_a_left_over_temporary_file_is_continued(left: bytes) -> None:
-    stand = Stand()
-    stand.make_folder("/main/Roll 01")
-    temp = stand.put(temp_name("/main/Roll 01/one"), left)
-    (copied,) = copy(stand, [stand.job("one", DATA)])
-    assert landed(copied) == {"main", "second"}
-    assert stand.on_medium("/main/Roll 01/one") == DATA
-    assert (("write_at", temp) not in stand.calls) is left.startswith(DATA)
-
-
 def test_without_a_cold_read_it_lands_but_says_why_it_is_no_proof() -> None:
     stand = Stand()
     (copied,) = copy(stand, [stand.job("one", DATA)], drives(policy=cold_policy("nfs4", None)))
@@ -394,46 +334,6 @@ def test_where_nothing_can_be_reserved_or_by_passed_it_works_all_the_same() -> N
     stand.fail["set_times"] = ("", broken(errno.EINVAL))
     (copied,) = copy(stand, [stand.job("one", DATA)])
     assert landed(copied) == {"main", "second"}
-
-
-def interrupt() -> bool:
-    raise KeyboardInterrupt
-
-
-@pytest.mark.parametrize("stop", [lambda: True, interrupt])
-def test_a_stop_leaves_no_thread_no_handle_and_no_final_name(stop: Callable[[], bool]) -> None:
-    stand = Stand()
-    jobs = [stand.job(f"C{n}", some(n, 50_000)) for n in range(50)]
-    before = threading.active_count()
-    done: list[Copied] = []
-    try:
-        for batch in copy_files(jobs, drives(), files=stand.files, progress=Quiet(), stop=stop):
-            done += batch
-    except KeyboardInterrupt:
-        assert stop is interrupt
-    assert threading.active_count() == before
-    assert stand.open_handles == 0
-    told = {target for copied in done for target in copied.job.targets.values()}
-    assert all(stand.on_medium(path) is not None for path in told)
-    assert set(ROOTS.values()) == {"/main", "/second"}
-
-
-def test_an_iterator_that_is_left_early_ends_its_threads() -> None:
-    stand = Stand()
-    jobs = [stand.job(f"C{n}", some(n, 5_000)) for n in range(600)]
-    before = threading.active_count()
-    batches_made = copy_files(jobs, drives(), files=stand.files, progress=Quiet())
-    assert next(batches_made)
-    batches_made.close()  # type: ignore[attr-defined]  # it is a generator, as its docstring says
-    assert threading.active_count() == before
-    assert stand.open_handles == 0
-
-
-def test_a_kill_in_a_thread_reaches_the_caller() -> None:
-    stand = Stand()
-    stand.fail["write_at"] = ("/main", Killed())
-    with pytest.raises(Killed):
-        copy(stand, [stand.job("one", DATA)])
 
 
 def test_an_unknown_digest_is_refused_before_anything_is_read() -> None:
