@@ -30,7 +30,7 @@ class Program(click.Group):
     def main(
         self,
         args: Sequence[str] | None = None,
-        prog_name: str | None = None,
+        prog_name: str | None = None,  # noqa: ARG002 - always the same, also as python -m
         complete_var: str | None = None,
         standalone_mode: bool = True,
         windows_expand_args: bool = True,
@@ -42,7 +42,7 @@ class Program(click.Group):
         try:
             result = super().main(
                 words,
-                "backupkeeper",  # also where it runs as python -m
+                "backupkeeper",
                 complete_var,
                 standalone_mode=False,
                 windows_expand_args=windows_expand_args,

@@ -18,8 +18,7 @@ def manifest() -> None:
 @click.option(
     "--format",
     "form",
-    default="b3sums",
-    show_default=True,
+    required=True,
     type=click.Choice(["b3sums"]),
     help="b3sums: BLAKE3, in the common HASH  PATH form.",
 )

@@ -58,7 +58,7 @@ class Look:
     @property
     def dash(self) -> str:
         """Stands before an entry of a list."""
-        return "-"
+        return "–" if self.unicode else "-"  # noqa: RUF001 - a dash is meant
 
 
 @dataclass(slots=True)

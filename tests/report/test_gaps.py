@@ -1,5 +1,6 @@
 """Gaps: worst first, and each with the step that closes it."""
 
+# ruff: noqa: RUF001 - the dashes are those of the reports
 import json
 
 import pytest
@@ -41,11 +42,11 @@ Rolls proven in every role
   ■ 260612 Boatyard/Recorder/Roll 01                            40 files, 3.20 GB, proven 2 days ago
 
 What to do next
-  - Plug in a secondary drive and bring to it what it lacks (1 roll):
+  – Plug in a secondary drive and bring to it what it lacks (1 roll):
       backupkeeper mirror
-  - Bring to the bucket what it lacks (1 roll):
+  – Bring to the bucket what it lacks (1 roll):
       backupkeeper upload
-  - Damage at Travel: leave it as it is and keep the other copies; to see the bytes (1 roll):
+  – Damage at Travel: leave it as it is and keep the other copies; to see the bytes (1 roll):
       backupkeeper verify Travel"""
     )
 

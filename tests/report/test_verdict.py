@@ -1,5 +1,6 @@
 """The verdict: a yes and a no can't be taken for one another, and every reason is said."""
 
+# ruff: noqa: RUF001 - the dashes are those of the reports
 import json
 import unicodedata
 
@@ -69,10 +70,10 @@ What is proven
     Off site: checked on arrival, oldest 2 days ago (2026-06-12 09:12)
 
 Before you wipe it
-  - This is about the bytes that were on the card at 2026-06-14 09:12. If
+  – This is about the bytes that were on the card at 2026-06-14 09:12. If
     anything was recorded since, ask again.
-  - Format the card in the camera, not in the computer.
-  - backupkeeper wipes nothing: that is for you to do."""
+  – Format the card in the camera, not in the computer.
+  – backupkeeper wipes nothing: that is for you to do."""
     )
 
 
@@ -181,8 +182,8 @@ def test_what_was_left_out_and_what_is_worth_knowing_is_told() -> None:
             warnings=("\x1b[1mA clip lies in a trash folder.",),
         )
     )
-    assert "Left out of every copy, so not judged - folder view: .DS_Store DCIM/.DS_Store" in told
-    assert r"- \x1b[1mA clip lies in a trash folder." in told
+    assert "Left out of every copy, so not judged – folder view: .DS_Store DCIM/.DS_Store" in told
+    assert r"– \x1b[1mA clip lies in a trash folder." in told
 
 
 def test_an_empty_card_has_no_table_of_proofs() -> None:
