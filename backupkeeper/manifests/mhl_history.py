@@ -303,8 +303,9 @@ class _Merge:
         named = [file.path for file in manifest.files if file.path not in manifest.apart]
         folders = [folder.path for folder in manifest.folders]
         lines = set(manifest.ignore)
+        could_stay = set(ignoring.fitting(self.ignore, named, folders))  # as the writer asks it
         for line in self._last_ignore:
-            if line in lines or line not in ignoring.fitting([line], named, folders):
+            if line in lines or line not in could_stay:
                 continue
             self._fault(FaultKind.IGNORE_SHRUNK, name, f"{name}: {line[:80]!r} was taken back")
         self._last_ignore = manifest.ignore

@@ -6,6 +6,7 @@ from dataclasses import replace
 import pytest
 
 from backupkeeper.core.errors import DriveGoneError, ManifestError, UsageError
+from backupkeeper.manifests import ignoring
 from backupkeeper.manifests.formats import Format, digest_of
 from backupkeeper.manifests.mhl_chain import extend_chain, read_chain
 from backupkeeper.manifests.mhl_history import DEEPEST_NESTING, read_history
@@ -201,6 +202,17 @@ def test_an_ignore_pattern_that_would_match_a_new_file_may_go() -> None:
     assert verify_history(history, computed(ROLL | {"late.tmp": b"", "x.bak": b""})) == (
         dict.fromkeys([*ROLL, "late.tmp"], Finding.VERIFIED)
     )
+
+
+def test_a_pattern_that_became_too_costly_to_try_may_go(monkeypatch: pytest.MonkeyPatch) -> None:
+    folder = Folder()
+    go_on(folder, check(ROLL, ignore=("*.tmp", "*.bak", "*.old")))
+    cost = ignoring._Recorded(ROLL, ()).steps("*.tmp")
+    monkeypatch.setattr(ignoring, "MOST_STEPS", 2 * cost)
+    go_on(folder, check(ROLL))
+    history = folder.history()
+    assert list(history.manifests.values())[1].ignore == (".DS_Store", "ascmhl", "*.tmp", "*.bak")
+    assert history.faults == ()
 
 
 def test_names_that_stand_apart_are_verified_like_all_others() -> None:
