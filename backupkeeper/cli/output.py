@@ -5,7 +5,7 @@ Promises:
 2. An answer that could not be written (a full disk) is an error: exit code 3, never 0.
 3. Colours only on a terminal that is not dumb, and never where NO_COLOR is set
    (https://no-color.org: present and not empty).
-4. Where the encoding is not UTF-8, everything is ASCII.
+4. Where the encoding is not UTF-8, or the locale is C, everything is ASCII.
 """
 
 import codecs
@@ -23,6 +23,9 @@ from backupkeeper.report.lines import Line, Look, Tone
 from backupkeeper.report.words import told
 
 NARROWEST, USUAL, WIDEST = 24, 80, 110
+MOST_PATHS = 10
+"""Paths of one group that are listed where not all are asked for."""
+_LOCALE = ("LC_ALL", "LC_CTYPE", "LANG")
 _COLOURS = {Tone.GOOD: "green", Tone.BAD: "red", Tone.WARN: "yellow"}
 
 
@@ -62,6 +65,15 @@ def is_utf8(stream: TextIO | None) -> bool:
         return False
 
 
+def is_ascii_only(stream: TextIO | None, environ: Mapping[str, str]) -> bool:
+    """Whether only ASCII can be shown: the encoding says so, or the person chose the C locale.
+
+    Python writes UTF-8 in the C locale too (PEP 538 and 540), but who set it expects ASCII.
+    """
+    chosen = next((environ[name] for name in _LOCALE if environ.get(name)), "")
+    return chosen in {"C", "POSIX"} or not is_utf8(stream)
+
+
 def is_dumb(environ: Mapping[str, str]) -> bool:
     """Whether the terminal can neither colour nor move back."""
     return environ.get("TERM", "") in {"dumb", "unknown"}
@@ -84,10 +96,12 @@ def width_of(stream: TextIO | None, environ: Mapping[str, str]) -> int:
 
 def look_of(stream: TextIO | None, environ: Mapping[str, str], *, all_paths: bool = False) -> Look:
     """What reports should look like on this stream."""
-    look = Look(
-        width=width_of(stream, environ), unicode=is_utf8(stream), zone=LocalZone(), most_paths=0
+    return Look(
+        width=width_of(stream, environ),
+        unicode=not is_ascii_only(stream, environ),
+        zone=LocalZone(),
+        most_paths=0 if all_paths else MOST_PATHS,
     )
-    return look if all_paths else Look(width=look.width, unicode=look.unicode, zone=look.zone)
 
 
 def as_text(lines: Iterable[Line], *, colours: bool) -> str:
@@ -106,14 +120,18 @@ def _coloured(line: Line) -> str:
     return click.style(line.text, fg=colour) if colour else line.text
 
 
-def _fitting(stream: TextIO, text: str) -> str:
+def _fitting(stream: TextIO, text: str, *, ascii_only: bool = False) -> str:
     """Text that the stream's encoding holds; halves of surrogate pairs are gone before."""
-    encoding = "utf-8" if is_utf8(stream) else "ascii"
+    encoding = "utf-8" if is_utf8(stream) and not ascii_only else "ascii"
     return text.encode(encoding, "backslashreplace").decode(encoding)
 
 
-def write_out(text: str) -> None:
+def write_out(text: str, *, ascii_only: bool = False) -> None:
     """Write an answer to standard output, all of it.
+
+    Args:
+        text: with line ends; every path in it is escaped.
+        ascii_only: write an escape for every other character.
 
     Raises:
         WriteError: it could not be written, for another reason than that nobody reads it.
@@ -122,7 +140,7 @@ def write_out(text: str) -> None:
     if stream is None:  # started without one: the exit code is the answer
         return
     with _reader_may_leave():
-        stream.write(_fitting(stream, text))
+        stream.write(_fitting(stream, text, ascii_only=ascii_only))
         stream.flush()
 
 

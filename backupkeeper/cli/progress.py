@@ -12,7 +12,14 @@ import threading
 from collections.abc import Callable, Iterator, Mapping
 from typing import TYPE_CHECKING, TextIO
 
-from backupkeeper.cli.output import has_colours, is_dumb, is_terminal, is_utf8, width_of
+from backupkeeper.cli.output import (
+    has_colours,
+    is_ascii_only,
+    is_dumb,
+    is_terminal,
+    is_utf8,
+    width_of,
+)
 from backupkeeper.ports.progress import Progress, Quiet
 from backupkeeper.report.words import cells, count, duration, plural, rate, shown, size, told
 
@@ -86,7 +93,7 @@ class PlainLines:
         with self._lock:
             self._done += byte_count
             self._done_files += files
-            if self._is_time():
+            if self._what and self._is_time():  # nothing to tell before a stage began
                 self._line(self._state())
 
     def note(self, text: str) -> None:
@@ -177,7 +184,7 @@ def _moving_bar(stream: TextIO, environ: Mapping[str, str]) -> "Bar":
     from rich.progress import Progress as RichProgress, ProgressColumn  # noqa: PLC0415
     from rich.text import Text  # noqa: PLC0415
 
-    full, empty = ("■", "□") if is_utf8(stream) else ("#", ".")
+    full, empty = ("#", ".") if is_ascii_only(stream, environ) else ("■", "□")
     columns = width_of(stream, environ)
 
     class State(ProgressColumn):

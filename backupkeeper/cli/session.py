@@ -61,11 +61,9 @@ class Session:
         if as_json:
             write_out(objects.as_text(told()))
         else:
-            text = as_text(
-                lines(self.look(all_paths=all_paths)),
-                colours=has_colours(sys.stdout, self.environ),
-            )
-            write_out(text)
+            look = self.look(all_paths=all_paths)
+            text = as_text(lines(look), colours=has_colours(sys.stdout, self.environ))
+            write_out(text, ascii_only=not look.unicode)
         return code
 
 
