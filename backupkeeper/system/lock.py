@@ -27,7 +27,9 @@ class WorkLock:
         try:
             handle = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         except OSError as error:
-            raise CatalogError(f"The lock {self._path} can't be made ({error.strerror}).") from error
+            raise CatalogError(
+                f"The lock {self._path} can't be made ({error.strerror})."
+            ) from error
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError:
