@@ -15,6 +15,7 @@ from typing import Protocol
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.actions.reading import read_small
+from backupkeeper.actions.unfinished import name_last_manifest
 from backupkeeper.cards.leaveout import mhl_ignore_patterns
 from backupkeeper.core.errors import (
     BackupkeeperError,
@@ -95,7 +96,7 @@ def record_arrival(context: Context, drive: OnlineDrive, roll: Roll) -> list[str
     if len(entries) < len(roll.files) or not all(entry.is_right for entry in entries):
         return []
     try:
-        history = _read(context, drive, roll.head.folder)
+        history = _read_finished(context, drive, roll)
         if history is not None and _tells_all(history, entries):
             return []
         name, unlisted = _append(
@@ -139,7 +140,7 @@ def record_check(
         for entry in _entries(context, roll, told)
     ]
     try:
-        history = _read(context, drive, roll.head.folder)
+        history = _read_finished(context, drive, roll)
         if history is not None:
             run.manifest_faults += [
                 Trouble(
@@ -263,6 +264,20 @@ def _read(context: Context, drive: OnlineDrive, folder: str) -> History | None:
     return read_history(
         names, lambda name: read_small(context.files, f"{where}/{name}", MANIFEST_LIMIT_BYTES)
     )
+
+
+def _read_finished(context: Context, drive: OnlineDrive, roll: Roll) -> History | None:
+    """The history, after a manifest that a kill left beside the chain was named in it."""
+    folder = roll.head.folder
+    history = _read(context, drive, folder)
+    if history is None or not history.unlisted:
+        return history
+    facts = _latest(context.catalog.facts_at(drive.place.id, below=folder))
+    known = {entry.path: entry.content.xxh128 for entry in _entries(context, roll, facts)}
+    where = drive.absolute(f"{folder}/{FOLDER}")
+    if name_last_manifest(context, drive, where, history, known):
+        return _read(context, drive, folder)
+    return history
 
 
 def _tells_all(history: History, entries: Iterable[_Entry]) -> bool:
