@@ -142,7 +142,6 @@ def destination(drive: OnlineDrive) -> Destination:
         root=drive.root,
         cold=drive.cold,
         guard=drive.guard,
-        spins=bool(drive.info.spins),
     )
 
 

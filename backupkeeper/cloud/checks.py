@@ -55,7 +55,7 @@ def crc64nvme(data: bytes | memoryview, value: int = 0) -> int:
     return value ^ _ALL_ONES
 
 
-class StoppedError(BaseException):
+class _StoppedError(BaseException):
     """Sending was given up. No ``Exception``, so that no retry of a library swallows it."""
 
 
@@ -69,7 +69,7 @@ class Body(io.BytesIO):
     def read(self, size: int | None = -1, /) -> bytes:
         """Read on, unless sending was stopped."""
         if self._stop.is_set():
-            raise StoppedError
+            raise _StoppedError
         return super().read(size)
 
 

@@ -48,7 +48,6 @@ class Destination:
     root: str
     cold: ColdPolicy
     guard: Callable[[], None]
-    spins: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -9,7 +9,7 @@ from hypothesis import given, strategies as st
 from backupkeeper.cloud.checks import (
     EXTRAS,
     Body,
-    StoppedError,
+    _StoppedError,
     checks_of,
     crc64nvme,
     gathered,
@@ -106,6 +106,6 @@ def test_a_body_that_was_stopped_ends_the_sending_past_every_retry() -> None:
     body.seek(0)
     assert body.read(2) == b"12"
     stop.set()
-    with pytest.raises(StoppedError):
+    with pytest.raises(_StoppedError):
         body.read(2)
-    assert not issubclass(StoppedError, Exception)
+    assert not issubclass(_StoppedError, Exception)
