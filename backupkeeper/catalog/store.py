@@ -19,7 +19,7 @@ import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Final, TypeVar
 
 from backupkeeper.catalog import reading, rows, writing
@@ -53,8 +53,6 @@ _SEALED: Final = (
     f"SELECT k.blake3 FROM content_ids k WHERE k.blake3 IN ({reading.MARKS}) "
     "AND EXISTS (SELECT 1 FROM roll_files f WHERE f.content = k.no)"
 )
-_SLACK: Final = timedelta(days=1)
-"""A fact dated further in the future than this tells no age (as in ``core.policy``)."""
 
 
 def open_catalog(path: str, *, clock: Clock, patience_s: float = 10.0) -> "SqliteCatalog":
@@ -270,7 +268,8 @@ class SqliteCatalog:
             values = {
                 "place": None if number is None else number[0],
                 "since": rows.micros(since),
-                "latest": rows.micros(self._clock.now() + _SLACK),
+                # What is dated after now is core's to judge: damage may outdate such a proof.
+                "latest": rows.micros(self._clock.now()),
             }
             found = connection.execute(reading.SIEVE, values).fetchall()
             return frozenset(RollId(ident) for (ident,) in found)

@@ -191,9 +191,9 @@ class Fact:
         """Whether all bytes were compared with the medium's (or refused-when-wrong) and matched."""
         if self.result is not Result.MATCHES:
             return False
-        if self.way in {Way.ATTESTED, Way.DOWNLOADED}:
+        if self.way is Way.ATTESTED or self.way is Way.DOWNLOADED:
             return True
-        return self.way in {Way.READBACK, Way.REHASH} and self.cold
+        return self.cold and (self.way is Way.READBACK or self.way is Way.REHASH)
 
 
 class CopyState(StrEnum):

@@ -39,7 +39,7 @@ from backupkeeper.core.outcomes import RoleCover, RoleProof, RollCover
 ALL_ROLES = (Role.PRIMARY, Role.SECONDARY, Role.CLOUD)
 CLOCK_SLACK = timedelta(days=1)
 """A proof dated further in the future than this says nothing about its age: it is due."""
-ORDER = tuple(CopyState)
+_POSITION = {state: position for position, state in enumerate(CopyState)}
 """States from best to worst, as the enumeration lists them."""
 _STANDS_THERE = frozenset({CopyState.PROVEN, CopyState.DUE, CopyState.WRITTEN, CopyState.DAMAGED})
 """States of a copy that is at its place, whatever its bytes are worth."""
@@ -71,11 +71,16 @@ class Policy:
                 assert_never(way)
 
 
-def _rank(fact: Fact) -> tuple[datetime, int]:
-    """Order of facts: by time, and at the same instant written, matching, bad."""
-    if fact.result is not Result.MATCHES:
-        return fact.at, 2
-    return fact.at, 0 if fact.way is Way.WRITTEN else 1
+def _rank(fact: Fact) -> tuple[datetime, int, str, str]:
+    """Order of facts: by time, and at the same instant written, matching, bad, missing.
+
+    Beyond that by way and version, so that the order in which facts are told never matters.
+    """
+    if fact.result is Result.MATCHES:
+        worth = 0 if fact.way is Way.WRITTEN else 1
+    else:
+        worth = 3 if fact.result is Result.MISSING else 2
+    return fact.at, worth, fact.way, fact.version or ""
 
 
 def _is_decisive(fact: Fact) -> bool:
@@ -197,7 +202,7 @@ def best_first(copies: Iterable[Copy], places: Mapping[PlaceId, Place]) -> list[
     return sorted(
         copies,
         key=lambda copy: (
-            ORDER.index(copy.state),
+            _POSITION[copy.state],
             roles.index(places[copy.place].role),
             copy.place,
             copy.path,
@@ -226,7 +231,7 @@ def best_per_role(
 
 
 def _better(copy: Copy, than: RoleProof) -> bool:
-    mine, theirs = ORDER.index(copy.state), ORDER.index(than.state)
+    mine, theirs = _POSITION[copy.state], _POSITION[than.state]
     if mine != theirs:
         return mine < theirs
     return copy.proof is not None and than.at is not None and copy.proof.at > than.at
@@ -308,7 +313,7 @@ def cover(
                 holders[place.role].add(place.name)
     covers = {
         role: RoleCover(
-            state=max(counts[role], key=ORDER.index, default=CopyState.ABSENT),
+            state=max(counts[role], key=_POSITION.__getitem__, default=CopyState.ABSENT),
             places=tuple(sorted(holders[role])),
             counts=dict(counts[role]),
             oldest_proof=oldest[role],

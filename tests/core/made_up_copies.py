@@ -84,7 +84,9 @@ def copy(
     )
 
 
-def roll(*files: tuple[str, Blake3, int], name: str = "Roll 01", shoot: str = "260612 Boatyard") -> Roll:
+def roll(
+    *files: tuple[str, Blake3, int], name: str = "Roll 01", shoot: str = "260612 Boatyard"
+) -> Roll:
     return Roll(
         head=RollHead(
             id=RollId(f"id of {shoot} {name}"),

@@ -16,11 +16,17 @@ FAULTS = [
 SAID = "The bucket store/vault did not answer."
 
 MADE: dict[str, tuple[Callable[[], BackupkeeperError], list[str]]] = {
-    "BackupkeeperError": (lambda: errors.BackupkeeperError(SAID, advice="Ask again."), [SAID, "Ask again."]),
+    "BackupkeeperError": (
+        lambda: errors.BackupkeeperError(SAID, advice="Ask again."),
+        [SAID, "Ask again."],
+    ),
     "UsageError": (lambda: errors.UsageError("There is no card at /media/card."), ["/media/card"]),
     "ConfigError": (
         lambda: errors.ConfigError("config.toml", FAULTS),
-        ['config.toml: policy.roles = ["tape"]: one of primary', "config.toml: places = 3: a table"],
+        [
+            'config.toml: policy.roles = ["tape"]: one of primary',
+            "config.toml: places = 3: a table",
+        ],
     ),
     "OutOfReachError": (lambda: errors.OutOfReachError(SAID), [SAID]),
     "DriveGoneError": (

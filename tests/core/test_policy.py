@@ -80,7 +80,10 @@ CASES: dict[str, tuple[list[Fact], CopyState]] = {
     # looks
     "attested long ago, looked at since": ([attested(100), look(1)], PROVEN),
     "attested long ago, looked at long ago too": ([attested(100), look(31)], DUE),
-    "attested long ago, looked at many times": ([attested(99), look(60), look(31), look(2)], PROVEN),
+    "attested long ago, looked at many times": (
+        [attested(99), look(60), look(31), look(2)],
+        PROVEN,
+    ),
     "attested, looked at before that": ([look(1), attested(0.5)], PROVEN),
     "attested long ago, another version now": ([attested(100), look(1, "v2")], WRITTEN),
     "attested, another version at that instant": ([attested(1), look(1, "v2")], WRITTEN),
@@ -136,6 +139,22 @@ CASES: dict[str, tuple[list[Fact], CopyState]] = {
     "proven and missing at one instant": ([rehash(1), rehash(1, Result.MISSING)], MISSING),
     "written and damaged at one instant": ([written(1), rehash(1, Result.DAMAGED)], DAMAGED),
     "proven twice at one instant, by a look too": ([attested(1), look(1)], PROVEN),
+    "attested and downloaded at one instant, looked at since": (
+        [attested(100), downloaded(100), look(1)],
+        PROVEN,
+    ),
+    "attested and downloaded at one instant more than a year ago, looked at since": (
+        [attested(400), downloaded(400), look(1)],
+        DUE,
+    ),
+    "damaged and missing at one instant": (
+        [rehash(1, Result.DAMAGED), rehash(1, Result.MISSING)],
+        MISSING,
+    ),
+    "damaged and missing at one instant, seen since": (
+        [rehash(2, Result.DAMAGED), rehash(2, Result.MISSING), look(1)],
+        DAMAGED,
+    ),
     # clocks
     "a proof from a clock a little ahead": ([written(-0.4), readback(-0.5)], PROVEN),
     "a proof from a clock a day ahead": ([rehash(-1)], PROVEN),

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -36,11 +37,14 @@ from tests.core.made_up_copies import (
 
 P, S, C = Role
 CARD = "the card's own device"
-READ = (CardFile(path="A.MP4", size=10, content=CLIP), CardFile(path="B.WAV", size=5, content=SOUND))
+READ = (
+    CardFile(path="A.MP4", size=10, content=CLIP),
+    CardFile(path="B.WAV", size=5, content=SOUND),
+)
 WHOLE = {content: [copy(one, content=content) for one in PLACES] for content in (CLIP, SOUND)}
 
 
-def listed(*files: CardFile, **changes: tuple[tuple[str, str], ...]) -> CardListing:
+def listed(*files: CardFile, **changes: Any) -> CardListing:
     entries = tuple(CardEntry(path=file.path, size=file.size, mtime_ns=0) for file in files)
     return replace(CardListing(root="/media/card", files=entries), **changes)
 
@@ -119,9 +123,7 @@ CASES: dict[str, tuple[Verdict, tuple[Reason, ...]]] = {
     ),
     "a file that could not be read": (
         verdict(BAD_READ),
-        reason(
-            ReasonCode.CARD_UNREADABLE, None, "A.MP4", detail="Could not read A.MP4 (EIO)."
-        ),
+        reason(ReasonCode.CARD_UNREADABLE, None, "A.MP4", detail="Could not read A.MP4 (EIO)."),
     ),
     "a file without content and without an error": (
         verdict((replace(READ[0], content=None), READ[1])),
@@ -153,9 +155,7 @@ CASES: dict[str, tuple[Verdict, tuple[Reason, ...]]] = {
     ),
     "a sealed file of which nothing is known": (
         verdict(copies={SOUND: WHOLE[SOUND]}),
-        tuple(
-            Reason(code=ReasonCode.NO_COPY, role=role, paths=("A.MP4",)) for role in (C, P, S)
-        ),
+        tuple(Reason(code=ReasonCode.NO_COPY, role=role, paths=("A.MP4",)) for role in (C, P, S)),
     ),
     "a proof too old": (
         verdict(copies=clip_at(VAULT, CopyState.DUE)),
