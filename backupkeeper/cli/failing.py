@@ -10,7 +10,7 @@ Promises:
 """
 
 import contextlib
-import os.path
+import os
 import traceback
 from collections.abc import Mapping
 
@@ -19,7 +19,13 @@ from click.exceptions import NoArgsIsHelpError
 
 from backupkeeper import __version__
 from backupkeeper.cli.output import write_error, write_out
-from backupkeeper.core.errors import BackupkeeperError, BrokenPromiseError, ConfigError, UsageError
+from backupkeeper.core.errors import (
+    BackupkeeperError,
+    BrokenPromiseError,
+    ConfigError,
+    UsageError,
+    WriteError,
+)
 from backupkeeper.report import exits, objects
 from backupkeeper.report.words import told
 
@@ -29,24 +35,24 @@ TRACE_VARIABLE = "BACKUPKEEPER_TRACE"
 
 def fail(error: BaseException, environ: Mapping[str, str], *, as_json: bool) -> int:
     """Tell a failure; return the exit code."""
+    code = exits.WRONG_USAGE
     match error:
         case NoArgsIsHelpError():
             write_error(error.format_message())
-            return exits.WRONG_USAGE
         case click.ClickException():
-            return _tell(_as_ours(error), as_json=as_json, hint=_hint(error))
-        case BrokenPromiseError():
-            code = _tell(error, as_json=as_json)
-            _trace(error, environ)
-            return code
+            code = _tell(_as_ours(error), as_json=as_json, hint=_hint(error))
         case BackupkeeperError():
-            return _tell(error, as_json=as_json)
+            code = _tell(error, as_json=as_json)
         case click.Abort() | KeyboardInterrupt():
-            return _tell(BackupkeeperError(STOPPED), as_json=as_json)
+            code = _tell(BackupkeeperError(STOPPED), as_json=as_json)
+        case OSError() if not _own_frames(error):
+            # Only click itself was at work: it could not write its help, or the version.
+            code = _tell(WriteError("standard output", error.errno or 0), as_json=False)
         case _:
             code = _tell(BrokenPromiseError(_bug(error)), as_json=as_json)
-            _trace(error, environ)
-            return code
+    if not isinstance(error, click.ClickException | click.Abort):
+        _trace(error, environ)
+    return code
 
 
 def _as_ours(error: click.ClickException) -> BackupkeeperError:
@@ -82,12 +88,20 @@ def sentence(error: BackupkeeperError) -> str:
     return told(str(error))
 
 
+def _own_frames(error: BaseException) -> list[str]:
+    """``file:line`` of each of our own frames below ``main``, outermost first."""
+    ours = f"{os.sep}backupkeeper{os.sep}"
+    spots = [
+        f"{frame.filename.rpartition(ours)[2]}:{frame.lineno}"
+        for frame in traceback.extract_tb(error.__traceback__)
+        if ours in frame.filename
+    ]
+    return [spot for spot in spots if not spot.startswith(f"cli{os.sep}main.py:")]
+
+
 def _bug(error: BaseException) -> str:
-    frames = traceback.extract_tb(error.__traceback__)
-    spot = f"{os.path.basename(frames[-1].filename)}:{frames[-1].lineno}" if frames else "unknown"
-    own = [frame for frame in frames if f"{os.sep}backupkeeper{os.sep}" in frame.filename]
-    if own:
-        spot = f"{own[-1].filename.rpartition('backupkeeper' + os.sep)[2]}:{own[-1].lineno}"
+    frames = _own_frames(error)
+    spot = frames[-1] if frames else "cli/main.py"
     what = f"{type(error).__name__}: {error}" if str(error) else type(error).__name__
     return (
         f"This should not happen, and nothing was shown to be proven by it. Please report this "

@@ -28,7 +28,8 @@ if TYPE_CHECKING:
     from rich.text import Text
 
 SECONDS_BETWEEN_LINES = 10.0
-_BAR_CELLS = 16
+_BAR_CELLS, _SHORT_BAR_CELLS = 16, 6
+_NARROW = 40
 _RATE_AFTER_S = 1.0
 
 
@@ -186,6 +187,7 @@ def _moving_bar(stream: TextIO, environ: Mapping[str, str]) -> "Bar":
 
     full, empty = ("#", ".") if is_ascii_only(stream, environ) else ("■", "□")
     columns = width_of(stream, environ)
+    length = _SHORT_BAR_CELLS if columns < _NARROW else _BAR_CELLS
 
     class State(ProgressColumn):
         """Three lines: what; how far, how fast, how long; which file."""
@@ -195,8 +197,8 @@ def _moving_bar(stream: TextIO, environ: Mapping[str, str]) -> "Bar":
         def render(self, task: "Task") -> "Text":
             total = task.total or 0
             part = min(1.0, task.completed / total) if total else 1.0
-            filled = int(part * _BAR_CELLS)
-            bar = full * filled + empty * (_BAR_CELLS - filled)
+            filled = int(part * length)
+            bar = full * filled + empty * (length - filled)
             told_parts = [f"{bar} {size(task.completed)} of {size(total)}"]
             if task.speed:
                 told_parts.append(rate(task.speed))
