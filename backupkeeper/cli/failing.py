@@ -29,8 +29,16 @@ from backupkeeper.core.errors import (
 from backupkeeper.report import exits, objects
 from backupkeeper.report.words import told
 
-STOPPED = "Stopped. What is proven stays proven; repeat the same command to go on."
 TRACE_VARIABLE = "BACKUPKEEPER_TRACE"
+
+
+class StoppedError(BackupkeeperError):
+    """The person stopped the work (Ctrl-C)."""
+
+    def __init__(self) -> None:
+        super().__init__(
+            "Stopped.", advice="What is proven stays proven; repeat the same command to go on."
+        )
 
 
 def fail(error: BaseException, environ: Mapping[str, str], *, as_json: bool) -> int:
@@ -44,7 +52,7 @@ def fail(error: BaseException, environ: Mapping[str, str], *, as_json: bool) -> 
         case BackupkeeperError():
             code = _tell(error, as_json=as_json)
         case click.Abort() | KeyboardInterrupt():
-            code = _tell(BackupkeeperError(STOPPED), as_json=as_json)
+            code = _tell(StoppedError(), as_json=as_json)
         case OSError() if not _own_frames(error):
             # Only click itself was at work: it could not write its help, or the version.
             code = _tell(WriteError("standard output", error.errno or 0), as_json=False)

@@ -77,3 +77,10 @@ def test_a_word_too_few_shows_the_help_and_is_wrong_usage(words: tuple[str, ...]
     told = run(AssertionError("not reached"), *words)
     assert (told.exit_code, told.stdout) == (2, "")
     assert told.stderr.startswith("Usage: backupkeeper")
+
+
+def test_a_stop_is_told_to_programs_by_its_own_code() -> None:
+    told = run(KeyboardInterrupt(), "mirror", "--json")
+    assert told.exit_code == 3
+    assert json.loads(told.stdout)["error"]["code"] == "stopped"
+    assert "Stopped. What is proven stays proven; repeat the same command to go on." in told.stderr

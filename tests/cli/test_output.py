@@ -144,7 +144,7 @@ def test_only_what_the_output_can_hold_is_written(
 
 def test_a_stream_that_names_no_real_encoding_gets_ascii() -> None:
     class Odd(Stream):
-        encoding = "no-such-thing"  # type: ignore[assignment]  # what some wrappers claim
+        encoding = "no-such-thing"
 
     assert not output.is_utf8(Odd())
     assert not output.is_utf8(None)
@@ -254,4 +254,5 @@ def test_local_times_know_the_summer_time_of_their_own_date() -> None:
     assert [f"{at:%H:%M %Z}" for at in (summer, winter)] == ["18:04 CEST", "17:04 CET"]
     assert summer.astimezone(UTC).hour == winter.astimezone(UTC).hour == 16
     assert summer.dst() is None
-    assert LocalZone().utcoffset(None) is LocalZone().tzname(None) is None
+    assert LocalZone().utcoffset(None) is None
+    assert LocalZone().tzname(None) is None
