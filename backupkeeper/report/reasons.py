@@ -55,11 +55,17 @@ def prove(role: Role | None, place: str | None) -> tuple[str, str]:
 
 
 def quoted(word: str) -> str:
-    """A word as one types it into a shell; one that can't be typed is shown with its escapes."""
+    r"""A word as one types it into a shell, printable whatever it holds.
+
+    What can't be shown as it is stands in ``$'...'`` with the escapes of ``shown``, which bash, zsh
+    and ksh turn back into the very bytes.
+    """
+    if word and all(one.isalnum() or one in "-_./:" for one in word):
+        return word
     plain = shown(word)
-    if plain and all(one.isalnum() or one in "-_./:" for one in plain):
-        return plain
-    return "'" + plain.replace("'", "'\\''") + "'"
+    if plain == word:
+        return "'" + word.replace("'", "'\\''") + "'"
+    return "$'" + plain.replace("'", "\\'") + "'"
 
 
 def in_words(reason: Reason, *, card: str, place: str | None = None) -> Told:

@@ -5,17 +5,20 @@ Promises:
    escape sequence, no half of a surrogate pair, nothing that turns the reading direction, nothing
    invisible. Such a character stands there as ``\n``, ``\x1b``, ``\u202e`` ...
 2. ``shown`` is injective: two different paths never look the same, because a backslash is doubled.
+   Blanks that get lost to the eye, or push text to the next line, stand there as ``\x20``.
 3. Sizes are decimal, as drives and cards are sold: 1 kB is 1,000 bytes.
 """
 
+import re
 import unicodedata
 from datetime import datetime, timedelta, tzinfo
 from functools import lru_cache
 from typing import Final
 
 _SHORT: Final = {"\n": r"\n", "\r": r"\r", "\t": r"\t"}
-_HIDDEN: Final = frozenset(["Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"])
+_HIDDEN: Final = frozenset(["Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp", "Zs"])
 """General categories that a terminal obeys, or that nobody sees (Unicode Standard, table 4-4)."""
+_LOST_BLANK: Final = re.compile(r"^ | $|(?<= ) ")
 _BLANK: Final = frozenset("\u115f\u1160\u3164\uffa0\u2800")
 """Fillers: letters by category, blanks to the eye."""
 _RAW_BYTE: Final = range(0xDC80, 0xDD00)
@@ -40,6 +43,8 @@ def _escape(character: str) -> str:
 
 @lru_cache(maxsize=4096)
 def _visible(character: str) -> str:
+    if character == " ":
+        return character
     if character in _SHORT:
         return _SHORT[character]
     if unicodedata.category(character) in _HIDDEN or character in _BLANK:
@@ -58,7 +63,7 @@ def shown(path: str) -> str:
     Args:
         path: text with PEP 383 surrogates for bytes that are not UTF-8.
     """
-    return told(path.replace("\\", "\\\\"))
+    return _LOST_BLANK.sub(r"\\x20", told(path.replace("\\", "\\\\")))
 
 
 def cells(text: str) -> int:

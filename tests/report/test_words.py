@@ -1,11 +1,13 @@
 """Words: what a person reads can't steer their terminal, and numbers are those of the trade."""
 
+import subprocess
 import unicodedata
 from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
-from hypothesis import given, strategies as st
+from hypothesis import given, settings, strategies as st
 
+from backupkeeper.report.reasons import quoted
 from backupkeeper.report.words import (
     age,
     cells,
@@ -20,6 +22,7 @@ from backupkeeper.report.words import (
 
 NOW = datetime(2026, 6, 14, 7, 12, tzinfo=UTC)
 OBEYED_OR_HIDDEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
+"""And of the blanks (Zs) only the plain one."""
 any_path = st.one_of(
     st.text(st.characters(exclude_categories=[])),  # lone surrogates too
     st.binary().map(lambda raw: raw.decode("utf-8", "surrogateescape")),
@@ -30,6 +33,7 @@ any_path = st.one_of(
 def test_nothing_that_is_shown_can_steer_a_terminal(path: str) -> None:
     for text in (shown(path), told(path)):
         assert not {one for one in text if unicodedata.category(one) in OBEYED_OR_HIDDEN}
+        assert text.isprintable()
         assert text.encode("utf-8").decode("utf-8") == text
 
 
@@ -52,6 +56,8 @@ def test_two_different_paths_never_look_the_same(one: str, other: str) -> None:
         ("\u3164", r"\u3164"),
         ("\U000e0041", r"\U000e0041"),
         (r"C:\n", r"C:\\n"),
+        (" a  b   c ", r"\x20a \x20b \x20\x20c\x20"),
+        ("a\u00a0b\u3000c", r"a\u00a0b\u3000c"),
         ("舟/クリップ.mov", "舟/クリップ.mov"),
     ],
 )
@@ -145,3 +151,17 @@ def test_plurals_follow_the_number() -> None:
 
 def test_wide_and_combining_characters_take_their_columns() -> None:
     assert [cells(text) for text in ("boat", "größer", "舟", "e\u0301")] == [4, 6, 2, 1]
+
+
+@pytest.mark.slow
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.binary(min_size=1, max_size=12).filter(lambda raw: 0 not in raw), max_size=20))
+def test_a_shell_turns_a_quoted_word_back_into_its_very_bytes(raws: list[bytes]) -> None:
+    """Held against bash, which every Linux system of an edit machine has."""
+    words = [raw.decode("utf-8", "surrogateescape") for raw in raws]
+    line = "printf '%s\\0' " + " ".join(map(quoted, words))
+    assert line.isprintable()
+    done = subprocess.run(
+        ["bash", "-c", line], capture_output=True, check=True, env={"LC_ALL": "C.UTF-8"}
+    )
+    assert done.stdout == b"".join(raw + b"\0" for raw in raws) or not raws
