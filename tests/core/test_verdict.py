@@ -105,6 +105,10 @@ UNKNOWN_DEVICE = PLACES | mapped(place(TRAVEL, S, device=None))
 
 CASES: dict[str, tuple[Verdict, tuple[Reason, ...]]] = {
     "an empty card": (verdict((), listing=listed()), reason(ReasonCode.NOTHING_TO_JUDGE)),
+    "files that were read although none was listed": (
+        verdict(listing=listed()),
+        reason(ReasonCode.NOTHING_TO_JUDGE),
+    ),
     "no role asked for": (
         verdict(policy=Policy(wipe_needs=())),
         reason(ReasonCode.NO_ROLE_ASKED),
