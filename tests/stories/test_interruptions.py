@@ -193,7 +193,7 @@ class Counting(Faults[Files]):
         def deadly(*args: Any, **named: Any) -> Any:
             try:
                 return call(*args, **named)
-            except BaseException:  # noqa: BLE001 - the child must end here, whatever it met
+            except BaseException:
                 if self._dead:
                     os.kill(os.getpid(), signal.SIGKILL)
                 raise
