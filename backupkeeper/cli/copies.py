@@ -21,7 +21,8 @@ def mirror(session: Session, all_paths: bool, as_json: bool) -> int:
     Example:
       backupkeeper mirror
 
-    Exits 0 if no role lacks anything, 1 if something needs attention, 3 if it waits for a drive.
+    Exits 0 if no role lacks anything, 1 if something needs attention or waits for a drive, 3 if a
+    drive could not be used.
     """
     with session.keeper() as keeper, session.progress(as_json=as_json) as progress:
         outcome = keeper.mirror(progress=progress)
@@ -48,8 +49,8 @@ def upload(session: Session, all_paths: bool, as_json: bool) -> int:
     Example:
       backupkeeper upload
 
-    Exits 0 if no bucket lacks anything, 1 if something needs attention, 2 if there is no bucket,
-    3 if one did not answer or no drive with the files is here.
+    Exits 0 if no bucket lacks anything, 1 if something needs attention, waits for a drive, or there
+    is no bucket, 3 if one did not answer.
     """
     with session.keeper() as keeper, session.progress(as_json=as_json) as progress:
         outcomes = keeper.upload(progress=progress)

@@ -25,8 +25,8 @@ def verify(session: Session, what: str | None, all_paths: bool, as_json: bool) -
       backupkeeper verify Travel
       backupkeeper verify "260612 Boatyard/Wide/Roll 01"
 
-    Exits 0 if all of it was read and is right, 1 if anything is not, 3 if something that was asked
-    for could not be reached.
+    Exits 0 if all of it was read and is right, 1 if anything is not or there was nothing to read,
+    3 if something that was asked for could not be reached.
     """
     with session.keeper() as keeper, session.progress(as_json=as_json) as progress:
         outcome = keeper.verify(what, progress=progress)

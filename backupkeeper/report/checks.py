@@ -26,7 +26,7 @@ def verify_lines(outcome: VerifyOutcome, look: Look) -> list[Line]:
     matches = "matches" if outcome.matching_files == 1 else "match"
     note = ", but not all were read cold: see below" if outcome.not_cold else ""
     page.say(
-        f"{what}: {matches}{note}" if outcome.matching_files else "Nothing was found to match.",
+        f"{what}: {matches}{note}" if outcome.matching_files else "Nothing was read that matches.",
         indent=2,
         first=f"{look.full if well else look.open} ",
         tone=Tone.GOOD if well else Tone.WARN,

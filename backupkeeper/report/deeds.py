@@ -94,7 +94,10 @@ def mirror_lines(outcome: MirrorOutcome, look: Look) -> list[Line]:
         what = f"{plural(outcome.copied_files, 'file')}, {size(outcome.copied_bytes)}"
         page.say(f"Copied {what}.")
     elif not (outcome.waiting or outcome.troubles):
-        page.say("Nothing to mirror: every drive role has what the others have.", tone=Tone.GOOD)
+        page.say(
+            "Nothing to mirror: no roll lacks a copy on a primary or secondary drive.",
+            tone=Tone.GOOD,
+        )
     else:
         page.say("Nothing was copied.", tone=Tone.WARN)
     if outcome.rolls:

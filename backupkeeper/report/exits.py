@@ -80,4 +80,4 @@ def of_verify(outcome: VerifyOutcome, *, asked: bool) -> int:
     nothing_read = outcome.skipped and not outcome.matching_files
     if outcome.troubles or nothing_read or (asked and outcome.skipped):
         return NOT_FINISHED
-    return WELL
+    return WELL if outcome.matching_files else ATTENTION  # nothing read is nothing shown

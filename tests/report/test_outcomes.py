@@ -177,7 +177,7 @@ def test_warm_reads_are_not_well() -> None:
 def test_a_place_that_is_not_here_was_not_reached() -> None:
     away = verified(matching=0, skipped=("Travel is not here.",))
     assert exits.of_verify(away, asked=True) == 3
-    assert "Nothing was found to match" in day.flat(verify_lines(away, day.look()))
+    assert "Nothing was read that matches" in day.flat(verify_lines(away, day.look()))
     assert exits.of_verify(verified(skipped=("Main is not here.",)), asked=False) == 0
     assert exits.of_verify(replace(verified(), troubles=(day.FULL,)), asked=False) == 3
     damage = verified(checked(Finding.DAMAGED), skipped=("Main is not here.",))
