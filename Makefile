@@ -36,7 +36,7 @@ lint: .venv/.has-dev
 	$(BIN)/lint-imports
 
 bench: .venv/.has-dev
-	$(BIN)/python -m pytest -q -s -p no:randomly -p no:cacheprovider -o timeout=3600 -o python_files='bench_*.py' -o python_functions='bench_*' tests/benchmarks $(ARGS)
+	$(BIN)/python -m pytest -q -s -p no:randomly -p no:cacheprovider -o timeout=3600 -o faulthandler_timeout=0 -o python_files='bench_*.py' -o python_functions='bench_*' tests/benchmarks $(ARGS)
 
 venv: .venv/.has-dev
 
