@@ -175,7 +175,10 @@ def _reader_may_leave() -> Iterator[None]:
 
 
 def _give_up_stdout() -> None:
-    """Let what is left in the buffer go nowhere, or Python would complain about it at its end."""
+    """Let what is left in the buffer go nowhere, so that Python can't fail on it at its end.
+
+    As Python's manual advises (module signal, "Note on SIGPIPE"); 3.11 was seen to forget it anyway.
+    """
     with contextlib.suppress(OSError, ValueError):
         nowhere = os.open(os.devnull, os.O_WRONLY)
         os.dup2(nowhere, sys.stdout.fileno())

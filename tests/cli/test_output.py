@@ -223,6 +223,35 @@ def test_nobody_listening_to_errors_is_none(monkeypatch: pytest.MonkeyPatch) -> 
 
 
 @pytest.mark.slow
+@pytest.mark.parametrize("clips", [1, 20, 200, 5_000])
+@pytest.mark.parametrize(("reason", "code"), [("", 0), ("never-offloaded", 1)])
+def test_a_reader_that_leaves_changes_no_exit_code_however_long_the_answer(
+    clips: int, reason: str, code: int
+) -> None:
+    ask = (
+        "from tests.cli.hand_keeper import HandKeeper\n"
+        "from tests.report import boatyard as yard\n"
+        "from backupkeeper.cli.main import main\n"
+        "from backupkeeper.core.outcomes import Reason, ReasonCode\n"
+        f"clips = [yard.judged(str(number)) for number in range({clips})]\n"
+        f"why = [Reason(code=ReasonCode(c), role=None, paths=()) for c in {[reason]!r} if c]\n"
+        "answer = yard.verdict(*clips, reasons=tuple(why))\n"
+        "main(['may-wipe', '/c', '--json'], obj=HandKeeper(answer=answer).session())\n"
+    )
+    reader, writer = os.pipe()
+    os.close(reader)
+    done = subprocess.run(
+        [sys.executable, "-c", ask],
+        stdout=writer,
+        stderr=subprocess.PIPE,
+        check=False,
+        cwd=CHECKOUT,
+    )
+    os.close(writer)
+    assert (done.returncode, done.stderr) == (code, b"")
+
+
+@pytest.mark.slow
 @pytest.mark.parametrize("words", [["--help"], ["may-wipe", "--help"], ["--version"]])
 def test_help_that_can_not_be_written_is_told_in_one_line(words: list[str]) -> None:
     with open("/dev/full", "wb") as full:
