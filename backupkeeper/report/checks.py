@@ -38,7 +38,7 @@ def verify_lines(outcome: VerifyOutcome, look: Look) -> list[Line]:
     say_not_cold(page, outcome.not_cold)
     if outcome.manifest_faults:
         page.head("Manifests that can't be believed")
-        for fault in outcome.manifest_faults:
+        for fault in page.few(outcome.manifest_faults, indent=2):
             page.say(f"{shown(fault.place)}: {told(fault.message)}", indent=2, tone=Tone.BAD)
             page.paths([fault.path] if fault.path else [], indent=4)
     say_troubles(page, outcome.troubles)
@@ -53,16 +53,12 @@ def _say_found(page: Page, finding: Finding, found: Sequence[Checked]) -> None:
     title, advice = _words(finding)
     page.head(f"{finding.value}: {plural(len(found), 'file')}")
     page.say(title, indent=2)
-    most = page.look.most_paths or len(found)
-    few = found[:most] if len(found) > most + 1 else found
-    for one in few:
+    for one in page.few(found, indent=4):
         page.line(f"    {shown(one.place)}: {shown(one.path)}", Tone.BAD)
         if one.damage:
             page.say(_ranges(one), indent=6)
         if one.note:
             page.say(told(one.note), indent=6)
-    if len(few) < len(found):
-        page.line(f"    and {plural(len(found) - len(few), 'more', 'more')} (--all lists them)")
     if advice:
         page.say(advice, indent=2)
 

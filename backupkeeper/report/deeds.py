@@ -27,7 +27,7 @@ def offload_lines(outcome: OffloadOutcome, look: Look) -> list[Line]:
         page.grouped(outcome.specials, indent=2)
     if outcome.renamed:
         page.head("Names that a drive can't hold, and what they are there")
-        for old, new in outcome.renamed:
+        for old, new in page.few(outcome.renamed, indent=2):
             page.line(f"  {shown(old)}")
             page.line(f"    {shown(new)}")
     if outcome.left_out:
@@ -102,7 +102,7 @@ def mirror_lines(outcome: MirrorOutcome, look: Look) -> list[Line]:
         page.say("Nothing was copied.", tone=Tone.WARN)
     if outcome.rolls:
         page.head("Whole and proven now")
-        for folder, place in outcome.rolls:
+        for folder, place in page.few(outcome.rolls, indent=2):
             page.line(f"  {look.full} {shown(folder)}", Tone.GOOD)
             page.line(f"    {' ' * len(look.full)}at {shown(place)}")
     say_not_cold(page, outcome.not_cold)
@@ -148,7 +148,7 @@ def say_troubles(page: Page, troubles: Sequence[Trouble]) -> None:
     groups: dict[tuple[str, str], list[str]] = {}
     for trouble in troubles:
         groups.setdefault((trouble.place, trouble.message), []).append(trouble.path)
-    for (place, message), paths in groups.items():
+    for (place, message), paths in page.few(list(groups.items()), indent=2):
         page.say(
             f"{shown(place)}: {told(message)}", indent=2, first=f"{page.look.dash} ", tone=Tone.BAD
         )
@@ -180,5 +180,5 @@ def say_sentences(page: Page, title: str, sentences: Sequence[str]) -> None:
     if not sentences:
         return
     page.head(title)
-    for sentence in sentences:
+    for sentence in page.few(sentences, indent=2):
         page.say(told(sentence), indent=2, first=f"{page.look.dash} ", tone=Tone.WARN)

@@ -6,12 +6,15 @@ Promises:
 3. ``Look.unicode`` false: every shape is ASCII.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, tzinfo
 from enum import StrEnum
+from typing import TypeVar
 
 from backupkeeper.report.words import cells, plural, shown, told
+
+_T = TypeVar("_T")
 
 
 class Tone(StrEnum):
@@ -87,22 +90,26 @@ class Page:
         for line in wrap(text, self.look.width, indent=indent, first=first):
             self.line(line, tone)
 
+    def few(self, entries: Sequence[_T], *, indent: int) -> Iterator[_T]:
+        """The first few of many entries; says how many more there are once they were told."""
+        most = self.look.most_paths or len(entries)
+        few = entries[:most] if len(entries) > most + 1 else entries
+        yield from few
+        if len(few) < len(entries):
+            rest = len(entries) - len(few)
+            self.line(f"{' ' * indent}and {plural(rest, 'more', 'more')} (--all lists them)")
+
     def paths(self, paths: Sequence[str], *, indent: int) -> None:
         """Paths, one a line, the first few of many."""
-        most = self.look.most_paths or len(paths)
-        few = paths[:most] if len(paths) > most + 1 else paths
-        for path in few:
+        for path in self.few(paths, indent=indent):
             self.line(f"{' ' * indent}{shown(path)}")
-        if len(few) < len(paths):
-            rest = len(paths) - len(few)
-            self.line(f"{' ' * indent}and {plural(rest, 'more', 'more')} (--all lists them)")
 
     def grouped(self, pairs: Iterable[tuple[str, str]], *, indent: int) -> None:
         """(path, why) pairs as: why, then its paths."""
         groups: dict[str, list[str]] = {}
         for path, why in pairs:
             groups.setdefault(why, []).append(path)
-        for why, paths in groups.items():
+        for why, paths in self.few(list(groups.items()), indent=indent):
             self.say(f"{told(why)}:", indent=indent, first=f"{self.look.dash} ")
             self.paths(paths, indent=indent + 4)
 

@@ -10,11 +10,11 @@ Promises:
 """
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 
 from backupkeeper.core.model import CopyState, PlaceId, Role, Way
-from backupkeeper.core.outcomes import JudgedFile, Reason, RoleProof, Verdict
+from backupkeeper.core.outcomes import JudgedFile, Reason, ReasonCode, RoleProof, Verdict
 from backupkeeper.report.lines import Line, Look, Page, Tone, large
 from backupkeeper.report.reasons import in_words
 from backupkeeper.report.words import age, count, moment, plural, shown, size, told
@@ -198,15 +198,32 @@ def _say_proofs(
 def _say_reasons(page: Page, verdict: Verdict, names: Mapping[PlaceId, str]) -> None:
     page.head("Why not")
     by_path = {file.path: file for file in verdict.files}
-    for number, reason in enumerate(verdict.reasons, start=1):
+    alike: dict[tuple[ReasonCode, Role | None], list[Reason]] = {}
+    for reason in verdict.reasons:
+        alike.setdefault((reason.code, reason.role), []).append(reason)
+    for number, reasons in enumerate(alike.values(), start=1):
         if number > 1:
             page.gap()
-        words = in_words(reason, card=verdict.card, place=_one_place(reason, by_path, names))
+        whole = _joined(reasons)
+        words = in_words(whole, card=verdict.card, place=_one_place(whole, by_path, names))
         page.say(words.message, indent=2, first=f"{number}. ", tone=Tone.BAD)
-        page.paths(reason.paths, indent=7)
+        if len(reasons) == 1:
+            page.paths(whole.paths, indent=7)
+        else:
+            page.grouped(
+                ((path, reason.detail) for reason in reasons for path in reason.paths), indent=7
+            )
         page.say(words.advice, indent=5)
         if words.command:
             page.line(f"       {words.command}")
+
+
+def _joined(reasons: Sequence[Reason]) -> Reason:
+    """Reasons that differ in their detail only, as one; its detail is told only if it is one."""
+    if len(reasons) == 1:
+        return reasons[0]
+    paths = tuple(path for reason in reasons for path in reason.paths)
+    return Reason(code=reasons[0].code, role=reasons[0].role, paths=paths)
 
 
 def _one_place(
@@ -233,8 +250,8 @@ def _say_left_out(page: Page, verdict: Verdict) -> None:
         _say_each(page, verdict.warnings)
 
 
-def _say_each(page: Page, sentences: Iterable[str]) -> None:
-    for sentence in sentences:
+def _say_each(page: Page, sentences: Sequence[str]) -> None:
+    for sentence in page.few(sentences, indent=2):
         page.say(told(sentence), indent=2, first=f"{page.look.dash} ", tone=Tone.WARN)
 
 

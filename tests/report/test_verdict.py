@@ -319,3 +319,24 @@ def test_any_name_goes_through_json_and_back_byte_for_byte(raw: bytes) -> None:
     assert not any(unicodedata.category(one) == "Cc" for one in out if one != "\n")
     back = json.loads(out)["files"][0]["path"]
     assert back.encode("utf-8", "surrogateescape") == raw
+
+
+def test_a_card_full_of_files_that_can_not_be_read_is_told_in_a_few_lines() -> None:
+    paths = [f"DCIM/{number:04}.MP4" for number in range(500)]
+    reasons = tuple(
+        Reason(
+            code=ReasonCode.CARD_UNREADABLE,
+            role=None,
+            paths=(path,),
+            detail=f"Could not read /c/{path} (EIO).",
+        )
+        for path in paths
+    )
+    bad = verdict(*map(judged, paths), reasons=reasons)
+    told = sentence(bad)
+    assert "1. 500 files on the card could not be read. – Could not read /c/DCIM/0000.MP4" in told
+    assert "2. " not in told
+    assert "and 490 more (--all lists them)" in told
+    assert len(page(bad).splitlines()) < 60
+    assert "0499.MP4" in page(bad, look(most_paths=0))
+    assert len(verdict_json(bad, NAMES)["reasons"]) == 500  # type: ignore[arg-type]  # a list
