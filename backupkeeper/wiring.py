@@ -5,6 +5,7 @@ Reads the environment once; everything else gets what it needs as arguments.
 
 import os
 import platform
+import stat
 from collections.abc import Mapping
 from types import TracebackType
 from typing import Self
@@ -60,7 +61,9 @@ def load_config(path: str | None, environ: Mapping[str, str]) -> Config:
     state_home = environ.get("XDG_STATE_HOME") or f"{home}/.local/state"
     file = named or f"{config_home}/backupkeeper/config.toml"
     try:
-        with open(file, "rb") as stream:
+        with open(os.open(file, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC), "rb") as stream:
+            if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):  # a pipe may never end
+                raise _unreadable(file, "it is no plain file")
             text = stream.read(CONFIG_LIMIT_BYTES + 1).decode("utf-8")
     except FileNotFoundError:
         if named:

@@ -78,8 +78,8 @@ def filled() -> Iterator[Callable[[str], LoopFs]]:
             for path, data in CARD.items():
                 (point / path).parent.mkdir(parents=True, exist_ok=True)
                 (point / path).write_bytes(data)
-            for path in reversed(entries(point)):
-                os.utime(path, ns=(LONG_AGO_NS, LATER_NS))
+            for entry in reversed(entries(point)):
+                os.utime(entry, ns=(LONG_AGO_NS, LATER_NS))
             return card
 
         yield make
