@@ -153,11 +153,13 @@ def _wanted(
         elif state is not CopyState.PROVEN:
             other[state] = other.get(state, 0) + 1
     for state, count in other.items():
-        what = "repair" if state is CopyState.DAMAGED else "verify"
-        run.waiting.append(
-            f"{roll.head.folder}: {count} files are {state} on the {role} drive; "
-            f"they need: backupkeeper {what}."
+        told = f"{roll.head.folder}: {count} files are {state} on the {role} drive; "
+        told += (
+            "they are left as they are."
+            if state is CopyState.DAMAGED
+            else "to prove them, run: backupkeeper verify"
         )
+        run.waiting.append(told)
     return wanted
 
 
