@@ -63,7 +63,9 @@ WHERE NOT EXISTS (SELECT 1 FROM roll_files rf WHERE rf.roll = r.no)
    ) < r.file_count
    OR EXISTS (
     SELECT 1 FROM roll_files rf
-    LEFT JOIN copies c ON c.content = rf.content AND c.place = :place
+    -- By content: by its path's range each file would walk the whole folder of its roll.
+    LEFT JOIN copies c INDEXED BY copies_by_content
+      ON c.content = rf.content AND c.place = :place
       AND c.path > CAST(r.folder || '/' AS BLOB) AND c.path < CAST(r.folder || '0' AS BLOB)
     WHERE rf.roll = r.no AND (
         c.no IS NULL
