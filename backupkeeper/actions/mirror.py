@@ -7,15 +7,15 @@ Promises:
    the outcome says so.
 """
 
-import os.path
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.histories import landed_fact, record_arrival
-from backupkeeper.actions.offload import SPARE_BYTES, destination
+from backupkeeper.actions.offload import destination
 from backupkeeper.actions.online import OnlineDrive, online_drives
 from backupkeeper.actions.proving import prove_copy
+from backupkeeper.actions.room import room_needed
 from backupkeeper.core.errors import BackupkeeperError
 from backupkeeper.core.fitting import fit_names, possible_paths
 from backupkeeper.core.model import (
@@ -172,7 +172,6 @@ def _choose_target(
     run: _Run,
 ) -> OnlineDrive | None:
     """The drive that holds most of the roll already, else the one with most room, if there is room."""
-    needed = sum(file.size for file in wanted) + SPARE_BYTES
 
     def held(drive: OnlineDrive) -> int:
         return sum(
@@ -187,17 +186,30 @@ def _choose_target(
             return 0
 
     ranked = sorted(here, key=lambda drive: (held(drive), free(drive)), reverse=True)
+    needed = []
     for drive in ranked:
-        if free(drive) >= needed:
+        names = _names_at(drive, roll)
+        targets = ((drive.absolute(names[file.path]), file.size) for file in wanted)
+        needed.append(room_needed(context.files, targets))
+        if free(drive) >= needed[-1]:
             return drive
     run.troubles.append(
         Trouble(
             place=ranked[0].place.name,
             path=roll.head.folder,
-            message=f"There is no room: {needed:,} bytes are needed.",
+            message=f"There is no room: {needed[0]:,} bytes are needed.",
         )
     )
     return None
+
+
+def _names_at(drive: OnlineDrive, roll: Roll) -> dict[str, str]:
+    """Where each file and empty folder of a roll stands, or would, at a place."""
+    names = fit_names(
+        [*(file.path for file in roll.files), *roll.folders],
+        limits_of(drive.info.mount.fs_type),
+    )
+    return {path: f"{roll.head.folder}/{name}" for path, name in names.items()}
 
 
 def _tasks(
@@ -210,10 +222,7 @@ def _tasks(
     run: _Run,
 ) -> list[_Task]:
     by_place = {drive.place.id: drive for drive in drives}
-    names = fit_names(
-        [*(file.path for file in roll.files), *roll.folders],
-        limits_of(target.info.mount.fs_type),
-    )
+    names = _names_at(target, roll)
     tasks, homeless = [], 0
     for file in wanted:
         sources = [
@@ -227,7 +236,7 @@ def _tasks(
         tasks.append(
             _Task(
                 file=file,
-                target=target.absolute(f"{roll.head.folder}/{names[file.path]}"),
+                target=target.absolute(names[file.path]),
                 sources=tuple(sources),
             )
         )
@@ -302,11 +311,7 @@ def _blame_source(context: Context, task: _Task, run: _Run) -> list[_Task]:
 
 
 def _make_folder(context: Context, target: OnlineDrive, roll: Roll, folder: str, run: _Run) -> None:
-    names = fit_names(
-        [*(file.path for file in roll.files), *roll.folders],
-        limits_of(target.info.mount.fs_type),
-    )
-    path = os.path.join(roll.head.folder, names[folder])
+    path = _names_at(target, roll)[folder]
     try:
         make_folders(context.files, target.root, path, target.guard)
     except BackupkeeperError as error:

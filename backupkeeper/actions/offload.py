@@ -8,13 +8,14 @@ Promises:
    be read is part of the roll's record. Until then the same command goes on where it stopped.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.histories import landed_fact, record_arrival
 from backupkeeper.actions.offload_plan import Plan, Request, make_plan
 from backupkeeper.actions.online import OnlineDrive
+from backupkeeper.actions.room import room_needed
 from backupkeeper.core.errors import (
     BackupkeeperError,
     NoSpaceError,
@@ -36,9 +37,6 @@ from backupkeeper.core.taking import KnownRoll, is_carried
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.durable import make_folders
 from backupkeeper.transfer.pipeline import Copied, Destination, Job, copy_files
-
-SPARE_BYTES = 64 * 1024 * 1024
-"""Room left on every drive: manifests, folders and the file system's own needs."""
 
 
 @dataclass(kw_only=True)
@@ -262,12 +260,7 @@ def _leave_out_full_drives(context: Context, plan: Plan, run: _Run) -> None:
     """Free space is looked at on every drive before the first byte (issue: never half way)."""
     short: list[str] = []
     for drive in list(plan.drives):
-        needed = SPARE_BYTES + sum(
-            entry.size
-            for entry in plan.listing.files
-            if (home := plan.homes[entry.path]) is None
-            or plan.standing_at(drive, home, entry.path) is None
-        )
+        needed = room_needed(context.files, _wanted_at(plan, drive))
         try:
             free = context.files.free_bytes(drive.root)
         except OSError:
@@ -281,6 +274,15 @@ def _leave_out_full_drives(context: Context, plan: Plan, run: _Run) -> None:
             plan.drives.remove(drive)
     if not plan.drives:
         raise NoSpaceError(plan.request.card, 28, advice=" ".join([*short, "Nothing was written."]))
+
+
+def _wanted_at(plan: Plan, drive: OnlineDrive) -> Iterator[tuple[str, int]]:
+    """Final name and size of every file that this drive is to get."""
+    for entry in plan.listing.files:
+        home = plan.homes[entry.path]
+        if home is None or plan.standing_at(drive, home, entry.path) is None:
+            folder = home.folder if home is not None else plan.open_roll.folder
+            yield drive.absolute(plan.path_at(drive, folder, entry.path)), entry.size
 
 
 def _seal(context: Context, plan: Plan, run: _Run) -> tuple[RollHead | None, list[str]]:

@@ -1,64 +1,19 @@
 """The main job on real file systems: cards and drives on loop devices, as a person uses them."""
 
 import os
-import shutil
-from collections.abc import Callable, Iterator
-from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
 
 from backupkeeper.core.model import PlaceKind
 from backupkeeper.system.files import RealFiles
-from tests.real.loopdev import LoopFs, loop_fs, run
-from tests.stories.typed import DISTINCT, AtAdvance, judged, offloaded, typed, yard_of_today
-from tests.stories.yard import SHOOT, Yard, clip, roll_folder, tree
+from tests.real.loopdev import LoopFs, run
+from tests.real.main_job_parts import CARD, Fs, MiB, fill, kinds, take_in
+from tests.stories.typed import judged, offloaded, typed
+from tests.stories.yard import Yard, clip, roll_folder, tree
 
+pytest_plugins = ["tests.real.main_job_fixtures"]
 pytestmark = pytest.mark.slow
-
-CARD = {
-    "DCIM/100BOATY/BOAT0001.MP4": clip(1, 9_000_001),
-    "DCIM/100BOATY/BOAT0002.MP4": clip(2),
-    "DCIM/100BOATY/BOAT0001.XML": b"<clip/>\n",
-    "MISC/INDEX.DAT": b"",
-}
-MiB = 1 << 20
-Fs = Callable[..., LoopFs]
-
-
-@pytest.fixture
-def fs() -> Iterator[Fs]:
-    """Makes file systems; all gone afterwards."""
-    with ExitStack() as stack:
-
-        def make(kind: str, size_mib: int = 160) -> LoopFs:
-            return stack.enter_context(loop_fs(kind, size_mib))
-
-        yield make
-
-
-@pytest.fixture
-def yard(tmp_path: Path) -> Yard:
-    return yard_of_today(tmp_path, DISTINCT)
-
-
-def fill(card: LoopFs, files: dict[str, bytes] = CARD) -> Path:
-    point = Path(card.point)
-    for path, data in files.items():
-        (point / path).parent.mkdir(parents=True, exist_ok=True)
-        (point / path).write_bytes(data)
-    card.remount()  # nothing of it is cached, as after plugging it in
-    return point
-
-
-def take_in(yard: Yard, drive: LoopFs, role: str, name: str) -> Path:
-    said = typed(yard, "place", "add", drive.point, "--role", role, "--name", name)
-    assert said.code == 0, said.all
-    return Path(drive.point)
-
-
-def kinds(*names: str) -> object:
-    return pytest.param(*names, marks=pytest.mark.real(*sorted(set(names))))
 
 
 @pytest.mark.parametrize(
@@ -152,74 +107,6 @@ def test_a_drive_mounted_elsewhere_is_found_and_its_old_folder_left_alone(
     assert list(old.iterdir()) == []
     assert tree(roll_folder(Path(main.point))) == CARD
     assert typed(yard, "verify", "Main").code == 0
-    assert judged(yard, card) == ("yes", set())
-
-
-@pytest.mark.real("ext4", "xfs")
-def test_an_unmounted_drive_is_told_and_its_folder_gets_nothing(fs: Fs, yard: Yard) -> None:
-    main, travel, card = fs("ext4", 160), fs("xfs", 300), fill(fs("ext4", 32))
-    take_in(yard, main, "primary", "Main")
-    take_in(yard, travel, "secondary", "Travel")
-    main.unmount()
-    trap = Path(main.point)
-    offloaded(yard, card)
-    assert list(trap.iterdir()) == []
-    assert judged(yard, card) == ("no", {"no-copy"})
-    mirrored = typed(yard, "mirror")
-    assert mirrored.code == 1
-    assert "Main is not here" in " ".join(mirrored.all.split())
-    assert typed(yard, "verify", "Main").code == 3
-    assert "Main is not here" in " ".join(typed(yard, "verify", "Main").all.split())
-    assert list(trap.iterdir()) == []
-    main.mount()
-    assert typed(yard, "mirror").code == 0
-    assert judged(yard, card) == ("yes", set())
-
-
-@pytest.mark.real("ext4")
-def test_a_folder_that_pretends_to_be_the_unmounted_drive_gets_nothing(fs: Fs, yard: Yard) -> None:
-    main, travel, card = fs("ext4", 160), fs("ext4", 160), fill(fs("ext4", 32))
-    take_in(yard, main, "primary", "Main")
-    take_in(yard, travel, "secondary", "Travel")
-    marker = (Path(main.point) / ".backupkeeper/place.json").read_bytes()
-    main.unmount()
-    trap = Path(main.point)
-    (trap / ".backupkeeper").mkdir()
-    (trap / ".backupkeeper/place.json").write_bytes(marker)
-    offloaded(yard, card)
-    assert sorted(path.name for path in trap.rglob("*")) == [".backupkeeper", "place.json"]
-    assert judged(yard, card) == ("no", {"no-copy"})
-    shutil.rmtree(trap / ".backupkeeper")
-
-
-@pytest.mark.parametrize("number", [1, 4])
-@pytest.mark.real("ext4")
-def test_a_drive_torn_off_half_way_gets_nothing_in_the_folder_left_behind(
-    fs: Fs, yard: Yard, number: int
-) -> None:
-    main, travel = fs("ext4", 160), fs("ext4", 160)
-    files = {f"DCIM/100BOATY/BOAT{n:04}.MP4": clip(n, 33 * MiB + n) for n in range(2)}
-    card = fill(fs("ext4", 128), files)
-    take_in(yard, main, "primary", "Main")
-    take_in(yard, travel, "secondary", "Travel")
-    with yard.keeper() as keeper:
-        outcome = keeper.offload(
-            str(card),
-            shoot=SHOOT,
-            source="Wide",
-            roll=None,
-            progress=AtAdvance(number, main.pull),
-        )
-    assert list(Path(main.point).iterdir()) == []
-    assert [one.place for one in outcome.troubles] == ["Main"]
-    assert tree(roll_folder(Path(travel.point))) == files
-    word, codes = judged(yard, card)
-    assert word == "no"
-    assert codes <= {"no-copy", "missing"}
-    main.mount()
-    said = offloaded(yard, card)
-    assert said.code == 0, said.all
-    assert tree(roll_folder(Path(main.point))) == files
     assert judged(yard, card) == ("yes", set())
 
 
@@ -334,104 +221,3 @@ def test_names_that_exfat_can_not_hold_come_over_and_back(fs: Fs, yard: Yard) ->
     assert typed(yard, "verify").code == 0
     again = offloaded(yard, card, "--json")
     assert (again.code, again.json["new_files"]) == (0, 0)
-
-
-@pytest.mark.real("ext4")
-def test_a_drive_without_room_is_left_out_before_the_first_byte(fs: Fs, yard: Yard) -> None:
-    main, travel, card = fs("ext4", 24), fs("ext4", 160), fill(fs("ext4", 64))
-    take_in(yard, main, "primary", "Main")
-    take_in(yard, travel, "secondary", "Travel")
-    said = offloaded(yard, card)
-    assert (said.code, "Main has" in said.all) == (1, True)
-    assert not (Path(main.point) / SHOOT).exists()
-    assert judged(yard, card) == ("no", {"no-copy"})
-    travel.unmount()
-    alone = offloaded(yard, card)
-    assert (alone.code, "Nothing was written" in alone.err) == (3, True)
-
-
-def free_mib(drive: LoopFs) -> int:
-    """What is left on it, and a little less than that."""
-    return shutil.disk_usage(drive.point).free // MiB - 1
-
-
-@pytest.mark.real("ext4")
-def test_a_drive_that_fills_up_half_way_loses_nothing(fs: Fs, yard: Yard) -> None:
-    main, travel = fs("ext4", 160), fs("ext4", 160)
-    files = {f"BOAT{n:04}.MP4": clip(n, 33 * MiB) for n in range(2)}
-    card = fill(fs("ext4", 128), files)
-    take_in(yard, main, "primary", "Main")
-    take_in(yard, travel, "secondary", "Travel")
-    hog = Path(main.point) / "hog"
-
-    def fill_up() -> None:
-        run("dd", "if=/dev/zero", f"of={hog}", "bs=1M", f"count={free_mib(main)}")
-
-    with yard.keeper() as keeper:
-        outcome = keeper.offload(
-            str(card), shoot=SHOOT, source="Wide", roll=None, progress=AtAdvance(1, fill_up)
-        )
-    assert {one.place for one in outcome.troubles} == {"Main"}
-    assert all("ENOSPC" in one.message for one in outcome.troubles)
-    assert tree(roll_folder(Path(travel.point))) == files
-    assert judged(yard, card)[0] == "no"
-    for path, data in tree(Path(main.point)).items():
-        named = Path(path).name
-        assert data == files.get(named, data)
-    hog.unlink()
-    said = offloaded(yard, card)
-    assert said.code == 0, said.all
-    assert judged(yard, card) == ("yes", set())
-
-
-@pytest.mark.real("ext4")
-def test_a_drive_that_can_not_be_written_to_is_told(fs: Fs, yard: Yard) -> None:
-    main, travel, card = fs("ext4", 160), fs("ext4", 160), fill(fs("ext4", 32))
-    travel.remount(options="ro")
-    said = typed(yard, "place", "add", travel.point, "--role", "secondary", "--name", "Travel")
-    assert (said.code, "read-only" in said.err) == (3, True)
-    travel.remount()
-    take_in(yard, main, "primary", "Main")
-    take_in(yard, travel, "secondary", "Travel")
-    travel.remount(options="ro")
-    said = offloaded(yard, card)
-    assert said.code == 1
-    assert "read-only" in said.all
-    assert judged(yard, card) == ("no", {"no-copy"})
-    travel.remount()
-    assert offloaded(yard, card).code == 0
-    assert judged(yard, card) == ("yes", set())
-
-
-@pytest.mark.parametrize("number", [1, 3])
-@pytest.mark.real("ext4")
-def test_a_card_torn_out_half_way_is_told_and_gone_on_with(fs: Fs, yard: Yard, number: int) -> None:
-    main, travel, medium = fs("ext4", 300), fs("ext4", 300), fs("ext4", 160)
-    files = {f"DCIM/100BOATY/BOAT{n:04}.MP4": clip(n, 33 * MiB) for n in range(3)}
-    card = fill(medium, files)
-    take_in(yard, main, "primary", "Main")
-    take_in(yard, travel, "secondary", "Travel")
-    with yard.keeper() as keeper:
-        outcome = keeper.offload(
-            str(card),
-            shoot=SHOOT,
-            source="Wide",
-            roll=None,
-            progress=AtAdvance(number, medium.pull),
-        )
-    assert not outcome.sealed
-    assert {one.place for one in outcome.troubles} == {"card"}
-    for drive in (main, travel):
-        for path, data in tree(roll_folder(Path(drive.point))).items():
-            assert data == files.get(path, data)
-    said = offloaded(yard, card)  # the folder is empty now
-    assert said.code in {0, 1}
-    word, _ = judged(yard, card)
-    assert word == "no"
-    medium.mount()
-    assert judged(yard, card)[0] == "no"
-    said = offloaded(yard, card)
-    assert said.code == 0, said.all
-    for drive in (main, travel):
-        assert tree(roll_folder(Path(drive.point))) == files
-    assert judged(yard, card) == ("yes", set())
