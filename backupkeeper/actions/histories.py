@@ -15,7 +15,7 @@ from typing import Protocol
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.actions.reading import read_small
-from backupkeeper.actions.unfinished import name_last_manifest
+from backupkeeper.actions.unfinished import drop_temporaries, name_last_manifest
 from backupkeeper.cards.leaveout import mhl_ignore_patterns
 from backupkeeper.core.errors import (
     BackupkeeperError,
@@ -317,6 +317,7 @@ def _append(
     data, unlisted = build_manifest(generation)
     name = manifest_name(number, generation.folder_name, generation.started_at)
     make_folders(context.files, drive.root, folder, drive.guard)
+    drop_temporaries(context, where)
     write_small(context.files, f"{where}/{name}", data, drive.guard)
     chain = _chain_bytes(context, f"{where}/{CHAIN_NAME}")
     replace_own(

@@ -3,10 +3,11 @@
 Promises:
 1. A manifest is named in the chain only if it is the one that must come next, is of our own making,
    and says of every file what the catalog's facts say; anything else stays as it is, and is told.
-2. No manifest is altered, renumbered or removed.
+2. No manifest is altered, renumbered or removed; only temporary files of our own making are.
 """
 
 from collections.abc import Mapping
+from contextlib import suppress
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import OnlineDrive
@@ -23,7 +24,8 @@ from backupkeeper.manifests.mhl_model import (
     ReadFile,
 )
 from backupkeeper.manifests.mhl_read import MANIFEST_LIMIT_BYTES, read_manifest
-from backupkeeper.transfer.durable import replace_own
+from backupkeeper.ports.files import EntryKind
+from backupkeeper.transfer.durable import discard, is_temp_name, replace_own
 
 _OF_AN_INTERRUPTION = frozenset({FaultKind.MANIFEST_UNLISTED, FaultKind.CHAIN_MISSING})
 
@@ -68,6 +70,14 @@ def name_last_manifest(
         context.files, f"{where}/{CHAIN_NAME}", extend_chain(chain, name, data), drive.guard
     )
     return True
+
+
+def drop_temporaries(context: Context, where: str) -> None:
+    """Remove manifests and chains of our own that were never finished: nobody goes on with them."""
+    with suppress(OSError):  # what stays is no matter
+        names = [name for name, kind in context.files.list(where) if kind is EntryKind.FILE]
+        for name in filter(is_temp_name, names):
+            discard(context.files, f"{where}/{name}")
 
 
 def _says_what_is_known(file: ReadFile, known: Mapping[str, str]) -> bool:
