@@ -4,6 +4,7 @@ import xxhash
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.findings import VerifyRun
+from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.selection import Selection
 from backupkeeper.core.errors import BackupkeeperError, OutOfReachError
 from backupkeeper.core.fitting import possible_paths
@@ -59,7 +60,7 @@ def fetch_back(
         content,
         way=Way.DOWNLOADED,
         result=Result.MATCHES if right else Result.DAMAGED,
-        version=entry.version,
+        version=entry.mark,
         damage=() if right else _joined(damage),
     )
 
@@ -131,6 +132,6 @@ def _verify_roll(
         except BackupkeeperError as error:
             run.troubles.append(Trouble(place=place.name, path=path, message=str(error)))
             continue
-        context.catalog.record(facts=[fact])
+        record_seen(context, [fact])
         run.add(place.name, fact, file.size)
         progress.advance(0, files=1)

@@ -43,7 +43,6 @@ from backupkeeper.manifests.mhl_write import build_manifest, manifest_name
 from backupkeeper.ports.bucket import Bucket
 from backupkeeper.transfer.coldread import ColdReading
 from backupkeeper.transfer.durable import make_folders, replace_own, write_small
-from backupkeeper.transfer.pipeline import Landed
 
 
 class CheckRun(Protocol):
@@ -64,24 +63,6 @@ class _Entry:
     is_right: bool
     computed: Mapping[str, str] | None = None
     """What a copy that is not right hashed to, by format: the value of a ``failed`` record."""
-
-
-def landed_fact(
-    context: Context, drive: OnlineDrive, target: str, content: Content, landed: Landed
-) -> Fact:
-    """The fact of a file that the pipeline landed: a proof only where it was read back cold."""
-    return Fact(
-        at=context.clock.now(),
-        place=drive.place.id,
-        path=target.removeprefix(drive.root.rstrip("/") + "/"),
-        content=content.blake3,
-        way=Way.READBACK if landed.cold else Way.WRITTEN,
-        result=Result.MATCHES,
-        cold=landed.cold,
-        evidence=landed.evidence,
-        mount=drive.info.mount.token,
-        note="" if landed.cold else landed.why_not_cold,
-    )
 
 
 def record_arrival(context: Context, drive: OnlineDrive, roll: Roll) -> list[str]:

@@ -3,18 +3,19 @@
 Promises:
 1. The source is read cold and compared with its recorded content while it is copied: bytes that
    rotted on the source are never copied on (the fact says ``damaged``, and another copy is tried).
-2. A damaged or merely unproven copy is never written over: it needs ``verify`` or ``repair``, and
-   the outcome says so.
+2. A damaged or merely unproven copy is never written over: the outcome says what stands there.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from backupkeeper.actions.context import Context
-from backupkeeper.actions.histories import landed_fact, record_arrival
+from backupkeeper.actions.histories import record_arrival
+from backupkeeper.actions.landings import landed_fact, settled
 from backupkeeper.actions.offload import destination
 from backupkeeper.actions.online import OnlineDrive, online_drives
 from backupkeeper.actions.proving import prove_copy
+from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.room import room_needed
 from backupkeeper.core.errors import BackupkeeperError
 from backupkeeper.core.fitting import fit_names, possible_paths
@@ -228,7 +229,10 @@ def _tasks(
         sources = [
             (by_place[copy.place], copy)
             for copy in best_first(copies.get(file.content, ()), places)
-            if copy.place in by_place and copy.place != target.place.id and copy.state in READABLE
+            if copy.place in by_place
+            and by_place[copy.place].holds(copy.path)
+            and copy.place != target.place.id
+            and copy.state in READABLE
         ]
         if not sources:
             homeless += 1
@@ -275,7 +279,7 @@ def _copy_round(
         facts = []
         for copied in batch:
             task = by_target[copied.job.targets[target.place.id]]
-            landed = copied.places.get(target.place.id)
+            landed = settled(target, task.target, copied.places[target.place.id])
             wrong = copied.content is None or copied.content.blake3 != task.file.content
             if wrong:
                 again += _blame_source(context, task, run)
@@ -283,7 +287,7 @@ def _copy_round(
                 run.troubles.append(
                     Trouble(place=target.place.name, path=task.file.path, message=str(landed))
                 )
-            elif landed is not None and copied.content is not None:
+            elif copied.content is not None:
                 run.files += 1
                 run.bytes += task.file.size
                 if not landed.cold:
@@ -297,7 +301,7 @@ def _blame_source(context: Context, task: _Task, run: _Run) -> list[_Task]:
     """The copy that was read is not what it should be: prove it anew, and try the next."""
     drive, copy = task.sources[0]
     fact, _reading = prove_copy(context, drive, copy.path, task.file)
-    context.catalog.record(facts=[fact])
+    record_seen(context, [fact])
     run.troubles.append(
         Trouble(
             place=drive.place.name,

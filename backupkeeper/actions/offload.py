@@ -12,7 +12,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 
 from backupkeeper.actions.context import Context
-from backupkeeper.actions.histories import landed_fact, record_arrival
+from backupkeeper.actions.histories import record_arrival
+from backupkeeper.actions.landings import landed_fact, settled
 from backupkeeper.actions.offload_plan import Plan, Request, make_plan
 from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.actions.room import room_needed
@@ -222,8 +223,8 @@ def _facts_at(
             if copy.state is CopyState.PROVEN:
                 run.proven[place].add(entry.path)
         return []
-    landed = copied.places[place]
     target = copied.job.targets[place]
+    landed = settled(drive, target, copied.places[place])
     if isinstance(landed, BackupkeeperError):
         run.tell(drive.place.name, entry.path, landed)
         return []

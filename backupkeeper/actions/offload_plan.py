@@ -7,7 +7,7 @@ Promises:
 3. A sealed roll is never chosen to take a new file.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 import xxhash
@@ -33,6 +33,7 @@ from backupkeeper.core.model import (
     Copy,
     CopyState,
     PlaceId,
+    PlaceKind,
     Roll,
     RollFile,
 )
@@ -46,7 +47,7 @@ from backupkeeper.core.naming import (
 from backupkeeper.core.policy import copies_of
 from backupkeeper.core.taking import KnownRoll, fits_card, is_carried, likely_home
 from backupkeeper.ports.catalog import OpenRoll
-from backupkeeper.ports.files import EntryKind
+from backupkeeper.ports.files import EntryKind, Stat
 
 STANDING_STATES = frozenset({CopyState.PROVEN, CopyState.DUE, CopyState.WRITTEN})
 """States of a copy that is there: it may need a proof, but no second writing."""
@@ -120,14 +121,34 @@ def listed_card(context: Context, card: str, drives: list[OnlineDrive]) -> CardL
         raise UsageError(f"{card} is a {stat.kind}, no card.", advice="Give the card's folder.")
     inside = place_holding(drives, card)
     holds = [drive for drive in drives if drive.root.startswith(card.rstrip("/") + "/")]
-    if inside is not None or holds or read_marker(context.files, card) is not None:
+    same = [drive for drive in drives if _is_same_file_system(context, drive, stat)]
+    if inside is not None or holds or same or read_marker(context.files, card) is not None:
         raise UsageError(
             f"{card} is (or belongs to) a place of yours, not a card.",
             advice=f"A place is told by its folder {OWN_FOLDER}.",
         )
     listing = list_card(context.files, card)
-    told = writing_warnings(context.mounts.under(card))
+    mount = context.mounts.under(card)
+    told = writing_warnings(mount)
+    if mount.point != card:
+        told = (
+            *told,
+            (
+                f"{card} is a folder on what is mounted at {mount.point}: only what lies in this "
+                "folder counts here, not the rest of that medium."
+            ),
+        )
     return replace(listing, warnings=(*listing.warnings, *told))
+
+
+def _is_same_file_system(context: Context, drive: OnlineDrive, card: Stat) -> bool:
+    """Whether the card lies on a drive that is a place, by whatever way it is mounted."""
+    if drive.place.kind is not PlaceKind.DRIVE:
+        return False  # a folder shares its file system with what is none of its business
+    try:
+        return context.files.stat(drive.root).device == card.device
+    except OSError:
+        return False
 
 
 def make_plan(context: Context, request: Request) -> Plan:
@@ -154,7 +175,7 @@ def make_plan(context: Context, request: Request) -> Plan:
         for head in context.catalog.rolls()
         if head.source == request.source
     ]
-    resumed = _unfinished(context, request, entries)
+    resumed = _unfinished(context, request, listing, drives)
     known = [KnownRoll(folder=r.head.folder, sealed=True, files=_by_path(r)) for r in sealed]
     if resumed is not None:
         taken = {file.path: file for file in context.catalog.taken(resumed.folder)}
@@ -209,15 +230,19 @@ def _without_strangers(
 
 
 def _unfinished(
-    context: Context, request: Request, entries: Mapping[str, CardEntry]
+    context: Context, request: Request, listing: CardListing, drives: list[OnlineDrive]
 ) -> OpenRoll | None:
     """The unfinished roll of this shoot and source that this card may be gone on with into."""
+    entries = {entry.path: entry for entry in listing.files}
     for roll in context.catalog.open_rolls():
         if (roll.shoot, roll.source) != (request.shoot, request.source):
             continue
         if request.roll is not None and roll.name != request.roll:
             continue
-        if fits_card(context.catalog.taken(roll.folder), entries):
+        taken = context.catalog.taken(roll.folder)
+        if fits_card(taken, entries, _alike(context, listing.root, taken)) and not _foreign_names(
+            context, listing, roll.folder, {file.path for file in taken}, drives
+        ):
             return roll
         if request.roll is not None:
             raise UsageError(
@@ -225,6 +250,51 @@ def _unfinished(
                 advice="Finish it with that card first, or leave out --roll.",
             )
     return None
+
+
+def _alike(
+    context: Context, root: str, files: Iterable[RollFile]
+) -> Callable[[CardEntry, RollFile], bool]:
+    """Compares a card file's first block with the recorded one of these files."""
+    contents = context.catalog.contents(file.content for file in files)
+
+    def starts_alike(entry: CardEntry, file: RollFile) -> bool:
+        known = contents.get(file.content)
+        first = _first_block(context, f"{root}/{entry.path}")
+        return known is not None and first == known.block_map[:BLOCK_DIGEST_BYTES]
+
+    return starts_alike
+
+
+def _foreign_names(
+    context: Context,
+    listing: CardListing,
+    folder: str,
+    taken: Collection[str],
+    drives: list[OnlineDrive],
+) -> bool:
+    """Whether a name that this card wants holds another file in the roll's folder on a drive.
+
+    A kill between naming a file and recording it leaves a right file that nothing is known of: of
+    this card it is welcome, of another card it shows that the roll is that card's.
+    """
+    paths = [*(entry.path for entry in listing.files), *listing.empty_folders]
+    for drive in drives:
+        if not _stands_on(context, [drive], folder):
+            continue
+        names = fit_names(paths, limits_of(drive.info.mount.fs_type))
+        for entry in listing.files:
+            if entry.path in taken:
+                continue
+            there = drive.absolute(f"{folder}/{names[entry.path]}")
+            try:
+                size = context.files.stat(there).size
+            except OSError:
+                continue
+            mine = _first_block(context, f"{listing.root}/{entry.path}")
+            if size != entry.size or _first_block(context, there) != mine:
+                return True
+    return False
 
 
 def _new_roll(

@@ -23,7 +23,7 @@ from backupkeeper.core.errors import (
 )
 from backupkeeper.core.model import Place, PlaceKind, Standing
 from backupkeeper.drives.marker import MARKER_LIMIT_BYTES, Marker, decode_marker
-from backupkeeper.ports.files import Files, Stat
+from backupkeeper.ports.files import EntryKind, Files, Stat
 from backupkeeper.ports.mounts import DeviceInfo, Mount
 from backupkeeper.transfer.coldread import ColdPolicy, cold_policy
 
@@ -40,6 +40,12 @@ class OnlineDrive:
     info: DeviceInfo
     cold: ColdPolicy
     guard: Callable[[], None]
+    stays_on: Callable[[str], bool]
+    """Whether a folder (relative) is on this very file system, through no link and no mount."""
+
+    def holds(self, path: str) -> bool:
+        """Whether a file's folder is on this drive and not somewhere else that is reached from it."""
+        return self.stays_on(path.rpartition("/")[0])
 
     def absolute(self, path: str) -> str:
         """Where a path of this place is now."""
@@ -163,7 +169,7 @@ def _identify(context: Context, place: Place, root: str, mount: Mount) -> Online
     if marker is None or marker.id != place.id:
         return None
     info = context.mounts.inspect(mount)
-    if place.kind is PlaceKind.DRIVE and info.fs_uuid != place.fs_uuid:
+    if info.fs_uuid != place.fs_uuid:
         return (
             f"What is at {root} carries the marker of {place.name} but is another file system: "
             "a clone. It is not used."
@@ -182,7 +188,26 @@ def _identify(context: Context, place: Place, root: str, mount: Mount) -> Online
         info=info,
         cold=cold_policy(mount.fs_type, info.block_device),
         guard=guard_for(context.files, root),
+        stays_on=_staying(context, root, mount),
     )
+
+
+def _staying(context: Context, root: str, mount: Mount) -> Callable[[str], bool]:
+    """See ``OnlineDrive.stays_on``; each folder is looked at once."""
+    known: dict[str, bool] = {"": True}
+
+    def stays_on(folder: str) -> bool:
+        if folder not in known:
+            path = f"{root.rstrip('/')}/{folder}"
+            try:
+                is_folder = context.files.stat(path).kind is EntryKind.FOLDER
+                here = is_folder and context.mounts.under(path).token == mount.token
+            except (BackupkeeperError, OSError):
+                return True  # nothing is there that could lead elsewhere
+            known[folder] = stays_on(folder.rpartition("/")[0]) and here
+        return known[folder]
+
+    return stays_on
 
 
 def place_holding(drives: list[OnlineDrive], path: str) -> OnlineDrive | None:

@@ -4,8 +4,8 @@ import errno
 from dataclasses import replace
 
 from backupkeeper.actions.context import Context
-from backupkeeper.actions.online import OnlineDrive
-from backupkeeper.core.errors import DeviceError, MismatchError, OutOfReachError
+from backupkeeper.actions.online import MARKER_PATH, OnlineDrive
+from backupkeeper.core.errors import DeviceError, DriveGoneError, MismatchError, OutOfReachError
 from backupkeeper.core.model import Content, Fact, Result, RollFile, Way
 from backupkeeper.core.taking import same_time
 from backupkeeper.ports.progress import Progress, Quiet
@@ -33,6 +33,9 @@ def prove_copy(
         MountChangedError: something else is mounted there.
     """
     drive.guard()
+    if not drive.holds(path):
+        note = "Its folder leads off the drive, through a link or another mount."
+        return _fact(context, drive, path, file, result=Result.MISSING, note=note), None
     content = context.catalog.contents([file.content])[file.content]
     fresh = written_during is not None and written_during != drive.info.mount.token
     try:
@@ -45,7 +48,7 @@ def prove_copy(
     except OutOfReachError:
         raise
     except DeviceError as error:
-        drive.guard()  # gone as a whole? then it is no news about this one file
+        _must_be_alive(context, drive)  # gone as a whole? then it is no news about this one file
         missing = error.number in MISSING_NUMBERS
         result = Result.MISSING if missing else Result.UNREADABLE
         note = "" if missing else str(error)
@@ -54,10 +57,28 @@ def prove_copy(
         fact = _fact(context, drive, path, file, result=Result.UNREADABLE, note=str(error))
         return fact, None
     result = _kind_of(reading, file, content)
+    if result is Result.UNREADABLE:
+        _must_be_alive(context, drive)
     fact = _fact(context, drive, path, file, result=result, note=note, reading=reading)
     if result is not Result.MATCHES:
         fact = replace(fact, damage=damaged_ranges(content, reading))
     return fact, reading
+
+
+def _must_be_alive(context: Context, drive: OnlineDrive) -> None:
+    """A drive that can't even give its marker back from the medium is gone.
+
+    Raises:
+        DriveGoneError: so it is.
+        MountChangedError: something else is there.
+    """
+    drive.guard()
+    try:
+        marker = read_cold(context.files, drive.absolute(MARKER_PATH), drive.cold)
+    except DeviceError as error:
+        raise DriveGoneError(drive.place.name, drive.root) from error
+    if marker.unreadable:
+        raise DriveGoneError(drive.place.name, drive.root)
 
 
 def _read(

@@ -16,6 +16,7 @@ from backupkeeper.actions.fetching import fetch_back
 from backupkeeper.actions.histories import send_manifest
 from backupkeeper.actions.online import OnlineDrive, online_drives
 from backupkeeper.actions.proving import prove_copy
+from backupkeeper.actions.recording import record_seen
 from backupkeeper.core.errors import (
     DeviceError,
     MismatchError,
@@ -137,7 +138,7 @@ def _upload_roll(context: Context, run: _Run, head: RollHead, progress: Progress
         if fact is None:
             homeless += 1
         else:
-            context.catalog.record(facts=[fact])
+            record_seen(context, [fact])
             _note_bad(run, fact)
         progress.advance(0, files=1)
     if homeless:
@@ -183,7 +184,7 @@ def _bring(
         return _fetch(context, run, key, content, progress)
     for copy in best_first(copies.get(file.content, ()), run.places):
         drive = run.drives.get(copy.place)
-        if drive is None or copy.state not in READABLE:
+        if drive is None or copy.state not in READABLE or not drive.holds(copy.path):
             continue
         fact = _send(context, run, (drive, copy), key, file, content, progress)
         if fact is not None:
@@ -218,7 +219,7 @@ def _look(
         way=Way.LOOKED,
         result=Result.MISSING if entry is None else Result.MATCHES,
         evidence="looked at",
-        version=entry.version if entry is not None else None,
+        version=entry.mark if entry is not None else None,
     )
 
 
@@ -250,7 +251,7 @@ def _send(
         raise
     except (DeviceError, MismatchError) as error:
         fact, _ = prove_copy(context, drive, copy.path, file)
-        context.catalog.record(facts=[fact])
+        record_seen(context, [fact])
         run.troubles.append(
             Trouble(place=drive.place.name, path=copy.path, message=f"Not uploaded: {error}")
         )
@@ -289,7 +290,7 @@ def _sent_fact(
         way=Way.ATTESTED if attested_by else Way.WRITTEN,
         result=Result.MATCHES,
         evidence=f"refused when wrong: {attested_by}" if attested_by else "sent, not proven yet",
-        version=entry.version,
+        version=entry.mark,
     )
 
 

@@ -15,10 +15,11 @@ from backupkeeper.actions.findings import VerifyRun
 from backupkeeper.actions.histories import record_check
 from backupkeeper.actions.online import OnlineDrive, online, online_drives
 from backupkeeper.actions.proving import prove_copy
+from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.selection import Selection, resolve
 from backupkeeper.core.errors import OutOfReachError
 from backupkeeper.core.fitting import possible_paths
-from backupkeeper.core.model import Fact, PlaceKind, Roll, RollFile
+from backupkeeper.core.model import Fact, PlaceKind, Result, Roll, RollFile
 from backupkeeper.core.outcomes import Checked, Finding, Trouble, VerifyOutcome
 from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.progress import Progress
@@ -117,7 +118,9 @@ def _copies_here(
             latest[fact.path] = fact
     for path in sorted(latest):
         if chosen.covers(path):
-            yield path, by_place[path], latest[path].mount
+            # A file that was missing or bad may have been put back since, in this very mount.
+            was_there = latest[path].result is Result.MATCHES
+            yield path, by_place[path], latest[path].mount if was_there else None
 
 
 def _verify_roll(
@@ -143,10 +146,10 @@ def _verify_roll(
             if reading is not None and not reading.cold:
                 run.not_cold[drive.place.name] = reading.why_not_cold
             if len(facts) - kept >= FACTS_A_STEP:
-                context.catalog.record(facts=facts[kept:])
+                record_seen(context, facts[kept:])
                 kept = len(facts)
     finally:
-        context.catalog.record(facts=facts[kept:])
+        record_seen(context, facts[kept:])
     return read
 
 

@@ -169,7 +169,8 @@ class Fact:
 
     ``path`` is relative to the root (or prefix) of the place. ``content`` is what the copy should
     be. ``cold`` says whether the bytes came from the medium; ``evidence`` how that is known.
-    ``damage`` are half-open byte ranges; ``version`` an object's version id; ``mount`` names the
+    ``damage`` are half-open byte ranges; ``version`` what tells an object from a later one
+    under its key (version id or ETag); ``mount`` names the
     mount during which it was observed (``boot id:mount id``).
     """
 

@@ -261,9 +261,15 @@ def filled_roles(
             continue
         if not policy.distinct_devices:
             proven[place.role].add(place.id)
-        elif place.device is not None and place.device != not_on:
+        elif place.device is not None and not _share_a_disk([place.device, not_on or ""]):
             proven[place.role].add(place.device)
     return _fill(tuple((role, frozenset(proven[role])) for role in dict.fromkeys(roles)))
+
+
+def _share_a_disk(devices: Sequence[str]) -> bool:
+    """Whether two of these rest on one disk. A device on several disks is named ``one+two``."""
+    disks = [disk for device in devices for disk in set(device.split("+"))]
+    return len(set(disks)) < len(disks)
 
 
 @lru_cache(maxsize=4096)
@@ -275,7 +281,7 @@ def _fill(proven: tuple[tuple[Role, frozenset[str]], ...]) -> frozenset[Role]:
     for choice in product(*choices):
         taken = [pair for pair in choice if pair is not None]
         key = (len(taken), tuple(pair is not None for pair in choice))
-        if key > best_key and len({device for _, device in taken}) == len(taken):
+        if key > best_key and not _share_a_disk([device for _, device in taken]):
             best, best_key = tuple(role for role, _ in taken), key
     return frozenset(best)
 

@@ -69,6 +69,21 @@ def is_carried(roll: KnownRoll, found: Mapping[str, Blake3]) -> bool:
     return 2 * sum(file.size for file in here) >= total
 
 
-def fits_card(files: Sequence[RollFile], entries: Mapping[str, CardEntry]) -> bool:
-    """Whether an unfinished roll may have come from this card: each of its files is there still."""
-    return all(file.path in entries and entries[file.path].size == file.size for file in files)
+def fits_card(
+    files: Sequence[RollFile],
+    entries: Mapping[str, CardEntry],
+    starts_alike: Callable[[CardEntry, RollFile], bool],
+) -> bool:
+    """Whether an unfinished roll may have come from this card: each of its files is there still.
+
+    Names and sizes agree on every card of some recorders, so the time or the first block must too.
+    """
+    return all(
+        file.path in entries
+        and entries[file.path].size == file.size
+        and (
+            same_time(file.mtime_ns, entries[file.path].mtime_ns)
+            or starts_alike(entries[file.path], file)
+        )
+        for file in files
+    )

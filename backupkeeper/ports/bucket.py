@@ -39,6 +39,15 @@ class ObjectEntry:
     version: str | None
     etag: str
 
+    @property
+    def mark(self) -> str:
+        """What tells this object from another one put under its key later, for facts.
+
+        The version id where the bucket keeps versions, else the ETag: never a proof of bytes
+        (STANDARDS section 7.2), but another object almost surely has another one.
+        """
+        return self.version if self.version is not None else f"etag:{self.etag}"
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Sent:

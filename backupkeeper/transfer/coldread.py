@@ -50,9 +50,10 @@ KERNEL_TYPES = frozenset(
     }
 )
 """File systems whose only cache is the page cache, as far as Linux knows them."""
-DIRECT_TYPES = frozenset({"ext2", "ext3", "ext4", "xfs", "vfat", "exfat"})
+DIRECT_TYPES = frozenset({"xfs", "vfat", "exfat"})
 """Those among them where an ``O_DIRECT`` read is evidence by itself. Others read compressed,
-inline or stacked files through the page cache without a word (from memory: kernel sources)."""
+inline, journalled or stacked files through the page cache without a word (tried with ext4 mounted
+``data=journal``; the rest from memory: kernel sources)."""
 NETWORK_TYPES = frozenset(
     {"nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "ceph", "afs", "virtiofs", "ncpfs"}
 )

@@ -169,7 +169,6 @@ def _try_again(
     """Files that a destination wants once more, read once more and written only there."""
     for arrival in arrivals:
         arrival.last_chance()
-    by_source = {copied.job.source: copied for copied, _ in again}
     jobs = [
         Job(
             source=copied.job.source,
@@ -180,10 +179,12 @@ def _try_again(
         )
         for copied, wanted in again
     ]
+    # By the job itself: one source may be wanted under two names.
+    before = {id(job): copied for job, (copied, _) in zip(jobs, again, strict=True)}
     for batch, outcomes in _Run(tools, arrivals, halted).finished(batches(jobs)):
         done = []
         for number, work in enumerate(batch.works):
-            first = by_source[work.job.source]
+            first = before[id(work.job)]
             second, _ = _sum_up(work, arrivals, [outcome[number] for outcome in outcomes])
             failed = {place: work.error for place in work.job.targets if work.error is not None}
             done.append(

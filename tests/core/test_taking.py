@@ -86,7 +86,13 @@ def test_an_unfinished_roll_is_always_this_cards_own() -> None:
 
 def test_an_unfinished_roll_fits_a_card_that_still_has_each_of_its_files() -> None:
     card = {"A": entry("A"), "B": entry("B")}
-    assert fits_card([taken("A")], card)
-    assert fits_card([], card)
-    assert not fits_card([taken("A", size=11)], card)
-    assert not fits_card([taken("C")], card)
+    assert fits_card([taken("A")], card, lambda *_: False)
+    assert fits_card([], card, lambda *_: False)
+    assert not fits_card([taken("A", size=11)], card, lambda *_: True)
+    assert not fits_card([taken("C")], card, lambda *_: True)
+
+
+def test_the_same_names_and_sizes_with_other_times_fit_only_if_the_first_blocks_are_alike() -> None:
+    card = {"A": entry("A", mtime_ns=60 * 10**9)}
+    assert fits_card([taken("A")], card, lambda *_: True)
+    assert not fits_card([taken("A")], card, lambda *_: False)

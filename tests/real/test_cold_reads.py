@@ -135,7 +135,9 @@ def test_a_file_that_another_program_holds_in_memory_is_read_past_the_cache(driv
         reading = read_cold(FILES, path, cold_policy(drive.fs_type, drive.device))
         stacked = read_cold(FILES, path, cold_policy("overlay", None))
         holder.communicate()
-    assert (reading.cold, reading.evidence) == (True, DIRECT)
+    # ext4 reads its cache without a word where it is mounted data=journal: see DIRECT_TYPES.
+    wanted = (True, DIRECT) if drive.fs_type == "xfs" else (False, "")
+    assert (reading.cold, reading.evidence) == wanted
     assert damaged_ranges(content, reading) == ((BLOCK_BYTES, 2 * BLOCK_BYTES),)
     # On a stacked file system a by-passed cache may be the wrong one: only dropped pages count.
     assert not stacked.cold

@@ -110,7 +110,8 @@ FUSE = cold_policy("fuseblk", "/dev/made-up")
     [
         (Disk, KERNEL, False, DROPPED_DIRECT),
         (lambda: Disk(direct=False), KERNEL, False, DROPPED),
-        (Pinned, KERNEL, False, DIRECT),
+        (Pinned, cold_policy("xfs", None), False, DIRECT),
+        (Pinned, cold_policy("ext4", None), False, ""),
         (lambda: Pinned(direct=False), KERNEL, False, ""),
         (Pinned, cold_policy("btrfs", None), False, ""),
         (Pinned, cold_policy("overlay", None), False, ""),
