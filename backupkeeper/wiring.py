@@ -90,9 +90,10 @@ class Keeper:
         self.config = config
         clock, entropy = clock or RealClock(), RealEntropy()
 
-        def bucket_of(place: Place) -> Bucket:
+        def bucket_of(place: Place, *, hurried: bool = False) -> Bucket:
             # Here, not above: the library behind it takes a third of a second to load.
             from backupkeeper.cloud.bucket import open_bucket  # noqa: PLC0415
+            from backupkeeper.cloud.tuning import Tuning  # noqa: PLC0415
 
             return open_bucket(
                 place.location,
@@ -102,6 +103,9 @@ class Keeper:
                 entropy=entropy,
                 addressing=config.upload.addressing,
                 parallel_parts=config.upload.parallel_parts,
+                tuning=Tuning(connect_timeout=5.0, read_timeout=15.0, attempts=1)
+                if hurried
+                else None,
             )
 
         self._context = Context(
@@ -174,7 +178,10 @@ class Keeper:
 
     def verify(self, what: str | None, *, progress: Progress) -> VerifyOutcome:
         """See ``actions.verify.verify``; something that exists as a path is taken as one."""
-        if what is not None and (os.path.isabs(what) or what.startswith(("./", "../"))):
+        looks_like_path = what is not None and (
+            os.path.isabs(what) or what in {".", ".."} or ("/" in what and os.path.lexists(what))
+        )
+        if what is not None and looks_like_path:
             what = os.path.realpath(what)
         with self._at_work():
             return verify(self._context, what, progress)

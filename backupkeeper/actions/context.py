@@ -1,7 +1,7 @@
 """What every deed is handed: the ports, the catalog, the configuration."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 from backupkeeper.config import Config
 from backupkeeper.core.model import Place
@@ -10,6 +10,14 @@ from backupkeeper.ports.catalog import Catalog
 from backupkeeper.ports.clock import Clock, Entropy
 from backupkeeper.ports.files import Files
 from backupkeeper.ports.mounts import Mounts
+
+
+class OpenBucket(Protocol):
+    """Opens the bucket of a place; ``hurried``: a short wait, for what can go on without it."""
+
+    def __call__(self, place: Place, *, hurried: bool = False) -> Bucket:
+        """Open it; nothing is asked of the network yet."""
+        ...
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -22,6 +30,6 @@ class Context:
     mounts: Mounts
     clock: Clock
     entropy: Entropy
-    open_bucket: Callable[[Place], Bucket]
+    open_bucket: OpenBucket
     hostname: str
     version: str

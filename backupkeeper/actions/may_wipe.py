@@ -1,8 +1,10 @@
 """May this card be wiped? Reads the whole card now and asks ``core.verdict``."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.glance import glance_at_buckets, glance_at_drives
 from backupkeeper.actions.offload_plan import listed_card
 from backupkeeper.actions.online import online_drives
 from backupkeeper.core.errors import BackupkeeperError
@@ -20,7 +22,7 @@ def may_wipe(context: Context, card: str, progress: Progress) -> Verdict:
     Raises:
         UsageError: there is no such card, or it is a place.
     """
-    drives, _ = online_drives(context)
+    drives, away = online_drives(context)
     listing = listed_card(context, card, drives)
     read = read_card(context, listing, progress)
     # Looked at again: what was added, or taken away, while the card was read.
@@ -29,6 +31,10 @@ def may_wipe(context: Context, card: str, progress: Progress) -> Verdict:
         read = _only_unchanged(read, listing, after)
         listing = after
     contents = {file.content for file in read if file.content is not None}
+    glance_at_drives(context, drives, contents)
+    unseen = [f"{told} What counts is its last proof." for told in away]
+    unseen += glance_at_buckets(context, contents)
+    listing = replace(listing, warnings=(*listing.warnings, *unseen))
     places = {place.id: place for place in context.catalog.places()}
     now = context.clock.now()
     try:

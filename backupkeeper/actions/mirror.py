@@ -13,7 +13,7 @@ from backupkeeper.actions.context import Context
 from backupkeeper.actions.histories import record_arrival
 from backupkeeper.actions.landings import landed_fact, settled
 from backupkeeper.actions.offload import destination
-from backupkeeper.actions.online import OnlineDrive, online_drives
+from backupkeeper.actions.online import OnlineDrive, holding, online_drives
 from backupkeeper.actions.proving import prove_copy
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.room import room_needed
@@ -64,6 +64,13 @@ class _Task:
 def mirror(context: Context, progress: Progress) -> MirrorOutcome:
     """Bring every roll to a drive of every role that lacks it, as far as drives are here."""
     drives, away = online_drives(context)
+    with holding(context, drives):
+        return _mirror(context, drives, away, progress)
+
+
+def _mirror(
+    context: Context, drives: Sequence[OnlineDrive], away: Sequence[str], progress: Progress
+) -> MirrorOutcome:
     run = _Run()
     for role in (Role.PRIMARY, Role.SECONDARY):
         here = [drive for drive in drives if drive.place.role is role]

@@ -15,7 +15,7 @@ from backupkeeper.actions.context import Context
 from backupkeeper.actions.histories import record_arrival
 from backupkeeper.actions.landings import landed_fact, settled
 from backupkeeper.actions.offload_plan import Plan, Request, make_plan
-from backupkeeper.actions.online import OnlineDrive
+from backupkeeper.actions.online import OnlineDrive, holding, online_drives
 from backupkeeper.actions.room import room_needed
 from backupkeeper.core.errors import (
     BackupkeeperError,
@@ -68,6 +68,11 @@ def offload(context: Context, request: Request, progress: Progress) -> OffloadOu
         OutOfReachError: no drive is here, or the card is gone.
         NoSpaceError: no drive has room.
     """
+    with holding(context, online_drives(context)[0]):
+        return _offload(context, request, progress)
+
+
+def _offload(context: Context, request: Request, progress: Progress) -> OffloadOutcome:
     begun = context.clock.monotonic()
     plan = make_plan(context, request)
     run = _Run(home=dict(plan.homes))
@@ -218,7 +223,15 @@ def _facts_at(
     if place not in copied.job.targets:
         home = run.home[entry.path]
         copy = plan.standing_at(drive, home, entry.path) if home is not None else None
-        if copy is not None:
+        if copy is not None and copy.state is CopyState.DAMAGED:
+            run.troubles.append(
+                Trouble(
+                    place=drive.place.name,
+                    path=entry.path,
+                    message="The copy there is damaged; it was left as it is.",
+                )
+            )
+        elif copy is not None:
             run.standing[place].add(entry.path)
             if copy.state is CopyState.PROVEN:
                 run.proven[place].add(entry.path)

@@ -7,12 +7,13 @@ Promises:
 3. A sealed roll is never chosen to take a new file.
 """
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 import xxhash
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.glance import glance_at_drives
 from backupkeeper.actions.online import (
     OWN_FOLDER,
     OnlineDrive,
@@ -49,8 +50,8 @@ from backupkeeper.core.taking import KnownRoll, fits_card, is_carried, likely_ho
 from backupkeeper.ports.catalog import OpenRoll
 from backupkeeper.ports.files import EntryKind, Stat
 
-STANDING_STATES = frozenset({CopyState.PROVEN, CopyState.DUE, CopyState.WRITTEN})
-"""States of a copy that is there: it may need a proof, but no second writing."""
+STANDING_STATES = frozenset({CopyState.PROVEN, CopyState.DUE, CopyState.WRITTEN, CopyState.DAMAGED})
+"""States of a copy that is there: it may need a proof or mending, but nothing is written over it."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -99,10 +100,15 @@ class Plan:
         its whole tree.
         """
         wanted = self.path_at(drive, home.folder, path)
-        for copy in self.copies.get(home.files[path].content, ()):
-            if (copy.place, copy.path) == (drive.place.id, wanted):
-                return copy if copy.state in STANDING_STATES else None
-        return None
+        return next(
+            (
+                copy
+                for copy in self.copies.get(home.files[path].content, ())
+                if (copy.place, copy.path) == (drive.place.id, wanted)
+                and copy.state in STANDING_STATES
+            ),
+            None,
+        )
 
 
 def listed_card(context: Context, card: str, drives: list[OnlineDrive]) -> CardListing:
@@ -173,7 +179,7 @@ def make_plan(context: Context, request: Request) -> Plan:
     sealed = [
         context.catalog.roll(head.id)
         for head in context.catalog.rolls()
-        if head.source == request.source
+        if head.source == request.source or head.shoot == request.shoot
     ]
     resumed = _unfinished(context, request, listing, drives)
     known = [KnownRoll(folder=r.head.folder, sealed=True, files=_by_path(r)) for r in sealed]
@@ -190,9 +196,11 @@ def make_plan(context: Context, request: Request) -> Plan:
     homes = _without_strangers(homes, known)
     open_roll = resumed or _new_roll(context, request, sealed, homes, drives)
     hinted = {roll.files[path].content for path, roll in homes.items() if roll is not None}
+    glance_at_drives(context, drives, hinted)
+    away = [f"{told} Nothing was copied to it." for told in away]
     return Plan(
         request=request,
-        listing=listing,
+        listing=replace(listing, warnings=(*listing.warnings, *away)),
         drives=drives,
         open_roll=open_roll,
         resumed=known[0] if resumed is not None else None,
@@ -240,9 +248,8 @@ def _unfinished(
         if request.roll is not None and roll.name != request.roll:
             continue
         taken = context.catalog.taken(roll.folder)
-        if fits_card(taken, entries, _alike(context, listing.root, taken)) and not _foreign_names(
-            context, listing, roll.folder, {file.path for file in taken}, drives
-        ):
+        fits = fits_card(taken, entries, _alike(context, listing.root, taken))
+        if fits and (taken or not _foreign_names(context, listing, roll.folder, drives)):
             return roll
         if request.roll is not None:
             raise UsageError(
@@ -270,13 +277,13 @@ def _foreign_names(
     context: Context,
     listing: CardListing,
     folder: str,
-    taken: Collection[str],
     drives: list[OnlineDrive],
 ) -> bool:
     """Whether a name that this card wants holds another file in the roll's folder on a drive.
 
-    A kill between naming a file and recording it leaves a right file that nothing is known of: of
-    this card it is welcome, of another card it shows that the roll is that card's.
+    Asked of a roll of which nothing was recorded: a kill between naming a file and recording it
+    leaves a right file that nothing is known of. Of this card it is welcome; of another card it
+    shows that the roll is that card's.
     """
     paths = [*(entry.path for entry in listing.files), *listing.empty_folders]
     for drive in drives:
@@ -284,8 +291,6 @@ def _foreign_names(
             continue
         names = fit_names(paths, limits_of(drive.info.mount.fs_type))
         for entry in listing.files:
-            if entry.path in taken:
-                continue
             there = drive.absolute(f"{folder}/{names[entry.path]}")
             try:
                 size = context.files.stat(there).size

@@ -9,8 +9,8 @@ Promises:
 
 import errno
 import os.path
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, replace
 
 from backupkeeper.actions.context import Context
@@ -20,6 +20,7 @@ from backupkeeper.core.errors import (
     DeviceError,
     DriveGoneError,
     MountChangedError,
+    OutOfReachError,
 )
 from backupkeeper.core.model import Place, PlaceKind, Standing
 from backupkeeper.drives.marker import MARKER_LIMIT_BYTES, Marker, decode_marker
@@ -190,6 +191,31 @@ def _identify(context: Context, place: Place, root: str, mount: Mount) -> Online
         guard=guard_for(context.files, root),
         stays_on=_staying(context, root, mount),
     )
+
+
+@contextmanager
+def holding(context: Context, drives: Iterable[OnlineDrive]) -> Iterator[None]:
+    """Keep every other program of ours from writing to these drives meanwhile.
+
+    Two machines' catalogs, or two people's, know nothing of each other; the drive's marker is what
+    they share, so it is what is locked.
+
+    Raises:
+        OutOfReachError: another one is at work on a drive.
+    """
+    with ExitStack() as stack:
+        for drive in drives:
+            try:
+                handle = context.files.lock(drive.absolute(MARKER_PATH))
+            except BlockingIOError as error:
+                raise OutOfReachError(
+                    f"Another backupkeeper is at work on {drive.place.name}.",
+                    advice="Wait until it is done, then repeat the command.",
+                ) from error
+            except OSError as error:
+                raise DriveGoneError(drive.place.name, drive.root) from error
+            stack.callback(context.files.close, handle)
+        yield
 
 
 def _staying(context: Context, root: str, mount: Mount) -> Callable[[str], bool]:

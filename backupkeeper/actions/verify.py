@@ -13,7 +13,7 @@ from backupkeeper.actions.context import Context
 from backupkeeper.actions.fetching import verify_bucket
 from backupkeeper.actions.findings import VerifyRun
 from backupkeeper.actions.histories import record_check
-from backupkeeper.actions.online import OnlineDrive, online, online_drives
+from backupkeeper.actions.online import OnlineDrive, holding, online, online_drives
 from backupkeeper.actions.proving import prove_copy
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.selection import Selection, resolve
@@ -44,8 +44,9 @@ def verify(context: Context, what: str | None, progress: Progress) -> VerifyOutc
     chosen = resolve(context, what)
     run = VerifyRun()
     drives = _drives(context, chosen, run)
-    for drive in drives:
-        _verify_drive(context, drive, chosen, run, progress)
+    with holding(context, drives):
+        for drive in drives:
+            _verify_drive(context, drive, chosen, run, progress)
     for place in context.catalog.places():
         if place.kind is PlaceKind.BUCKET and chosen.place == place.id:
             verify_bucket(context, place, chosen, run, progress)

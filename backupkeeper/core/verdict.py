@@ -24,7 +24,7 @@ from backupkeeper.core.model import (
     Role,
 )
 from backupkeeper.core.outcomes import Answer, JudgedFile, Reason, ReasonCode, Verdict
-from backupkeeper.core.policy import Policy, best_per_role, filled_roles
+from backupkeeper.core.policy import ALL_ROLES, Policy, best_per_role, filled_roles
 
 _CODES: Mapping[CopyState, ReasonCode] = {
     CopyState.PROVEN: ReasonCode.SAME_DEVICE,  # proven and still not filled: the device is shared
@@ -98,7 +98,7 @@ def judge(
 
 
 def _all_roles(policy: Policy) -> tuple[Role, ...]:
-    return tuple(dict.fromkeys((*policy.wipe_needs, *policy.roles)))
+    return tuple(dict.fromkeys((*policy.wipe_needs, *ALL_ROLES)))
 
 
 def _about_the_card(

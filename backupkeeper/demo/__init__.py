@@ -38,6 +38,11 @@ def run_demo(directory: str, echo: Callable[[str], None]) -> int:
     with made_up_store() as address:
         typist = Typist(stage=stage, echo=echo)
         tell(stage, typist, address)
+    return sum_up(typist)
+
+
+def sum_up(typist: Typist) -> int:
+    """Tell what went astray; the exit code that follows from it."""
     for wrong in typist.wrong:
-        echo(f"NOT AS IT SHOULD BE: {wrong}")
+        typist.echo(f"NOT AS IT SHOULD BE: {wrong}")
     return NOT_AS_TOLD if typist.wrong else ALL_WELL

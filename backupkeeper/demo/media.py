@@ -64,14 +64,10 @@ def clip_bytes(*, seed: str, name: str, size: int, made_at: datetime) -> Iterato
     """
     front = _box(b"ftyp", b"isom" + struct.pack(">I", 512) + b"isomiso2mp41")
     first_sample = len(front) + 16
-    # The index grows with the number of frames, never with their content: settle it first.
-    frames = (size - first_sample) // _FRAME_BYTES
-    while True:
-        index_bytes = len(_index([_FRAME_BYTES] * frames, first_sample, made_at))
-        samples_bytes = size - first_sample - index_bytes
-        if frames * _FRAME_BYTES <= samples_bytes:
-            break
-        frames -= 1
+    # Each frame costs its own bytes and four in the index.
+    empty_index = len(_index([], first_sample, made_at))
+    frames = (size - first_sample - empty_index) // (_FRAME_BYTES + 4)
+    samples_bytes = size - first_sample - empty_index - 4 * frames
     sizes = [_FRAME_BYTES] * frames
     sizes[-1] += samples_bytes - frames * _FRAME_BYTES
     yield front

@@ -107,6 +107,14 @@ class Files(Protocol):
         """``close``: may raise what an earlier write met."""
         ...
 
+    def lock(self, path: str) -> Handle:
+        """Open a file for reading and hold it against every other ``lock`` until ``close``.
+
+        ``EWOULDBLOCK`` where another holds it (``flock``; over a network perhaps only on this
+        machine).
+        """
+        ...
+
     def stat(self, path: str) -> Stat:
         """``lstat``."""
         ...

@@ -12,6 +12,7 @@ Calls without a Python function (``renameat2``, ``fallocate``, ``syncfs``, ``min
 
 import ctypes
 import errno
+import fcntl
 import mmap
 import os
 import stat as modes
@@ -168,6 +169,16 @@ class RealFiles:
     def close(self, handle: Handle) -> None:
         """``close``."""
         os.close(handle)
+
+    def lock(self, path: str) -> Handle:
+        """``flock``, exclusive, not waiting; released by ``close`` and by the end of the process."""
+        handle = self.open_read(path)
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            os.close(handle)
+            raise
+        return handle
 
     def stat(self, path: str) -> Stat:
         """``lstat``."""

@@ -213,6 +213,11 @@ class ColdReader:
         stack.callback(files.close, handle)
         stat = regular(files, path, handle)
         left = _drop(files, handle, stat.size)
+        if left and in_kernel:
+            # What somebody wrote and nobody synced can't be dropped: sync it, and try once more.
+            with suppress(OSError):
+                files.sync(handle)
+            left = _drop(files, handle, stat.size)
         if in_kernel:
             return handle, stat, self._kernel(left, direct=direct is not None)
         return handle, stat, self._elsewhere(left, handle)
@@ -228,7 +233,11 @@ class ColdReader:
         if self._policy.kind is ColdKind.NEVER:
             return _Known(why_not=self._policy.why_never)
         if self._device is None:
-            self._device = self._drop_device(handle)
+            self._device = (
+                self._drop_device(handle)
+                if self._policy.block_device is not None
+                else _Known(why_not=self._policy.why_never)
+            )
         if left == 0 and self._device.evidence:
             return self._device
         if self._new_mount:

@@ -247,9 +247,9 @@ def test_a_role_that_is_not_asked_for_is_still_missing_if_it_shares_a_device() -
     assert told.still_missing == {S: 2}
 
 
-def test_a_role_that_is_neither_asked_for_nor_wanted_is_not_told_as_missing() -> None:
+def test_a_role_that_is_neither_asked_for_nor_wanted_is_told_as_missing_too() -> None:
     told = verdict(copies=with_clip(copy(MAIN)), policy=Policy(wipe_needs=(P,), roles=(P, S)))
-    assert told.still_missing == {S: 1}
+    assert told.still_missing == {S: 1, C: 1}
 
 
 def test_a_role_asked_for_counts_even_where_the_policy_does_not_want_it_otherwise() -> None:

@@ -1,6 +1,7 @@
 """The demo's folder: nobody else's folder is ever replaced, and rot looks like rot."""
 
 import os
+import sys
 import urllib.request
 from pathlib import Path
 
@@ -99,3 +100,9 @@ def test_the_made_up_store_answers_on_loopback_and_then_stops() -> None:
             assert b"ListAllMyBucketsResult" in answer.read()
     with pytest.raises(OSError, match="refused"):
         urllib.request.urlopen(address, timeout=10)
+
+
+def test_a_machine_without_the_mock_is_told_how_to_get_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "moto.server", None)
+    with pytest.raises(UsageError, match="pip install"), made_up_store():
+        pytest.fail("there is no store")

@@ -1,13 +1,15 @@
 """The whole job, end to end, as ``make demo`` plays it; and that a step gone astray is not hidden."""
 
 import hashlib
+import http.server
 import os
+import threading
 from pathlib import Path
 
 import pytest
 
-from backupkeeper.core.errors import BackupkeeperError, BucketUnreachableError
-from backupkeeper.demo import run_demo, story
+from backupkeeper.core.errors import BackupkeeperError, BucketUnreachableError, WriteError
+from backupkeeper.demo import run_demo, story, sum_up
 from backupkeeper.demo.stage import set_up
 from backupkeeper.demo.typist import Typist
 
@@ -58,6 +60,47 @@ def test_a_verdict_that_is_not_as_it_should_be_is_noted(tmp_path: Path) -> None:
     assert any("is not yes" in wrong for wrong in typist.wrong)
     assert not any("came out as it should" in line for line in lines)
     assert any("exited" in wrong for wrong in typist.wrong)
+
+
+def test_a_step_that_went_astray_makes_the_demo_fail_and_is_told(tmp_path: Path) -> None:
+    lines: list[str] = []
+    typist = Typist(stage=set_up(str(tmp_path / "world")), echo=lines.append)
+    assert sum_up(typist) == 0
+    typist.expect(right=False, otherwise="the sky is green")
+    assert sum_up(typist) == 3
+    assert lines == ["NOT AS IT SHOULD BE: the sky is green"]
+
+
+def test_cards_that_cannot_be_written_are_told(tmp_path: Path) -> None:
+    stage = set_up(str(tmp_path / "world"))
+    (Path(stage.cards) / "Wide").write_text("a file where the card should be")
+    with pytest.raises(WriteError, match="Could not write"):
+        story._set_the_stage(stage, Typist(stage=stage, echo=lambda line: None), "")
+
+
+def test_a_card_that_cannot_be_recorded_on_is_told(tmp_path: Path) -> None:
+    stage = set_up(str(tmp_path / "world"))
+    (Path(stage.cards) / "Wide").write_text("a file where the card should be")
+    with pytest.raises(WriteError, match="Could not write"):
+        story._record_further(stage, Typist(stage=stage, echo=lambda line: None))
+
+
+class _Refuser(http.server.BaseHTTPRequestHandler):
+    def do_PUT(self) -> None:
+        self.send_response(403)
+        self.end_headers()
+
+    def log_message(self, *_: object) -> None:
+        """Stay quiet."""
+
+
+def test_a_store_that_makes_no_bucket_is_told() -> None:
+    with http.server.HTTPServer(("127.0.0.1", 0), _Refuser) as server:
+        thread = threading.Thread(target=server.handle_request)
+        thread.start()
+        with pytest.raises(BucketUnreachableError, match="makes no bucket \\(status 403\\)"):
+            story._make_bucket(f"http://127.0.0.1:{server.server_port}")
+        thread.join()
 
 
 @pytest.mark.parametrize("text", ["", "[]", "Traceback", '"yes"'])
