@@ -309,7 +309,12 @@ def _new_roll(
     homes: Mapping[str, KnownRoll | None],
     drives: list[OnlineDrive],
 ) -> OpenRoll:
-    of_shoot = [r.head.name for r in sealed if r.head.shoot == request.shoot]
+    # Other sources of the shoot count rolls of their own.
+    of_shoot = [
+        r.head.name
+        for r in sealed
+        if (r.head.shoot, r.head.source) == (request.shoot, request.source)
+    ]
     of_shoot += [
         roll.name
         for roll in context.catalog.open_rolls()

@@ -260,6 +260,14 @@ def test_a_sealed_roll_takes_no_new_files(yard: Yard) -> None:
         yard.offload(card, roll="Roll 01")
 
 
+@pytest.mark.parametrize("roll", [None, "Roll 01"], ids=["no name given", "named"])
+def test_each_source_counts_its_own_rolls(yard: Yard, roll: str | None) -> None:
+    yard.drives()
+    yard.offload(yard.card("wide", CARD))
+    outcome = yard.offload(yard.card("close", {"A.MP4": clip(9)}), source="Close", roll=roll)
+    assert outcome.folder == f"{SHOOT}/Originals/Close/Roll 01"
+
+
 def test_odd_names_come_over_byte_for_byte(yard: Yard) -> None:
     main, _ = yard.drives()
     names = ["new\nline.MP4", "\x1b[31mred.MP4", "bytes\udcff.MP4", "é.MP4", "é.MP4", "x" * 255]
