@@ -236,6 +236,8 @@ def _entries(context: Context, roll: Roll, facts: Mapping[str, Fact]) -> list[_E
 
 def _read(context: Context, drive: OnlineDrive, folder: str) -> History | None:
     where = drive.absolute(f"{folder}/{FOLDER}")
+    if not drive.stays_on(f"{folder}/{FOLDER}"):
+        raise ManifestError(f"{where} leads off the drive, through a link or another mount.")
     try:
         names = [name for name, _ in context.files.list(where)]
     except OSError as error:

@@ -23,7 +23,7 @@ from backupkeeper.actions.online import (
 )
 from backupkeeper.cards.protection import writing_warnings
 from backupkeeper.cards.walk import list_card
-from backupkeeper.core.errors import OutOfReachError, UsageError
+from backupkeeper.core.errors import HostileInputError, OutOfReachError, UsageError
 from backupkeeper.core.fitting import fit_names
 from backupkeeper.core.model import (
     BLOCK_BYTES,
@@ -128,7 +128,7 @@ def listed_card(context: Context, card: str, drives: list[OnlineDrive]) -> CardL
     inside = place_holding(drives, card)
     holds = [drive for drive in drives if drive.root.startswith(card.rstrip("/") + "/")]
     same = [drive for drive in drives if _is_same_file_system(context, drive, stat)]
-    if inside is not None or holds or same or read_marker(context.files, card) is not None:
+    if inside is not None or holds or same or _bears_a_marker(context, card):
         raise UsageError(
             f"{card} is (or belongs to) a place of yours, not a card.",
             advice=f"A place is told by its folder {OWN_FOLDER}.",
@@ -145,6 +145,14 @@ def listed_card(context: Context, card: str, drives: list[OnlineDrive]) -> CardL
             ),
         )
     return replace(listing, warnings=(*listing.warnings, *told))
+
+
+def _bears_a_marker(context: Context, card: str) -> bool:
+    """Whether a card carries a place's marker; rubbish under that name makes no place of it."""
+    try:
+        return read_marker(context.files, card) is not None
+    except HostileInputError:
+        return False
 
 
 def _is_same_file_system(context: Context, drive: OnlineDrive, card: Stat) -> bool:

@@ -40,7 +40,8 @@ CLIP_EXTENSIONS: Final = frozenset(
         *("mts", "mxf", "ts", "webm", "wmv", "ari", "arx", "braw", "crm", "dng", "cine", "r3d"),
         *("aac", "aif", "aiff", "bwf", "flac", "m4a", "mp3", "rf64", "w64", "wav"),
         *("arw", "cr2", "cr3", "gpr", "heic", "heif", "jpeg", "jpg", "nef", "orf", "pef", "raf"),
-        *("raw", "rw2", "srw", "tif", "tiff"),
+        *("raw", "rw2", "srw", "tif", "tiff", "3fr", "fff", "hif", "iiq", "nrw", "png", "x3f"),
+        *("dv", "mlv", "mod", "nev", "ogv", "tod", "vob", "mka", "ogg", "opus", "wma"),
     ]
 )
 """Extensions of moving pictures, sound and stills. Common practice, no source."""
