@@ -116,7 +116,7 @@ def _verify_roll(
 ) -> None:
     held = {fact.path for fact in context.catalog.facts_at(place.id, below=roll.head.folder)}
     homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
-    files = [(file, path) for file in roll.files for path in sorted(homes[file.path] & held)]
+    files = [(file, path) for file in roll.files for path in homes[file.path] if path in held]
     contents = context.catalog.contents(file.content for file, _ in files)
     progress.begin(
         f"Fetching back {roll.head.folder} from {place.name}",

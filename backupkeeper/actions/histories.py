@@ -219,7 +219,7 @@ def _entries(context: Context, roll: Roll, facts: Mapping[str, Fact]) -> list[_E
     cut = len(roll.head.folder) + 1
     entries = []
     for file in roll.files:
-        for home in sorted(homes[file.path]):
+        for home in homes[file.path]:
             fact = facts.get(home)
             if fact is not None and fact.content == file.content:
                 entries.append(

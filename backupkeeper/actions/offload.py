@@ -8,7 +8,7 @@ Promises:
    be read is part of the roll's record. Until then the same command goes on where it stopped.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from backupkeeper.actions.context import Context
@@ -23,6 +23,7 @@ from backupkeeper.core.errors import (
     OutOfReachError,
 )
 from backupkeeper.core.model import (
+    Blake3,
     CardEntry,
     Content,
     CopyState,
@@ -44,7 +45,7 @@ from backupkeeper.transfer.pipeline import Copied, Destination, Job, copy_files
 class _Run:
     """What happened so far, by path on the card."""
 
-    found: dict[str, Content] = field(default_factory=dict)
+    found: dict[str, RollFile] = field(default_factory=dict)
     home: dict[str, KnownRoll | None] = field(default_factory=dict)
     proven: dict[PlaceId, set[str]] = field(default_factory=dict)
     standing: dict[PlaceId, set[str]] = field(default_factory=dict)
@@ -120,13 +121,20 @@ def _pass(
 ) -> set[str]:
     """Read these files, write them where they are wanted; return those to take again as new."""
     entries = list(entries)
-    by_source = {f"{plan.listing.root}/{entry.path}": entry for entry in entries}
+    by_path = {entry.path: entry for entry in entries}
+    cut = len(plan.listing.root) + 1
     progress.begin(
         f"Offloading {plan.request.source}",
         total_bytes=sum(entry.size for entry in entries),
         total_files=len(entries),
     )
-    jobs = [_job(context, plan, run, entry) for entry in entries]
+    expected = context.catalog.contents(
+        home.files[entry.path].content
+        for entry in entries
+        if (home := run.home[entry.path]) is not None
+    )
+    # Made as they are needed, in the reader's thread: a card may hold a hundred thousand files.
+    jobs = (_job(plan, run, entry, expected) for entry in entries)
     again: set[str] = set()
     for batch in copy_files(
         jobs,
@@ -135,7 +143,7 @@ def _pass(
         progress=progress,
         digests=context.config.manifest.formats,
     ):
-        again |= _take(context, plan, run, [(by_source[one.job.source], one) for one in batch])
+        again |= _take(context, plan, run, [(by_path[one.job.source[cut:]], one) for one in batch])
     return again
 
 
@@ -149,25 +157,24 @@ def destination(drive: OnlineDrive) -> Destination:
     )
 
 
-def _job(context: Context, plan: Plan, run: _Run, entry: CardEntry) -> Job:
+def _job(plan: Plan, run: _Run, entry: CardEntry, expected: Mapping[Blake3, Content]) -> Job:
     home = run.home[entry.path]
     expect = None
     folder = plan.open_roll.folder
     if home is not None:
-        expect = home.files[entry.path].content
+        expect = expected.get(home.files[entry.path].content)
         folder = home.folder
     targets = {
         drive.place.id: drive.absolute(plan.path_at(drive, folder, entry.path))
         for drive in plan.drives
         if home is None or plan.standing_at(drive, home, entry.path) is None
     }
-    known = context.catalog.contents([expect]).get(expect) if expect is not None else None
     return Job(
         source=f"{plan.listing.root}/{entry.path}",
         size=entry.size,
         mtime_ns=entry.mtime_ns,
         targets=targets,
-        expect=known,
+        expect=expect,
     )
 
 
@@ -187,17 +194,12 @@ def _take(
         if home is not None and home.files[entry.path].content != content.blake3:
             again.add(entry.path)
             continue
-        run.found[entry.path] = content
+        run.found[entry.path] = RollFile(
+            path=entry.path, content=content.blake3, size=content.size, mtime_ns=entry.mtime_ns
+        )
         contents.append(content)
         if home is None or home is plan.resumed:
-            files.append(
-                RollFile(
-                    path=entry.path,
-                    content=content.blake3,
-                    size=content.size,
-                    mtime_ns=entry.mtime_ns,
-                )
-            )
+            files.append(run.found[entry.path])
         if home is not None and home is plan.resumed:
             run.resumed.add(entry.path)
         for place, drive in drives.items():
@@ -261,7 +263,7 @@ def _note_card_error(run: _Run, entry: CardEntry, copied: Copied) -> None:
 
 def _strangers(plan: Plan, run: _Run) -> set[str]:
     """Files whose earlier roll turned out not to be this card's: they are taken as new."""
-    found = {path: content.blake3 for path, content in run.found.items()}
+    found = {path: file.content for path, file in run.found.items()}
     mine = {roll.folder for roll in plan.known if is_carried(roll, found)}
     return {
         path
@@ -313,16 +315,7 @@ def _seal(context: Context, plan: Plan, run: _Run) -> tuple[RollHead | None, lis
     unheld = [path for path in taken if not any(path in at for at in run.standing.values())]
     if not taken or unheld or run.gone is not None:
         return None, warnings
-    entries = {entry.path: entry for entry in plan.listing.files}
-    files = tuple(
-        RollFile(
-            path=path,
-            content=run.found[path].blake3,
-            size=run.found[path].size,
-            mtime_ns=entries[path].mtime_ns,
-        )
-        for path in sorted(taken)
-    )
+    files = tuple(run.found[path] for path in sorted(taken))
     head = RollHead(
         id=roll_id((file.path, file.content) for file in files),
         shoot=plan.open_roll.shoot,

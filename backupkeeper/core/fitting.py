@@ -68,21 +68,25 @@ def fit_names(
         folder: _fit_folder(names, limits, () if folder else reserved)
         for folder, names in children.items()
     }
-    return {
-        path: "/".join(fitted[parts[:depth]][part] for depth, part in enumerate(parts))
-        for path, parts in wanted.items()
-    }
+    made = {}
+    for path, parts in wanted.items():
+        name = "/".join(fitted[parts[:depth]][part] for depth, part in enumerate(parts))
+        made[path] = path if name == path else name  # one text for both: most names fit
+    return made
 
 
-def possible_paths(folder: str, paths: Collection[str]) -> dict[str, frozenset[str]]:
-    """Where each file of a roll may stand, whatever file system its place has.
+def possible_paths(folder: str, paths: Collection[str]) -> dict[str, tuple[str, ...]]:
+    """Where each file of a roll may stand, whatever file system its place has; one path for most.
 
     Args:
         folder: the roll's folder, relative to the place.
         paths: all files and empty folders of the roll.
     """
     fits = [fit_names(paths, limits) for limits in (POSIX, EXFAT, STRICTEST)]
-    return {path: frozenset(f"{folder}/{fit[path]}" for fit in fits) for path in paths}
+    return {
+        path: tuple(f"{folder}/{name}" for name in dict.fromkeys(fit[path] for fit in fits))
+        for path in paths
+    }
 
 
 def _parts(path: str) -> tuple[str, ...]:
