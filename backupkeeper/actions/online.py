@@ -124,7 +124,8 @@ def bearers(context: Context, place: Place) -> tuple[list[OnlineDrive], str]:
         try:
             found = _identify(context, place, root, mount)
         except BackupkeeperError as error:
-            why = f"{place.name}: {error}"
+            if root == place.location:  # elsewhere it is some other medium's trouble
+                why = f"{place.name}: {error}"
             continue
         except OSError:
             continue

@@ -250,6 +250,7 @@ def make_folders(files: Files, root: str, relative: str, guard: Guard) -> None:
     parent = root.rstrip("/")
     for part in parts:
         path = f"{parent}/{part}"
+        guard()  # again: a drive torn off between two folders leaves its empty mount point
         with told_as_ours(path):
             _make_folder(files, path)
         with told_as_ours(path, syncing=True):
