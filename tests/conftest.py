@@ -34,6 +34,8 @@ PARTS: dict[str, Callable[[], str | None]] = {
     "store": lambda: _tools("ceph-mon", "ceph-osd", "radosgw"),
     "strace": lambda: _tools("strace"),
     "b3sum": lambda: _tools("b3sum"),
+    "systemd": lambda: _tools("systemd-analyze"),
+    "dbus": lambda: _tools("dbus-daemon"),
     "xmllint": lambda: _tools("xmllint"),
     "standards": lambda: (
         None

@@ -4,7 +4,7 @@
     +- UsageError                        exit 2   the person's turn
     |  +- ConfigError                             all faults at once
     +- OutOfReachError                            try again later
-    |  +- DriveGoneError, MountChangedError, BucketUnreachableError
+    |  +- DriveGoneError, MountChangedError, BucketUnreachableError, PlaceHeldError
     +- DeviceError                                the device's fault: path and errno
     |  +- ReadError, WriteError, SyncError, NoSpaceError, ReadOnlyError
     +- MismatchError                              work stopped: bytes are not what they must be
@@ -89,6 +89,20 @@ class MountChangedError(OutOfReachError):
 
 class BucketUnreachableError(OutOfReachError):
     """The object store did not answer, or would not let us in."""
+
+
+class PlaceHeldError(OutOfReachError):
+    """Another program of ours is at work on a place."""
+
+    def __init__(self, called: str, *, process: int | None, doing: str = "") -> None:
+        self.called = called
+        self.process = process
+        which = f"process {process}" if process is not None else "on another machine or catalog"
+        told = f", {doing}" if doing else ""
+        super().__init__(
+            f"Another backupkeeper is at work on {called} ({which}{told}).",
+            advice="Wait until it is done, then repeat the command.",
+        )
 
 
 class DeviceError(BackupkeeperError):

@@ -257,3 +257,38 @@ class CardFile:
     size: int
     content: Blake3 | None
     error: str | None = None
+
+
+class EventKind(StrEnum):
+    """What the daemon remembers besides facts about copies, so that it survives a restart."""
+
+    SEEN = "seen"
+    """A place was here: subject its id, detail the mount's token."""
+    TOLD = "told"
+    """The person was told: subject the matter, detail the sentence."""
+    RAN = "ran"
+    """Something on the timetable was done: subject its name."""
+    FAILED = "failed"
+    """A deed failed: subject place id, card's token or deed's key; detail the sentence."""
+    WORKED = "worked"
+    """A deed of that subject came through: what failed before no longer counts."""
+    CARD_TAKEN = "card taken"
+    """A card's offload finished: subject its mount's token, detail the rolls' folders as JSON."""
+    CARD_JUDGED = "card judged"
+    """A verdict on a card: subject its mount's token, detail ``yes`` or ``no``."""
+    AWAY = "away"
+    """The daemon did not run, or slept: subject "from", detail the beginning (ISO), at the end."""
+    PROOF_TIME = "proof time"
+    """Seconds spent proving: subject the place's id, detail the number."""
+    MOVED = "moved"
+    """Bytes moved: subject the place's id, detail ``bytes seconds``. Rates come from these."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Event:
+    """Something that happened to the daemon, not to a copy. Never the ground of a verdict."""
+
+    at: datetime
+    kind: EventKind
+    subject: str
+    detail: str = ""

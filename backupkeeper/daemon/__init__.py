@@ -1,0 +1,1 @@
+"""The daemon: the loop, its workers, the watcher, the timetable, telling, the service."""

@@ -1,0 +1,1 @@
+"""The process that does one deed for the daemon."""
