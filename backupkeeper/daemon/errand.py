@@ -1,0 +1,208 @@
+"""What the daemon and a worker say to each other: lines of JSON, each one of the values here.
+
+The daemon writes an ``Errand``, then perhaps ``hold``, ``resume`` and ``stop``, one a line; the end
+of its writing means stop too, so that no worker outlives its daemon for long. The worker writes
+``Moving`` now and then and one ``Finished`` or ``Failed`` at the end.
+
+Promises:
+1. Whatever is decoded that is none of these raises ``ListingError`` and nothing else.
+2. Names that are not UTF-8 come through as they are (PEP 383, escaped in JSON).
+"""
+
+import json
+from dataclasses import asdict, dataclass, fields
+from datetime import timedelta
+from types import MappingProxyType
+from typing import Any, Final
+
+from backupkeeper.core.deeds import Deed, DeedKind, Strange
+from backupkeeper.core.errors import ListingError
+from backupkeeper.core.model import PlaceId, RollId
+
+HOLD: Final = "hold"
+RESUME: Final = "resume"
+STOP: Final = "stop"
+MOST_LINE_BYTES: Final = 16 * 1024 * 1024
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Errand:
+    """What a worker is sent to do: a deed, or a look at one mount.
+
+    ``mounts`` are tokens of the mounts that answered when they were looked at: the worker knows no
+    other ones, so that a dying disk can't hold up work on good ones. ``ahead`` is how far the
+    daemon's clock is ahead of the machine's (zero but in tests).
+    """
+
+    deed: Deed | None = None
+    point: str = ""
+    """The mount point (or folder of a place) to look at, where there is no deed."""
+    mounts: tuple[str, ...] = ()
+    config: str | None = None
+    ahead: timedelta = timedelta(0)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Moving:
+    """How far a worker is. Counts are of the present stage (``what``)."""
+
+    what: str
+    bytes_done: int
+    bytes_total: int
+    files_done: int
+    files_total: int
+    path: str
+    held: bool
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Finished:
+    """What a deed came to. ``troubles`` are (name of the place or ``card``, path, sentence)."""
+
+    said: str
+    """One sentence for the log."""
+    size_bytes: int = 0
+    files: int = 0
+    seconds: float = 0.0
+    troubles: tuple[tuple[str, str, str], ...] = ()
+    sealed: bool = False
+    """A card's offload came to its end."""
+    folders: tuple[str, ...] = ()
+    """Rolls that the card's files lie in now."""
+    may_wipe: bool | None = None
+    reasons: tuple[str, ...] = ()
+    strange: tuple[Strange, ...] = ()
+    sight: str = ""
+    """What a look at a mount saw: JSON of ``daemon.sights.Sight``."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Failed:
+    """Why a deed could not be done. ``error`` is the class of ``core.errors``, or ``stopped``."""
+
+    error: str
+    message: str
+    advice: str = ""
+    process: int | None = None
+    """Who holds the place, for ``PlaceHeldError``."""
+
+
+Word = Moving | Finished | Failed
+_KINDS: Final = MappingProxyType({"moving": Moving, "finished": Finished, "failed": Failed})
+
+
+def encode_errand(errand: Errand) -> bytes:
+    """One line."""
+    told: dict[str, object] = {
+        "version": 1,
+        "deed": asdict(errand.deed) if errand.deed is not None else None,
+        "point": errand.point,
+        "mounts": errand.mounts,
+        "config": errand.config,
+        "ahead_us": errand.ahead // timedelta(microseconds=1),
+    }
+    return _line(told)
+
+
+def decode_errand(line: bytes) -> Errand:
+    """The errand of a line.
+
+    Raises:
+        ListingError: it is none.
+    """
+    told = _object(line)
+    try:
+        deed = told["deed"]
+        return Errand(
+            deed=_deed(deed) if deed is not None else None,
+            point=_text(told["point"]),
+            mounts=tuple(_text(one) for one in told["mounts"]),
+            config=None if told["config"] is None else _text(told["config"]),
+            ahead=timedelta(microseconds=int(told["ahead_us"])),
+        )
+    except (KeyError, TypeError, ValueError, OverflowError) as error:
+        raise ListingError("A worker was sent an errand that it can't understand.") from error
+
+
+def encode_word(word: Word) -> bytes:
+    """One line."""
+    return _line({"word": type(word).__name__.lower(), **asdict(word)})
+
+
+def decode_word(line: bytes) -> Word:
+    """What a worker said.
+
+    Raises:
+        ListingError: nothing that a worker says.
+    """
+    told = _object(line)
+    kind = _KINDS.get(str(told.pop("word", "")))
+    if kind is None or set(told) != {field.name for field in fields(kind)}:
+        raise ListingError("A worker said something that the daemon can't understand.")
+    try:
+        match kind.__name__:
+            case "Finished":
+                return _finished(told)
+            case "Moving":
+                return Moving(**told)
+            case _:
+                return Failed(**told)
+    except (KeyError, TypeError, ValueError) as error:
+        raise ListingError("A worker said something that the daemon can't understand.") from error
+
+
+def _finished(told: dict[str, Any]) -> Finished:
+    troubles = tuple(
+        (_text(place), _text(path), _text(said)) for place, path, said in told.pop("troubles")
+    )
+    strange = tuple(
+        Strange(
+            place=PlaceId(_text(one["place"])),
+            folder=_text(one["folder"]),
+            size_bytes=int(one["size_bytes"]),
+            files=int(one["files"]),
+        )
+        for one in told.pop("strange")
+    )
+    folders = tuple(_text(one) for one in told.pop("folders"))
+    reasons = tuple(_text(one) for one in told.pop("reasons"))
+    return Finished(troubles=troubles, strange=strange, folders=folders, reasons=reasons, **told)
+
+
+def _deed(told: dict[str, Any]) -> Deed:
+    return Deed(
+        kind=DeedKind(told["kind"]),
+        why=_text(told["why"]),
+        size_bytes=int(told["size_bytes"]),
+        files=int(told["files"]),
+        place=None if told["place"] is None else PlaceId(_text(told["place"])),
+        source=None if told["source"] is None else PlaceId(_text(told["source"])),
+        onto=tuple(PlaceId(_text(one)) for one in told["onto"]),
+        roll=None if told["roll"] is None else RollId(_text(told["roll"])),
+        folder=_text(told["folder"]),
+        folders=tuple(_text(one) for one in told["folders"]),
+        card=None if told["card"] is None else _text(told["card"]),
+        shoot=_text(told["shoot"]),
+        source_name=_text(told["source_name"]),
+        budget_s=None if told["budget_s"] is None else float(told["budget_s"]),
+    )
+
+
+def _text(value: object) -> str:
+    if not isinstance(value, str):
+        raise TypeError("no text")
+    return value
+
+
+def _line(told: dict[str, object]) -> bytes:
+    return json.dumps(told, ensure_ascii=True, separators=(",", ":")).encode("ascii") + b"\n"
+
+
+def _object(line: bytes) -> dict[str, Any]:
+    try:
+        told = json.loads(line)
+    except (ValueError, RecursionError):
+        told = None
+    if not isinstance(told, dict):
+        raise ListingError("A worker and its daemon did not understand each other.")
+    return told
