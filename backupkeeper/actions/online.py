@@ -122,7 +122,7 @@ def bearers(context: Context, place: Place) -> tuple[list[OnlineDrive], str]:
     here: dict[tuple[int, int], OnlineDrive] = {}
     for root, mount in _candidates(context, place):
         try:
-            found = _identify(context, place, root, mount)
+            found = identify(context, place, root, mount)
         except BackupkeeperError as error:
             if root == place.location:  # elsewhere it is some other medium's trouble
                 why = f"{place.name}: {error}"
@@ -163,8 +163,13 @@ def _candidates(context: Context, place: Place) -> list[tuple[str, Mount]]:
     return found
 
 
-def _identify(context: Context, place: Place, root: str, mount: Mount) -> OnlineDrive | str | None:
-    """The place at this root; a sentence if its likeness is there; None if something else is."""
+def identify(context: Context, place: Place, root: str, mount: Mount) -> OnlineDrive | str | None:
+    """The place at this root; a sentence if its likeness is there; None if something else is.
+
+    Raises:
+        MarkerError, ReadError: the marker can't be believed, or read.
+        OSError: what lies there is going away just now.
+    """
     if place.kind is PlaceKind.DRIVE and mount.point != root:
         return None
     marker = read_marker(context.files, root)
