@@ -72,6 +72,8 @@ class Finished:
     may_wipe: bool | None = None
     reasons: tuple[str, ...] = ()
     strange: tuple[Strange, ...] = ()
+    free: tuple[tuple[str, int], ...] = ()
+    """Bytes free now on the drives that it used, by place id."""
     sight: str = ""
     """What a look at a mount saw: JSON of ``daemon.sights.Sight``."""
 
@@ -166,7 +168,10 @@ def _finished(told: dict[str, Any]) -> Finished:
     )
     folders = tuple(_text(one) for one in told.pop("folders"))
     reasons = tuple(_text(one) for one in told.pop("reasons"))
-    return Finished(troubles=troubles, strange=strange, folders=folders, reasons=reasons, **told)
+    free = tuple((_text(place), int(left)) for place, left in told.pop("free"))
+    return Finished(
+        troubles=troubles, strange=strange, folders=folders, reasons=reasons, free=free, **told
+    )
 
 
 def _deed(told: dict[str, Any]) -> Deed:

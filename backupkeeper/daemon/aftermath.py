@@ -1,0 +1,142 @@
+"""What the end of a deed means: events to remember, a line for the log. Pure.
+
+Promises:
+1. A deed that was stopped, or that met a place held by another program of ours, is no failure.
+2. A drive or card that is gone is no failure of it either: it comes back as another mount.
+3. A deed that came to nothing is a failure of that deed, so that it is not begun again at once.
+"""
+
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Final
+
+from backupkeeper.core.deeds import Deed, DeedKind, DriveHere
+from backupkeeper.core.model import EventKind, Place, PlaceId, PlaceKind
+from backupkeeper.core.patience import subject_of_bucket, subject_of_drive
+from backupkeeper.daemon.errand import Failed, Finished
+
+MOVED_FROM_S: Final = 1.0
+"""Shorter work says nothing about a rate."""
+_WORDS: Final = MappingProxyType(
+    {
+        DeedKind.OFFLOAD: "offload",
+        DeedKind.MIRROR: "second copy",
+        DeedKind.ADOPT: "taking in",
+        DeedKind.LOOK: "look at changes",
+        DeedKind.JUDGE: "verdict",
+        DeedKind.UPLOAD: "upload",
+        DeedKind.PROVE: "proof",
+    }
+)
+_OF_ITSELF: Final = frozenset({"UsageError", "BrokenPromiseError", "ListingError", "ManifestError"})
+"""Errors that are nobody's device: the deed itself must wait."""
+_DONE_BY_LOOKING: Final = frozenset({DeedKind.LOOK, DeedKind.JUDGE, DeedKind.OFFLOAD})
+"""Deeds that are done even where they moved nothing."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Aftermath:
+    """``failed`` and ``worked`` are subjects of ``core.patience``; ``events`` further ones."""
+
+    said: str
+    failed: tuple[tuple[str, str], ...] = ()
+    worked: tuple[str, ...] = ()
+    events: tuple[tuple[EventKind, str, str], ...] = ()
+    is_trouble: bool = False
+    """Whether the log should say it louder."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Around:
+    """What is known where the deed ended. ``is_gone``: one of its mounts is not there any more."""
+
+    places: Mapping[PlaceId, Place]
+    drives: Mapping[PlaceId, DriveHere]
+    is_gone: bool
+    was_asked_to_stop: bool
+
+    def subject(self, place: PlaceId) -> str:
+        """What failures of a place are counted under."""
+        if self.places[place].kind is PlaceKind.BUCKET:
+            return subject_of_bucket(place)
+        drive = self.drives.get(place)
+        return subject_of_drive(place, drive.token if drive is not None else "")
+
+
+def title(deed: Deed, places: Mapping[PlaceId, Place]) -> str:
+    """What a deed is, for the log and for status."""
+    what = deed.folder or deed.source_name or ", ".join(deed.folders[:3])
+    ends = []
+    if deed.source is not None and deed.source in places:
+        ends.append(f"from {places[deed.source].name}")
+    targets = [places[one].name for one in (deed.place, *deed.onto) if one in places]
+    if targets:
+        link = "on" if deed.kind in {DeedKind.PROVE, DeedKind.LOOK, DeedKind.ADOPT} else "to"
+        ends.append(f"{link} {' and '.join(targets)}")
+    return " ".join([_WORDS[deed.kind], *([what] if what else []), *ends])
+
+
+def aftermath(deed: Deed, came: Finished | Failed, around: Around) -> Aftermath:
+    """What it means that this deed ended like that."""
+    if isinstance(came, Failed):
+        return _of_failure(deed, came, around)
+    failed = {subject: said for subject, said in _troubled(came, around)}
+    if came.files == 0 and not failed and deed.kind not in _DONE_BY_LOOKING:
+        failed[deed.key] = f"It came to nothing: {came.said}"
+    if deed.kind is DeedKind.OFFLOAD and not came.sealed and not failed:
+        failed[deed.key] = f"It did not come to its end: {came.said}"
+    subjects = [around.subject(place) for place in deed.places if place in around.places]
+    worked = [one for one in (*subjects, deed.key) if one not in failed]
+    return Aftermath(
+        said=f"{title(deed, around.places)}: {came.said}",
+        failed=tuple(failed.items()),
+        worked=tuple(worked) if came.files or deed.kind in _DONE_BY_LOOKING else (),
+        events=tuple(_events(deed, came)),
+        is_trouble=bool(came.troubles or failed),
+    )
+
+
+def _of_failure(deed: Deed, came: Failed, around: Around) -> Aftermath:
+    name = title(deed, around.places)
+    if came.error == "stopped" or came.error == "PlaceHeldError":
+        why = came.message if came.error != "stopped" else "stopped; it is taken up later."
+        if came.error == "stopped" and not around.was_asked_to_stop:
+            why = f"{came.message} It is taken up later."
+        return Aftermath(said=f"{name}: {why}")
+    if around.is_gone:
+        return Aftermath(
+            said=f"{name}: what it worked on went away. It is taken up when that is back.",
+            is_trouble=True,
+        )
+    subject = deed.key
+    if came.error not in _OF_ITSELF and deed.place in around.places and deed.place is not None:
+        subject = around.subject(deed.place)
+    return Aftermath(
+        said=f"{name}: {came.message} {came.advice}".strip(),
+        failed=((subject, came.message),),
+        is_trouble=True,
+    )
+
+
+def _troubled(came: Finished, around: Around) -> Iterable[tuple[str, str]]:
+    """Places that troubles name, each once with its first sentence."""
+    told: set[str] = set()
+    by_name = {place.name: place.id for place in around.places.values()}
+    for name, _path, said in came.troubles:
+        if name in by_name and name not in told:
+            told.add(name)
+            yield around.subject(by_name[name]), said
+
+
+def _events(deed: Deed, came: Finished) -> Iterable[tuple[EventKind, str, str]]:
+    if deed.kind is DeedKind.OFFLOAD and came.sealed and deed.card is not None:
+        yield EventKind.CARD_TAKEN, deed.card, json.dumps(came.folders)
+    if deed.kind is DeedKind.JUDGE and deed.card is not None and came.may_wipe is not None:
+        yield EventKind.CARD_JUDGED, deed.card, "yes" if came.may_wipe else "no"
+    if deed.kind is DeedKind.PROVE and deed.place is not None:
+        yield EventKind.PROOF_TIME, deed.place, f"{came.seconds:.1f}"
+    moves = {DeedKind.MIRROR, DeedKind.UPLOAD, DeedKind.PROVE}
+    if deed.kind in moves and came.size_bytes and came.seconds >= MOVED_FROM_S:
+        yield EventKind.MOVED, f"{deed.kind}|{deed.place}", f"{came.size_bytes} {came.seconds:.1f}"

@@ -1,0 +1,194 @@
+"""A deed of the planner's, done: which action it is, and what came of it in few words.
+
+Runs in a worker. Errors of ``core.errors`` leave as they are; what went wrong with single files is
+in ``Finished.troubles``.
+"""
+
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from types import MappingProxyType
+from typing import Final
+
+from backupkeeper.actions.adopt import adopt_folder
+from backupkeeper.actions.changes import look_at_changes
+from backupkeeper.actions.context import Context
+from backupkeeper.actions.may_wipe import may_wipe
+from backupkeeper.actions.mirror import mirror_roll
+from backupkeeper.actions.offload import offload
+from backupkeeper.actions.offload_plan import Request
+from backupkeeper.actions.online import OnlineDrive, online
+from backupkeeper.actions.upload import upload_roll
+from backupkeeper.actions.verify import prove_roll
+from backupkeeper.core.deeds import Deed, DeedKind
+from backupkeeper.core.errors import BrokenPromiseError, DriveGoneError
+from backupkeeper.core.model import PlaceId, PlaceKind, RollId
+from backupkeeper.core.outcomes import Trouble
+from backupkeeper.daemon.errand import Finished
+from backupkeeper.ports.progress import Progress
+
+Doer = Callable[[Context, Deed, Progress], Finished]
+
+
+def do(context: Context, deed: Deed, progress: Progress) -> Finished:
+    """Do it.
+
+    Raises:
+        BackupkeeperError: it could not be done; what is durable is recorded.
+    """
+    begun = context.clock.monotonic()
+    came = _DOERS[deed.kind](context, deed, progress)
+    return replace(
+        came, seconds=context.clock.monotonic() - begun, free=tuple(_free(context, deed.places))
+    )
+
+
+def _free(context: Context, places: Iterable[PlaceId]) -> Iterable[tuple[str, int]]:
+    """How much room is left on the drives that the deed wrote to."""
+    for place in context.catalog.places():
+        if place.id in places and place.kind is not PlaceKind.BUCKET:
+            drive = online(context, place)
+            if isinstance(drive, OnlineDrive):
+                yield place.id, context.files.free_bytes(drive.root)
+
+
+def _offload(context: Context, deed: Deed, progress: Progress) -> Finished:
+    outcome = offload(
+        context,
+        Request(
+            card=_card(context, deed),
+            shoot=deed.shoot,
+            source=deed.source_name,
+            roll=None,
+            onto=frozenset(deed.onto),
+        ),
+        progress,
+    )
+    onto = ", ".join(outcome.places)
+    return Finished(
+        said=f"Offloaded {outcome.new_files} new files of {deed.source_name} to {onto}; "
+        f"{outcome.known_files} were known.",
+        size_bytes=outcome.new_bytes,
+        files=outcome.new_files + outcome.known_files,
+        troubles=_troubles(outcome.troubles),
+        sealed=outcome.sealed,
+        folders=outcome.folders,
+    )
+
+
+def _mirror(context: Context, deed: Deed, progress: Progress) -> Finished:
+    outcome = mirror_roll(
+        context,
+        _roll(deed),
+        target=_needed(deed.place),
+        source=_needed(deed.source),
+        progress=progress,
+    )
+    return Finished(
+        said=" ".join([f"Mirrored {outcome.copied_files} files.", *outcome.waiting]),
+        size_bytes=outcome.copied_bytes,
+        files=outcome.copied_files,
+        troubles=_troubles(outcome.troubles),
+    )
+
+
+def _upload(context: Context, deed: Deed, progress: Progress) -> Finished:
+    outcome = upload_roll(
+        context, _roll(deed), bucket=_needed(deed.place), source=deed.source, progress=progress
+    )
+    return Finished(
+        said=" ".join([f"Uploaded {outcome.sent_files} files.", *outcome.waiting]),
+        size_bytes=outcome.sent_bytes,
+        files=outcome.sent_files + outcome.looked_at,
+        troubles=_troubles(outcome.troubles),
+    )
+
+
+def _prove(context: Context, deed: Deed, progress: Progress) -> Finished:
+    policy = context.config.policy
+    young = policy.drive_proof_age - context.config.proofs.lead
+    outcome = prove_roll(
+        context,
+        _needed(deed.place),
+        _roll(deed),
+        proven_before=context.clock.now() - young,
+        budget_s=deed.budget_s,
+        progress=progress,
+    )
+    found = len(outcome.checked)
+    return Finished(
+        said=f"Proved {outcome.matching_files} files again"
+        + (f"; {found} are not as they should be." if found else "."),
+        size_bytes=outcome.matching_bytes,
+        files=outcome.matching_files + found,
+        troubles=_troubles(outcome.troubles),
+    )
+
+
+def _judge(context: Context, deed: Deed, progress: Progress) -> Finished:
+    verdict = may_wipe(context, _card(context, deed), progress)
+    reasons = tuple(f"{reason.code}: {len(reason.paths)} files" for reason in verdict.reasons)
+    return Finished(
+        said="May be wiped." if verdict.may_wipe else f"May not be wiped ({', '.join(reasons)}).",
+        size_bytes=sum(file.size for file in verdict.files),
+        files=len(verdict.files),
+        may_wipe=verdict.may_wipe,
+        reasons=reasons,
+    )
+
+
+def _look(context: Context, deed: Deed, progress: Progress) -> Finished:
+    found = look_at_changes(context, _needed(deed.place), deed.folders)
+    progress.end()
+    return Finished(
+        said=f"Looked at what changed: {len(found.rolls)} rolls are other than they were, "
+        f"{len(found.strange)} folders are new.",
+        files=len(found.rolls) + len(found.strange),
+        strange=found.strange,
+    )
+
+
+def _adopt(context: Context, deed: Deed, progress: Progress) -> Finished:
+    outcome = adopt_folder(context, _needed(deed.place), deed.folder, progress)
+    return Finished(
+        said=f"Took in {deed.folder} where it is.",
+        size_bytes=outcome.size_bytes,
+        files=outcome.files,
+        troubles=_troubles(outcome.troubles),
+    )
+
+
+_DOERS: Final = MappingProxyType[DeedKind, Doer](
+    {
+        DeedKind.OFFLOAD: _offload,
+        DeedKind.MIRROR: _mirror,
+        DeedKind.ADOPT: _adopt,
+        DeedKind.LOOK: _look,
+        DeedKind.JUDGE: _judge,
+        DeedKind.UPLOAD: _upload,
+        DeedKind.PROVE: _prove,
+    }
+)
+
+
+def _troubles(troubles: Iterable[Trouble]) -> tuple[tuple[str, str, str], ...]:
+    return tuple((one.place, one.path, one.message) for one in troubles)
+
+
+def _card(context: Context, deed: Deed) -> str:
+    """Where the very mount is that the deed speaks of."""
+    for mount in context.mounts.current():
+        if mount.token == deed.card:
+            return mount.point
+    raise DriveGoneError("The card", deed.source_name)
+
+
+def _needed(place: PlaceId | None) -> PlaceId:
+    if place is None:
+        raise BrokenPromiseError("A deed names no place where it must.")
+    return place
+
+
+def _roll(deed: Deed) -> RollId:
+    if deed.roll is None:
+        raise BrokenPromiseError("A deed names no roll where it must.")
+    return deed.roll

@@ -1,0 +1,283 @@
+"""The loop: facts, what is plugged in, the policy and now make a plan; workers carry it out; again.
+
+Level-triggered: an event (a mount, a worker's word, a timer, a signal, a request) only wakes it. What
+it does next follows from what is so, never from what happened, so nothing is lost in a restart.
+
+Promises:
+1. The loop itself never touches a medium: looks and deeds are done by workers.
+2. A stop ends it within five seconds; a new configuration that can't be used leaves the old one.
+3. One failed deed is a remembered failure, not the end of the daemon.
+"""
+
+import os
+import queue
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+from backupkeeper.core.deeds import Plan, View
+from backupkeeper.core.errors import BackupkeeperError
+from backupkeeper.core.model import EventKind, PlaceId
+from backupkeeper.core.planner import plan
+from backupkeeper.daemon.aftermath import Around, aftermath, title
+from backupkeeper.daemon.control import Request
+from backupkeeper.daemon.crew import Crew, Ended, Moved, News
+from backupkeeper.daemon.errand import Errand, Failed, Finished
+from backupkeeper.daemon.memory import Memory
+from backupkeeper.daemon.notes import Log
+from backupkeeper.daemon.seeing import ASKED_FOR, Seeing
+from backupkeeper.daemon.sights import SightKind
+from backupkeeper.daemon.surroundings import PREFIX, Surroundings
+from backupkeeper.daemon.telling import Telling
+from backupkeeper.daemon.workbench import Here, Workbench
+from backupkeeper.ports.watch import TreeWatch
+
+TICK_S: Final = 60.0
+"""The longest sleep: timers stand still while a machine sleeps, the wall clock does not."""
+LENT_S: Final = 2.0
+"""How often it is looked whether another program has let a place go."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Touched:
+    """A path changed on a drive (from the tree watch)."""
+
+    root: str
+    path: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Woken:
+    """Something may be different: a mount, a time, a configuration."""
+
+    why: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Stop:
+    """The daemon shall end."""
+
+
+Letter = News | Touched | Woken | Stop | Request
+
+
+@dataclass(kw_only=True)
+class Loop:
+    """One daemon. ``inbox`` takes letters from any thread; all else is the loop's own thread's."""
+
+    seeing: Seeing
+    memory: Memory
+    surroundings: Surroundings
+    workbench: Workbench
+    crew: Crew
+    tree_watch: TreeWatch
+    telling: Telling
+    log: Log
+    inbox: "queue.SimpleQueue[Letter]"
+    config_path: str | None
+    ahead: timedelta = timedelta(0)
+    on_plan: Callable[[View, Plan], None] = lambda _view, _plan: None
+    """Told of every plan: systemd's watchdog and status line hang on it."""
+    ended: bool = False
+    view: View | None = None
+    last_plan: Plan = Plan()
+
+    def run(self) -> None:
+        """Go on until a ``Stop`` comes."""
+        try:
+            while not self.ended:
+                self.step()
+                if not self.ended:
+                    self._wait()
+        finally:
+            self.crew.end()
+            self._take_ends()
+
+    def step(self) -> None:
+        """Look, plan, have it done; returns at once."""
+        now = self._now()
+        self.memory.tick(now)
+        self._look_around(now)
+        view = self.seeing.view(now, self.crew.processes() | {os.getpid()})
+        made = plan(view)
+        self.view, self.last_plan = view, made
+        self._tell_changes(view, made)
+        here = Here(drives=view.drives, tokens=self.surroundings.tokens)
+        self.workbench.carry_out(made, here, now, self._seconds())
+        self.telling.tell(view, made, now)
+        self.on_plan(view, made)
+
+    def _wait(self) -> None:
+        """Sleep until something may be different; take in all letters that are there."""
+        letter = self._next_letter(self._sleep_s())
+        while letter is not None:
+            quiet = isinstance(letter, Moved) and not self._changes_plan(letter)
+            self._take_in(letter)
+            letter = self._next_letter(self._sleep_s() if quiet and not self.ended else 0.0)
+
+    def _next_letter(self, seconds: float) -> Letter | None:
+        try:
+            return self.inbox.get(timeout=seconds) if seconds > 0 else self.inbox.get_nowait()
+        except queue.Empty:
+            return None
+
+    def _sleep_s(self) -> float:
+        now = self._now()
+        moments = [TICK_S, self.crew.tend(), self.surroundings.tend(), self.seeing.activity_s()]
+        for at in (
+            self.last_plan.wake_at,
+            self.seeing.seen.quiet.next_at(),
+            self.telling.next_at(),
+        ):
+            if at is not None:
+                moments.append(max(0.05, (at - now).total_seconds()))
+        if self.view is not None and self.view.lent:
+            moments.append(LENT_S)
+        return min(moment for moment in moments if moment is not None)
+
+    # -- letters
+
+    def _take_in(self, letter: Letter) -> None:
+        match letter:
+            case Moved():
+                self.workbench.heard(letter, self._seconds())
+            case Ended() if letter.key.startswith(PREFIX):
+                self._seen_something(letter)
+            case Ended():
+                self._deed_ended(letter)
+            case Touched():
+                self._touched(letter)
+            case Woken():
+                self.seeing.woken(letter.why)
+            case Stop():
+                self.ended = True
+            case Request():
+                self._asked(letter)
+
+    def _changes_plan(self, moved: Moved) -> bool:
+        """Whether a worker's word is more than progress: it began to wait, or goes on."""
+        job = self.workbench.jobs.get(moved.key)
+        before = job.moving.held if job is not None and job.moving is not None else False
+        return moved.moving.held != before
+
+    def _deed_ended(self, ended: Ended) -> None:
+        job = self.workbench.ended(ended)
+        if job is None or self.view is None:
+            return
+        now = self._now()
+        after = aftermath(
+            job.deed,
+            ended.came,
+            Around(
+                places=self.view.places,
+                drives=self.view.drives,
+                is_gone=not all(self.surroundings.is_here(token) for token in job.mounts),
+                was_asked_to_stop=job.stopping,
+            ),
+        )
+        self.memory.remember(after, now)
+        self.seeing.finished(job.deed, ended.came)
+        took = ended.came.seconds if isinstance(ended.came, Finished) else 0.0
+        count = ended.came.size_bytes if isinstance(ended.came, Finished) else 0
+        self.log.note(
+            after.said,
+            urgent=after.is_trouble,
+            deed=job.deed.key,
+            bytes=count,
+            seconds=round(took, 3),
+            error=ended.came.error if isinstance(ended.came, Failed) else "",
+        )
+
+    def _seen_something(self, ended: Ended) -> None:
+        name = self.surroundings.heard(ended)
+        if name is None:
+            return
+        sight = self.surroundings.sights[name]
+        if sight.kind is SightKind.PLACE and sight.place is not None:
+            self.memory.note(EventKind.SEEN, sight.place, sight.token)
+            self.seeing.seen.changed[sight.place] = ("",)
+            self.tree_watch.watch(sight.point, self._on_path(sight.point))
+        self.log.note(_sighted(sight.kind, sight.label, sight.point, sight.said), point=sight.point)
+
+    def _on_path(self, root: str) -> Callable[[str], None]:
+        return lambda path: self.inbox.put(Touched(root=root, path=path))
+
+    def _touched(self, letter: Touched) -> None:
+        for sight in self.surroundings.sights.values():
+            if sight.place is not None and sight.point == letter.root:
+                inner = letter.path.removeprefix(letter.root.rstrip("/")).lstrip("/")
+                self.seeing.seen.quiet.touched(sight.place, inner, self._now())
+
+    def _asked(self, request: Request) -> None:
+        try:
+            request.answer(self.seeing.answer(request, self.view, self.last_plan, self._now()))
+        except BackupkeeperError as error:
+            request.answer({"error": str(error)})
+
+    # -- looking
+
+    def _look_around(self, now: datetime) -> None:
+        try:
+            mounts = self.seeing.context.mounts.current()
+        except BackupkeeperError as error:
+            self.log.note(f"What is mounted can't be seen: {error.message}", urgent=True)
+            return
+        places = self.seeing.context.catalog.places()
+        before = dict(self.surroundings.sights)
+        gone = self.surroundings.notice(mounts, places, now)
+        for name in gone:
+            sight = before[name]
+            self.tree_watch.unwatch(sight.point)
+            if sight.place is not None:
+                self.seeing.seen.forget_place(sight.place)
+                self.memory.note(EventKind.SEEN, sight.place, "gone")
+            self.log.note(f"{sight.label or sight.point} is gone.", point=sight.point)
+        self.workbench.stop_gone(self.surroundings.is_here)
+        self.seeing.look_at_activity(self.workbench, self._seconds())
+
+    def send_to_look(self, key: str, point: str) -> None:
+        """Send a worker to look at a mount."""
+        self.crew.start(key, Errand(point=point, config=self.config_path, ahead=self.ahead))
+
+    # -- telling
+
+    def _tell_changes(self, view: View, made: Plan) -> None:
+        for deed in made.start:
+            self.log.note(
+                f"{title(deed, view.places)} begins: {deed.why}",
+                deed=deed.key,
+                bytes=deed.size_bytes,
+                files=deed.files,
+            )
+        for key in made.stop:
+            job = self.workbench.jobs.get(key)
+            if job is not None and not job.stopping:
+                said = f"{title(job.deed, view.places)} makes way for something more urgent."
+                self.log.note(said, deed=key)
+
+    def _take_ends(self) -> None:
+        """What workers said while they were ended."""
+        letter = self._next_letter(0.0)
+        while letter is not None:
+            if isinstance(letter, Ended):
+                self._take_in(letter)
+            letter = self._next_letter(0.0)
+
+    def _now(self) -> datetime:
+        return self.seeing.context.clock.now()
+
+    def _seconds(self) -> float:
+        return self.seeing.context.clock.monotonic()
+
+
+def _sighted(kind: SightKind, label: str, point: str, said: str) -> str:
+    match kind:
+        case SightKind.PLACE:
+            return f"{label} is here, at {point}."
+        case SightKind.CARD:
+            return f"A card is here, {label}, at {point}."
+        case SightKind.OTHER:
+            return f"Nothing of ours is at {point}. {said}".strip()
+        case SightKind.SILENT:
+            return f"{point} gives no answer. {said}".strip()

@@ -1,0 +1,165 @@
+"""What the daemon remembers over a restart: events in the catalog, read in the forms that it needs.
+
+Nothing else survives, so nothing can be out of step with it.
+"""
+
+import json
+from collections.abc import Mapping
+from datetime import datetime, timedelta
+from typing import Final
+
+from backupkeeper.core.deeds import Setback
+from backupkeeper.core.model import Event, EventKind
+from backupkeeper.core.patience import setbacks
+from backupkeeper.ports.catalog import Catalog
+from backupkeeper.ports.clock import Clock
+
+LOOK_BACK: Final = timedelta(days=3)
+"""How far back nights, absences and failures matter."""
+KEPT: Final = timedelta(days=90)
+ALIVE: Final = "daemon"
+"""Subject of the ``seen`` events that say that the daemon was awake."""
+ALIVE_EVERY: Final = timedelta(minutes=10)
+AWAY_AFTER: Final = timedelta(minutes=3)
+"""A tick comes each minute: when none came for so long, the machine slept."""
+_THINNED: Final = (
+    EventKind.SEEN,
+    EventKind.MOVED,
+    EventKind.PROOF_TIME,
+    EventKind.WORKED,
+    EventKind.FAILED,
+    EventKind.AWAY,
+)
+
+
+class Memory:
+    """Events of one catalog, as the loop's thread sees them."""
+
+    def __init__(self, catalog: Catalog, clock: Clock) -> None:
+        self._catalog = catalog
+        self._clock = clock
+        self._setbacks: dict[str, Setback] | None = None
+        self._last_tick: datetime | None = None
+        self._last_alive: datetime | None = None
+
+    def note(self, kind: EventKind, subject: str, detail: str = "") -> None:
+        """Remember one thing, durably."""
+        self._catalog.note([Event(at=self._clock.now(), kind=kind, subject=subject, detail=detail)])
+        self._setbacks = None
+
+    def note_all(self, events: list[Event]) -> None:
+        """Remember several things in one step."""
+        self._catalog.note(events)
+        self._setbacks = None
+
+    # -- failures
+
+    def setbacks(self, now: datetime) -> Mapping[str, Setback]:
+        """Runs of failures that are still going on, by subject."""
+        if self._setbacks is None:
+            kinds = (EventKind.FAILED, EventKind.WORKED)
+            self._setbacks = setbacks(self._catalog.events(kinds, since=now - LOOK_BACK))
+        return self._setbacks
+
+    def failed(self, subject: str, said: str) -> None:
+        """One more failure of a subject."""
+        self.note(EventKind.FAILED, subject, said)
+
+    def worked(self, subject: str, now: datetime) -> None:
+        """It works again; noted only where it had failed."""
+        if subject in self.setbacks(now):
+            self.note(EventKind.WORKED, subject)
+
+    # -- being awake
+
+    def tick(self, now: datetime) -> None:
+        """The loop is awake now: notes a sleep that has just ended, and now and then that it is."""
+        last = self._last_tick or self._last_known()
+        if last is not None and now - last > AWAY_AFTER:
+            self.note(EventKind.AWAY, "from", last.isoformat())
+        self._last_tick = now
+        if self._last_alive is None or abs(now - self._last_alive) >= ALIVE_EVERY:
+            self._last_alive = now
+            self.note(EventKind.SEEN, ALIVE)
+            self._catalog.thin(now - KEPT, _THINNED)
+
+    def _last_known(self) -> datetime | None:
+        alive = self._catalog.latest(EventKind.SEEN).get(ALIVE)
+        return alive.at if alive is not None else None
+
+    def away(self, now: datetime) -> list[tuple[datetime, datetime]]:
+        """When the daemon slept or did not run, in the last days."""
+        spans = []
+        for event in self._catalog.events((EventKind.AWAY,), since=now - LOOK_BACK):
+            try:
+                begun = datetime.fromisoformat(event.detail)
+            except ValueError:
+                continue
+            if begun.tzinfo is not None:
+                spans.append((begun, event.at))
+        return spans
+
+    # -- proofs, reports, telling
+
+    def proof_time(self, now: datetime) -> list[tuple[datetime, float]]:
+        """Seconds spent proving in the last days, of the drive on which most were."""
+        spent: dict[str, list[tuple[datetime, float]]] = {}
+        for event in self._catalog.events((EventKind.PROOF_TIME,), since=now - LOOK_BACK):
+            try:
+                spent.setdefault(event.subject, []).append((event.at, float(event.detail)))
+            except ValueError:
+                continue
+        return max(spent.values(), key=lambda one: sum(s for _, s in one), default=[])
+
+    def last_ran(self) -> dict[str, datetime]:
+        """When each thing on the timetable was last done."""
+        return {name: event.at for name, event in self._catalog.latest(EventKind.RAN).items()}
+
+    def first_run(self, now: datetime) -> datetime:
+        """When the daemon first ran on this catalog."""
+        first = self.last_ran().get("first run")
+        if first is None:
+            self.note(EventKind.RAN, "first run")
+            return now
+        return first
+
+    def told(self) -> Mapping[str, Event]:
+        """When the person was last told of each matter."""
+        return self._catalog.latest(EventKind.TOLD)
+
+    def seen(self) -> dict[str, datetime]:
+        """When each place was last here, by id."""
+        return {
+            subject: event.at
+            for subject, event in self._catalog.latest(EventKind.SEEN).items()
+            if subject != ALIVE
+        }
+
+    # -- cards
+
+    def taken(self) -> dict[str, tuple[str, ...]]:
+        """Cards (mounts of them) whose offload came to its end, with the rolls they lie in."""
+        found: dict[str, tuple[str, ...]] = {}
+        for token, event in self._catalog.latest(EventKind.CARD_TAKEN).items():
+            try:
+                folders = json.loads(event.detail)
+            except ValueError:
+                continue
+            if isinstance(folders, list):
+                found[token] = tuple(str(one) for one in folders)
+        return found
+
+    def judged(self) -> Mapping[str, Event]:
+        """The last verdict on each card (mount of it)."""
+        return self._catalog.latest(EventKind.CARD_JUDGED)
+
+    def rates(self, now: datetime) -> dict[str, list[tuple[int, float]]]:
+        """Bytes and seconds of what was moved in the last days, by place, oldest first."""
+        moved: dict[str, list[tuple[int, float]]] = {}
+        for event in self._catalog.events((EventKind.MOVED,), since=now - timedelta(days=14)):
+            count, _, seconds = event.detail.partition(" ")
+            try:
+                moved.setdefault(event.subject, []).append((int(count), float(seconds)))
+            except ValueError:
+                continue
+        return moved

@@ -1,0 +1,169 @@
+"""The view that a plan follows from, put together from facts, events and what is plugged in.
+
+Nothing is decided here, and nothing is kept that a restart would lose, but for folders in which
+something changed: after a restart every drive is looked at once instead.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta, tzinfo
+from typing import Final
+
+from backupkeeper.actions.card_look import CardLook
+from backupkeeper.actions.context import Context
+from backupkeeper.actions.survey import Surveyor
+from backupkeeper.core.deeds import CardHere, Changed, DriveHere, Hours, RollNeed, Strange, View
+from backupkeeper.core.errors import BackupkeeperError
+from backupkeeper.core.hours import hours_at
+from backupkeeper.core.model import Event, Place, PlaceId, Standing
+from backupkeeper.core.quiet import Quiet
+from backupkeeper.daemon.memory import Memory
+from backupkeeper.daemon.sights import Sight, SightKind
+from backupkeeper.daemon.surroundings import Surroundings
+from backupkeeper.daemon.workbench import Workbench
+
+ASKED_FOR: Final = timedelta(seconds=20)
+"""How long a place that a command asked for is kept free until the command takes it."""
+
+
+@dataclass(kw_only=True)
+class Seen:
+    """What only the loop knows: changed and strange folders, places asked for, the person's wish."""
+
+    quiet: Quiet
+    changed: dict[PlaceId, tuple[str, ...]] = field(default_factory=dict)
+    strange: dict[tuple[PlaceId, str], Strange] = field(default_factory=dict)
+    asked_for: dict[PlaceId, tuple[datetime, str]] = field(default_factory=dict)
+    busy: dict[str, str] = field(default_factory=dict)
+    paused_until: datetime | None = None
+
+    def forget_place(self, place: PlaceId) -> None:
+        """Its drive is gone."""
+        self.quiet.forget(place)
+        self.changed.pop(place, None)
+        for key in [key for key in self.strange if key[0] == place]:
+            del self.strange[key]
+
+    def ripen(self, now: datetime) -> None:
+        """Take over what has been quiet for long enough."""
+        for one in self.quiet.ripe(now):
+            known = self.changed.get(one.place, ())
+            self.changed[one.place] = tuple(dict.fromkeys((*known, *one.folders)))
+
+
+@dataclass(kw_only=True)
+class Seeing:
+    """Builds views; kept by the loop's own thread."""
+
+    context: Context
+    memory: Memory
+    surroundings: Surroundings
+    workbench: Workbench
+    surveyor: Surveyor
+    seen: Seen
+    tz: tzinfo
+
+    def view(self, now: datetime, own: frozenset[int]) -> View:
+        """Everything as it is now.
+
+        Args:
+            now: the present time, UTC.
+            own: process ids of the daemon and its workers: locks that these hold are no news.
+        """
+        config = self.context.config
+        places = {place.id: place for place in self.context.catalog.places()}
+        drives, _ = self.surroundings.drives()
+        mounted = {place: drive.token for place, drive in drives.items()}
+        self.seen.ripen(now)
+        return View(
+            now=now,
+            places=places,
+            drives=drives,
+            cards=tuple(self._cards()),
+            needs=self.surveyor.survey(mounted),
+            changed=tuple(
+                Changed(place=place, folders=folders)
+                for place, folders in self.seen.changed.items()
+                if place in drives
+            ),
+            strange=tuple(one for one in self.seen.strange.values() if one.place in drives),
+            running=self.workbench.running(),
+            setbacks=self.memory.setbacks(now),
+            lent=self._lent(places, now, own),
+            busy=dict(self.seen.busy),
+            hours=self.hours(now),
+            paused=self.is_paused(now),
+            wipe_needs=config.policy.wipe_needs,
+        )
+
+    def is_paused(self, now: datetime) -> bool:
+        """Whether the person asked for peace."""
+        until = self.seen.paused_until
+        return until is not None and now < until
+
+    def hours(self, now: datetime) -> Hours:
+        """What the schedule allows."""
+        config = self.context.config
+        return hours_at(
+            now,
+            tz=self.tz,
+            upload_windows=config.upload.windows,
+            proof_window=config.proofs.window,
+            proof_budget_s=config.proofs.budget_s,
+            used=self.memory.proof_time(now),
+            away=self.memory.away(now),
+        )
+
+    def _cards(self) -> Iterable[CardHere]:
+        taken, judged = self.memory.taken(), self.memory.judged()
+        for sight in self.surroundings.sights.values():
+            if sight.kind is SightKind.CARD:
+                yield card_here(sight, taken, judged)
+
+    def _lent(
+        self, places: Mapping[PlaceId, Place], now: datetime, own: frozenset[int]
+    ) -> dict[PlaceId, str]:
+        lent = {}
+        for place, (until, said) in list(self.seen.asked_for.items()):
+            if now < until:
+                lent[place] = said
+            else:
+                del self.seen.asked_for[place]
+        for place in places.values():
+            if place.standing is not Standing.ACTIVE:
+                continue
+            holder = self.context.locks.holder(place.id)
+            if holder is not None and holder.process not in own:
+                lent[place.id] = f"process {holder.process} uses {place.name} ({holder.doing})"
+        return lent
+
+
+def card_here(
+    sight: Sight, taken: Mapping[str, tuple[str, ...]], judged: Mapping[str, Event]
+) -> CardHere:
+    """A card as the planner sees it.
+
+    A card of which every file looks known (by path and size) counts as taken: the verdict reads it
+    whole and says no where that was wrong, and then it is offloaded.
+    """
+    look = CardLook.from_json(sight.card)
+    verdict = judged.get(sight.token)
+    looks_known = look.file_count > 0 and look.new_files == 0 and bool(look.folders)
+    refused = verdict is not None and verdict.detail != "yes" and sight.token not in taken
+    return CardHere(
+        token=sight.token,
+        point=sight.point,
+        device=sight.device,
+        label=sight.label,
+        source=look.source,
+        auto_offload=look.auto_offload,
+        shoot=look.shoot,
+        size_bytes=look.size_bytes,
+        file_count=look.file_count,
+        trouble=look.trouble,
+        warnings=look.warnings,
+        taken=sight.token in taken or (looks_known and not refused),
+        folders=taken.get(sight.token, look.folders),
+        judged_at=verdict.at if verdict is not None else None,
+        may_wipe=verdict.detail == "yes" if verdict is not None else None,
+    )

@@ -1,0 +1,109 @@
+"""Deeds under way: sent out, held, stopped as the plan says, and what is known of each meanwhile."""
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from backupkeeper.core.deeds import Deed, DriveHere, Plan, Running
+from backupkeeper.core.model import PlaceId
+from backupkeeper.daemon.crew import Crew, Ended, Moved
+from backupkeeper.daemon.errand import Errand, Moving
+
+
+@dataclass(kw_only=True)
+class Job:
+    """One deed under way. ``at_s`` is when ``moving`` was heard, on the stopwatch."""
+
+    deed: Deed
+    since: datetime
+    begun_s: float
+    mounts: frozenset[str]
+    """Tokens of the mounts that it works on."""
+    asked_held: bool = False
+    stopping: bool = False
+    moving: Moving | None = None
+    at_s: float = 0.0
+
+    def running(self) -> Running:
+        """As the planner sees it: held once the worker says so, not when it was asked."""
+        held = self.asked_held and self.moving is not None and self.moving.held
+        return Running(deed=self.deed, since=self.since, held=held, stopping=self.stopping)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Here:
+    """What workers may rely on: the drives, and tokens of all mounts that answered."""
+
+    drives: Mapping[PlaceId, DriveHere]
+    tokens: tuple[str, ...]
+
+
+class Workbench:
+    """Kept by the loop's own thread."""
+
+    def __init__(self, crew: Crew, *, config: str | None, ahead: timedelta) -> None:
+        self._crew = crew
+        self._config = config
+        self._ahead = ahead
+        self._jobs: dict[str, Job] = {}
+
+    @property
+    def jobs(self) -> Mapping[str, Job]:
+        """By key of the deed."""
+        return self._jobs
+
+    def running(self) -> tuple[Running, ...]:
+        """For the planner."""
+        return tuple(job.running() for job in self._jobs.values())
+
+    def carry_out(self, plan: Plan, here: Here, now: datetime, at_s: float) -> None:
+        """Start, stop, hold and let go on, as the plan says."""
+        for key in plan.stop:
+            self._stop(key)
+        for key, job in self._jobs.items():
+            held = key in plan.hold
+            if held != job.asked_held and not job.stopping:
+                job.asked_held = held
+                self._crew.hold(key, held=held)
+        for deed in plan.start:
+            self._start(deed, here, now, at_s)
+
+    def _start(self, deed: Deed, here: Here, now: datetime, at_s: float) -> None:
+        if deed.key in self._jobs:
+            return
+        mounts = {here.drives[place].token for place in deed.places if place in here.drives}
+        if deed.card is not None:
+            mounts.add(deed.card)
+        self._jobs[deed.key] = Job(
+            deed=deed, since=now, begun_s=at_s, at_s=at_s, mounts=frozenset(mounts)
+        )
+        errand = Errand(deed=deed, mounts=here.tokens, config=self._config, ahead=self._ahead)
+        self._crew.start(deed.key, errand)
+
+    def _stop(self, key: str) -> None:
+        job = self._jobs.get(key)
+        if job is not None and not job.stopping:
+            job.stopping = True
+            self._crew.stop(key)
+
+    def stop_gone(self, is_here: Callable[[str], bool]) -> None:
+        """Stop deeds whose mounts are gone: the system may keep them waiting for ever."""
+        for key, job in self._jobs.items():
+            if not all(is_here(token) for token in job.mounts):
+                self._stop(key)
+
+    def heard(self, news: Moved, at_s: float) -> None:
+        """A worker told how far it is."""
+        job = self._jobs.get(news.key)
+        if job is not None:
+            job.moving, job.at_s = news.moving, at_s
+
+    def ended(self, news: Ended) -> Job | None:
+        """A worker came to its end; its job, unless it was none of ours."""
+        return self._jobs.pop(news.key, None)
+
+    def silent_for(self, at_s: float) -> Iterable[tuple[Job, float]]:
+        """Jobs that are not held, with the seconds since anything was heard of them."""
+        for job in self._jobs.values():
+            if not job.running().held:
+                yield job, at_s - job.at_s
