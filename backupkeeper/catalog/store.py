@@ -22,13 +22,15 @@ from contextlib import contextmanager
 from datetime import datetime
 from typing import Final, TypeVar
 
-from backupkeeper.catalog import reading, rows, writing
+from backupkeeper.catalog import events, reading, rows, writing
 from backupkeeper.catalog.faults import told
 from backupkeeper.catalog.opening import connect
 from backupkeeper.core.errors import CatalogError, UsageError
 from backupkeeper.core.model import (
     Blake3,
     Content,
+    Event,
+    EventKind,
     Fact,
     Place,
     PlaceId,
@@ -273,6 +275,40 @@ class SqliteCatalog:
             }
             found = connection.execute(reading.SIEVE, values).fetchall()
             return frozenset(RollId(ident) for (ident,) in found)
+
+    # -- events
+
+    def note(self, happened: Iterable[Event]) -> None:
+        """Remember events; what is there already is no error."""
+        with self._writing() as connection:
+            events.add(connection, happened)
+
+    def events(
+        self,
+        kinds: Iterable[EventKind],
+        *,
+        since: datetime | None = None,
+        subject: str | None = None,
+    ) -> Iterator[Event]:
+        """Events of these kinds (of one subject, if it is named) since then, oldest first."""
+        with self._asking() as connection:
+            return events.since(connection, kinds, since, subject)
+
+    def latest(self, kind: EventKind) -> Mapping[str, Event]:
+        """The newest event of a kind for each subject."""
+        with self._asking() as connection:
+            return events.latest(connection, kind)
+
+    def thin(self, before: datetime, kinds: Iterable[EventKind]) -> None:
+        """Forget events of these kinds that are older, but never the newest of a subject."""
+        with self._writing() as connection:
+            events.thin(connection, kinds, before)
+
+    def change_mark(self) -> tuple[int, int]:
+        """Another one whenever anything was written, here or by another connection."""
+        with self._asking() as connection:
+            (theirs,) = connection.execute("PRAGMA data_version").fetchone()
+            return theirs, connection.total_changes
 
     # -- the file
 

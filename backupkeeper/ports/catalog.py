@@ -9,6 +9,8 @@ from typing import Protocol
 from backupkeeper.core.model import (
     Blake3,
     Content,
+    Event,
+    EventKind,
     Fact,
     Place,
     PlaceId,
@@ -103,6 +105,32 @@ class Catalog(Protocol):
 
         A quick sieve in SQL, erring only towards naming too many: core decides on these alone.
         """
+        ...
+
+    def note(self, events: Iterable[Event]) -> None:
+        """Remember events, in one durable transaction; what is there already is no error."""
+        ...
+
+    def events(
+        self,
+        kinds: Iterable[EventKind],
+        *,
+        since: datetime | None = None,
+        subject: str | None = None,
+    ) -> Iterator[Event]:
+        """Events of these kinds (of one subject, if it is named) since then, oldest first."""
+        ...
+
+    def latest(self, kind: EventKind) -> Mapping[str, Event]:
+        """The newest event of a kind for each subject."""
+        ...
+
+    def thin(self, before: datetime, kinds: Iterable[EventKind]) -> None:
+        """Forget events of these kinds that are older, but never the newest of a subject."""
+        ...
+
+    def change_mark(self) -> tuple[int, int]:
+        """Something that is another whenever anything was written, by whatever program. Cheap."""
         ...
 
     def transaction(self) -> AbstractContextManager[None]:
