@@ -6,9 +6,11 @@ Reads the environment once; everything else gets what it needs as arguments.
 import os
 import platform
 import stat
-from collections.abc import Mapping
+import threading
+from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager
 from types import TracebackType
-from typing import Self
+from typing import Final, Self, TypeVar
 
 from backupkeeper import __version__
 from backupkeeper.actions.context import Context
@@ -23,7 +25,7 @@ from backupkeeper.actions.upload import upload
 from backupkeeper.actions.verify import verify
 from backupkeeper.catalog.store import open_catalog
 from backupkeeper.config import Config, parse_config
-from backupkeeper.core.errors import ConfigError, ConfigFault
+from backupkeeper.core.errors import ConfigError, ConfigFault, PlaceHeldError
 from backupkeeper.core.model import Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
     GapReport,
@@ -41,10 +43,13 @@ from backupkeeper.ports.progress import Progress
 from backupkeeper.system.clock import RealClock
 from backupkeeper.system.entropy import RealEntropy
 from backupkeeper.system.files import RealFiles
-from backupkeeper.system.lock import WorkLock
+from backupkeeper.system.lock import PlaceLocks
 
 CONFIG_LIMIT_BYTES = 1 << 20
 CONFIG_VARIABLE = "BACKUPKEEPER_CONFIG"
+WAIT_S: Final = 15.0
+"""How long a command waits for a place that the daemon was asked to let go."""
+_T = TypeVar("_T")
 
 
 def load_config(path: str | None, environ: Mapping[str, str]) -> Config:
@@ -85,9 +90,22 @@ def _unreadable(file: str, why: str) -> ConfigError:
 class Keeper:
     """Everything that the commands can ask for, on real parts. A context manager."""
 
-    def __init__(self, config: Config, *, clock: Clock | None = None) -> None:
-        """Join the parts; a clock of one's own makes years pass in a test."""
+    def __init__(
+        self,
+        config: Config,
+        *,
+        clock: Clock | None = None,
+        ask_for: Callable[[str], bool] = lambda _name: False,
+    ) -> None:
+        """Join the parts.
+
+        Args:
+            config: what the person set.
+            clock: one of one's own makes years pass in a test.
+            ask_for: asks a running daemon to let go of a place; whether it heard.
+        """
         self.config = config
+        self._ask_for = ask_for
         clock, entropy = clock or RealClock(), RealEntropy()
 
         def bucket_of(place: Place, *, hurried: bool = False) -> Bucket:
@@ -116,6 +134,7 @@ class Keeper:
             clock=clock,
             entropy=entropy,
             open_bucket=bucket_of,
+            locks=PlaceLocks(f"{config.catalog.path}.locks"),
             hostname=platform.node() or "unknown",
             version=__version__,
         )
@@ -131,12 +150,28 @@ class Keeper:
     ) -> None:
         self._context.catalog.close()
 
-    def _at_work(self) -> WorkLock:
-        return WorkLock(f"{self.config.catalog.path}.lock")
+    def _giving_way(self, deed: Callable[[], _T]) -> _T:
+        """Do it; where a daemon holds a place, ask it to let go and try again for a while."""
+        asked: set[str] = set()
+        until = self._context.clock.monotonic() + WAIT_S
+        while True:
+            try:
+                return deed()
+            except PlaceHeldError as held:
+                is_new = held.called not in asked
+                asked.add(held.called)
+                if held.process is None or (is_new and not self._ask_for(held.called)):
+                    raise
+                if self._context.clock.monotonic() >= until:
+                    raise
+            threading.Event().wait(0.2)
+
+    def _adding(self) -> AbstractContextManager[None]:
+        return self._context.locks.hold("places", called="the places", doing="adding a place")
 
     def add_drive(self, path: str, *, role: Role, name: str, folder: bool) -> Place:
         """See ``actions.places.add_drive``; a relative path or a link is resolved first."""
-        with self._at_work():
+        with self._adding():
             return add_drive(
                 self._context, os.path.realpath(path), role=role, name=name, folder=folder
             )
@@ -145,7 +180,7 @@ class Keeper:
         self, location: str, *, role: Role, name: str, endpoint: str | None, profile: str | None
     ) -> Place:
         """See ``actions.places.add_bucket``."""
-        with self._at_work():
+        with self._adding():
             return add_bucket(
                 self._context, location, role=role, name=name, endpoint=endpoint, profile=profile
             )
@@ -163,18 +198,15 @@ class Keeper:
     ) -> OffloadOutcome:
         """See ``actions.offload.offload``."""
         request = Request(card=os.path.realpath(card), shoot=shoot, source=source, roll=roll)
-        with self._at_work():
-            return offload(self._context, request, progress)
+        return self._giving_way(lambda: offload(self._context, request, progress))
 
     def mirror(self, *, progress: Progress) -> MirrorOutcome:
         """See ``actions.mirror.mirror``."""
-        with self._at_work():
-            return mirror(self._context, progress)
+        return self._giving_way(lambda: mirror(self._context, progress))
 
     def upload(self, *, progress: Progress) -> tuple[UploadOutcome, ...]:
         """See ``actions.upload.upload``."""
-        with self._at_work():
-            return upload(self._context, progress)
+        return self._giving_way(lambda: upload(self._context, progress))
 
     def verify(self, what: str | None, *, progress: Progress) -> VerifyOutcome:
         """See ``actions.verify.verify``; something that exists as a path is taken as one."""
@@ -183,8 +215,7 @@ class Keeper:
         )
         if what is not None and looks_like_path:
             what = os.path.realpath(what)
-        with self._at_work():
-            return verify(self._context, what, progress)
+        return self._giving_way(lambda: verify(self._context, what, progress))
 
     def may_wipe(self, card: str, *, progress: Progress) -> Verdict:
         """See ``actions.may_wipe.may_wipe``."""

@@ -9,6 +9,7 @@ from backupkeeper.ports.bucket import Bucket
 from backupkeeper.ports.catalog import Catalog
 from backupkeeper.ports.clock import Clock, Entropy
 from backupkeeper.ports.files import Files
+from backupkeeper.ports.locks import Locks
 from backupkeeper.ports.mounts import Mounts
 
 
@@ -31,5 +32,6 @@ class Context:
     clock: Clock
     entropy: Entropy
     open_bucket: OpenBucket
+    locks: Locks
     hostname: str
     version: str

@@ -64,7 +64,7 @@ class _Task:
 def mirror(context: Context, progress: Progress) -> MirrorOutcome:
     """Bring every roll to a drive of every role that lacks it, as far as drives are here."""
     drives, away = online_drives(context)
-    with holding(context, drives):
+    with holding(context, drives, doing="mirroring"):
         return _mirror(context, drives, away, progress)
 
 

@@ -40,6 +40,9 @@ from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.durable import make_folders
 from backupkeeper.transfer.pipeline import Copied, Destination, Job, copy_files
 
+ROLL_NAMES = "offload"
+"""Name of the lock under which rolls get their names: one offload at a time."""
+
 
 @dataclass(kw_only=True)
 class _Run:
@@ -69,7 +72,11 @@ def offload(context: Context, request: Request, progress: Progress) -> OffloadOu
         OutOfReachError: no drive is here, or the card is gone.
         NoSpaceError: no drive has room.
     """
-    with holding(context, online_drives(context)[0]):
+    doing = f"offloading {request.source}"
+    with (
+        context.locks.hold(ROLL_NAMES, called="another card", doing=doing),
+        holding(context, online_drives(context)[0], doing=doing),
+    ):
         return _offload(context, request, progress)
 
 

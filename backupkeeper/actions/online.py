@@ -20,7 +20,7 @@ from backupkeeper.core.errors import (
     DeviceError,
     DriveGoneError,
     MountChangedError,
-    OutOfReachError,
+    PlaceHeldError,
 )
 from backupkeeper.core.model import Place, PlaceKind, Standing
 from backupkeeper.drives.marker import MARKER_LIMIT_BYTES, Marker, decode_marker
@@ -200,26 +200,31 @@ def identify(context: Context, place: Place, root: str, mount: Mount) -> OnlineD
 
 
 @contextmanager
-def holding(context: Context, drives: Iterable[OnlineDrive]) -> Iterator[None]:
-    """Keep every other program of ours from writing to these drives meanwhile.
+def holding(context: Context, drives: Iterable[OnlineDrive], *, doing: str) -> Iterator[None]:
+    """Keep every other program of ours from working on these drives meanwhile.
 
-    Two machines' catalogs, or two people's, know nothing of each other; the drive's marker is what
-    they share, so it is what is locked.
+    Twice: by a lock beside the catalog, which can say who holds it, and by one on the drive's own
+    marker, for two machines' catalogs, or two people's, know nothing of each other.
+
+    Args:
+        context: the world.
+        drives: which; in whatever order, for nobody waits.
+        doing: what is done, in words for another program's sentence ("proving Roll 02").
 
     Raises:
-        OutOfReachError: another one is at work on a drive.
+        PlaceHeldError: another one is at work on a drive.
+        DriveGoneError: a drive is gone.
     """
     with ExitStack() as stack:
         for drive in drives:
+            name = drive.place.name
+            stack.enter_context(context.locks.hold(drive.place.id, called=name, doing=doing))
             try:
                 handle = context.files.lock(drive.absolute(MARKER_PATH))
             except BlockingIOError as error:
-                raise OutOfReachError(
-                    f"Another backupkeeper is at work on {drive.place.name}.",
-                    advice="Wait until it is done, then repeat the command.",
-                ) from error
+                raise PlaceHeldError(name, process=None) from error
             except OSError as error:
-                raise DriveGoneError(drive.place.name, drive.root) from error
+                raise DriveGoneError(name, drive.root) from error
             stack.callback(context.files.close, handle)
         yield
 

@@ -82,6 +82,13 @@ def upload(context: Context, progress: Progress) -> tuple[UploadOutcome, ...]:
 def _upload_to(
     context: Context, place: Place, drives: Sequence[OnlineDrive], progress: Progress
 ) -> UploadOutcome:
+    with context.locks.hold(place.id, called=place.name, doing="uploading"):
+        return _upload_held(context, place, drives, progress)
+
+
+def _upload_held(
+    context: Context, place: Place, drives: Sequence[OnlineDrive], progress: Progress
+) -> UploadOutcome:
     bucket = context.open_bucket(place)
     run = _Run(
         place=place,

@@ -44,7 +44,7 @@ def verify(context: Context, what: str | None, progress: Progress) -> VerifyOutc
     chosen = resolve(context, what)
     run = VerifyRun()
     drives = _drives(context, chosen, run)
-    with holding(context, drives):
+    with holding(context, drives, doing=f"verifying {what or 'everything'}"):
         for drive in drives:
             _verify_drive(context, drive, chosen, run, progress)
     for place in context.catalog.places():

@@ -41,6 +41,10 @@ MADE: dict[str, tuple[Callable[[], BackupkeeperError], list[str]]] = {
         lambda: errors.BucketUnreachableError(SAID, advice="Check the network."),
         [SAID, "Check the network."],
     ),
+    "PlaceHeldError": (
+        lambda: errors.PlaceHeldError("Main", process=4711, doing="proving Wide/Roll 01"),
+        ["at work on Main (process 4711, proving Wide/Roll 01)", "Wait until it is done"],
+    ),
     "DeviceError": (
         lambda: errors.DeviceError(PATH, errno.EIO, advice="Try another port."),
         [f"Could not use {PATH} (EIO).", "Try another port."],
@@ -140,3 +144,8 @@ def test_a_copy_that_differs_says_where() -> None:
 
 def test_an_error_without_advice_ends_with_its_sentence() -> None:
     assert str(UsageError("There is no such card.")) == "There is no such card."
+
+
+def test_a_place_held_from_elsewhere_is_told_without_a_process() -> None:
+    told = str(errors.PlaceHeldError("Main", process=None))
+    assert "at work on Main (on another machine or catalog)." in told

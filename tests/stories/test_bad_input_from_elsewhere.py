@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from backupkeeper.core.model import Role
+from backupkeeper.system.lock import PlaceLocks
 from tests.real.store import Server, free_ports
 from tests.stories.typed import Said, judged, offloaded, typed, yard_of_today
 from tests.stories.yard import SHOOT, Yard, clip, roll_folder, tree
@@ -212,6 +213,11 @@ def test_wrong_usage(yard: Yard, words: list[str]) -> None:
 def test_two_at_work_at_once(yard: Yard) -> None:
     drives = yard.drives()
     card = yard.card("card", CARD)
-    with yard.keeper() as keeper, keeper._at_work():
-        told(offloaded(yard, card), 3, "Another backupkeeper")
+    other = PlaceLocks(f"{yard.root}/catalog.sqlite.locks")
+    with yard.keeper() as keeper:
+        (main, _) = keeper.places()
+    with other.hold(main.place.id, called="Main", doing="proving Wide/Roll 01"):
+        told(offloaded(yard, card), 3, "Another backupkeeper is at work on Main (process ")
+    with other.hold("offload", called="", doing="offloading Close"):
+        told(offloaded(yard, card), 3, "at work on another card")
     ends_well(yard, card, *drives)
