@@ -132,8 +132,9 @@ class Standing:
     """How one roll stands at one place: number and bytes of its files by what they need.
 
     ``unproven`` are there and only want reading (``written`` or ``due``) and their role lacks a
-    proof; ``ageing`` are proven, but not for much longer (see ``needs``). ``vain`` says why reading
-    them again now, in this mount, would prove nothing (empty: it may).
+    proof; ``ageing`` are those that should be read again some night: proven, but not for much
+    longer, or due where another place fills the role. ``vain`` says why reading others again now, in
+    this mount, would prove nothing (empty: there are none such).
     """
 
     files: int

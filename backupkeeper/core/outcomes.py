@@ -52,6 +52,8 @@ class OffloadOutcome:
     troubles: tuple[Trouble, ...]
     renamed: tuple[tuple[str, str], ...] = ()
     """Paths that a file system could not hold as they are -> what they became there."""
+    folders: tuple[str, ...] = ()
+    """Folders of all rolls that the card's files lie in now, the new one and earlier ones."""
     seconds: float = 0.0
 
 

@@ -1,0 +1,304 @@
+"""What each roll lacks and what could be done about it, file by file.
+
+Promises:
+1. What is wanted here is what ``actions.mirror`` and ``actions.upload`` would bring: they ask the
+   same function (``wants``), so that no deed is planned that does nothing.
+2. A copy that is there, whatever its state, is never wanted there again: it wants proving or mending.
+3. A copy that reading again in this mount can't prove is not asked to be read again in it.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from enum import StrEnum
+from typing import Final
+
+from backupkeeper.core.deeds import RollNeed, Standing, Want
+from backupkeeper.core.fitting import possible_paths
+from backupkeeper.core.model import (
+    Blake3,
+    Copy,
+    CopyState,
+    Place,
+    PlaceId,
+    PlaceKind,
+    Role,
+    Roll,
+    RollFile,
+    Standing as PlaceStanding,
+    Way,
+)
+from backupkeeper.core.policy import ALL_ROLES, Policy, best_per_role, cover, filled_roles
+
+WANTING: Final = frozenset({CopyState.ABSENT, CopyState.MISSING, CopyState.OUT_OF_REACH})
+"""States in which a role has no copy that could be proven or mended where it is."""
+READABLE: Final = frozenset({CopyState.PROVEN, CopyState.DUE})
+"""States of a copy that others may be made from (it is compared while it is read)."""
+_THERE: Final = frozenset({CopyState.PROVEN, CopyState.DUE, CopyState.WRITTEN, CopyState.DAMAGED})
+VAIN: Final = (
+    "read again while it is mounted as it is now, nothing would be shown; unplug the drive and plug "
+    "it in again"
+)
+
+
+def own_copies(file: RollFile, homes: frozenset[str], copies: Iterable[Copy]) -> list[Copy]:
+    """Copies of a file in its roll's own tree; two rolls may share a sidecar, each keeps its own.
+
+    Args:
+        file: of the roll.
+        homes: every path at which it may stand (``core.fitting.possible_paths``).
+        copies: of its content.
+    """
+    return [copy for copy in copies if copy.content == file.content and copy.path in homes]
+
+
+def wants(
+    own: Sequence[Copy],
+    every: Sequence[Copy],
+    target: Place,
+    places: Mapping[PlaceId, Place],
+    policy: Policy,
+) -> bool:
+    """Whether a place could close a gap of a file by having a copy.
+
+    Args:
+        own: copies in the roll's own tree.
+        every: all copies of the content, wherever.
+        target: the place.
+        places: all places.
+        policy: what is asked for.
+    """
+    roles = policy.roles or ALL_ROLES
+    if target.role not in roles or target.standing is not PlaceStanding.ACTIVE:
+        return False
+    if any(copy.place == target.id and copy.state in _THERE for copy in own):
+        return False
+    best = best_per_role(own, places, [target.role])[target.role].state
+    if best in WANTING:
+        return True
+    if best is not CopyState.PROVEN or target.role in filled_roles(every, places, roles, policy):
+        return False
+    # All of them share a device with another role's only copy: would one here count?
+    here = Copy(place=target.id, path="", content=every[0].content, state=CopyState.PROVEN)
+    return target.role in filled_roles([*every, here], places, roles, policy)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Circumstances:
+    """What needs follow from besides facts. ``mounted``: token of each drive's mount, if it is here.
+
+    ``lead``: how long before a proof is too old it should be made again.
+    """
+
+    places: Mapping[PlaceId, Place]
+    policy: Policy
+    now: datetime
+    mounted: Mapping[PlaceId, str] = field(default_factory=dict)
+    lead: timedelta = timedelta(0)
+
+
+class Proof(StrEnum):
+    """Why a copy should be read again, or that it need not be."""
+
+    NOT_WANTED = "not wanted"
+    NEVER = "never"
+    """It was written (or something speaks against it) and was not read since."""
+    DUE = "due"
+    AGEING = "ageing"
+    """Its proof counts, but not for much longer."""
+    VAIN = "vain"
+    """It should be, but in this mount that would show nothing."""
+
+
+def proof_wanted(copy: Copy, around: Circumstances) -> Proof:
+    """Whether a copy should be proven again now.
+
+    Args:
+        copy: at an active place.
+        around: see there.
+    """
+    wanted = Proof.NOT_WANTED
+    if copy.state is CopyState.WRITTEN:
+        wanted = Proof.NEVER
+    elif copy.state is CopyState.DUE:
+        wanted = Proof.DUE
+    elif copy.state is CopyState.PROVEN and _is_ageing(copy, around):
+        wanted = Proof.AGEING
+    if wanted is not Proof.NOT_WANTED and _is_vain(copy, around):
+        return Proof.VAIN
+    return wanted
+
+
+def _is_ageing(copy: Copy, around: Circumstances) -> bool:
+    if copy.proof is None:  # pragma: no cover - a proven copy has its proof
+        return True
+    seen = copy.proof.at
+    latest = copy.latest
+    if copy.proof.way is Way.ATTESTED and latest is not None and latest.way is Way.LOOKED:
+        seen = max(seen, latest.at)
+    return around.now - seen >= young_for(copy.proof.way, around.policy, around.lead)
+
+
+def young_for(way: Way, policy: Policy, lead: timedelta) -> timedelta:
+    """For how long nothing needs to be done about a proof: its age less the lead, at least half."""
+    age = policy.age_of(way)
+    return max(age - lead, age / 2)
+
+
+def _is_vain(copy: Copy, around: Circumstances) -> bool:
+    """Whether the newest fact is a reading, or writing, of this very mount that was not cold."""
+    latest = copy.latest
+    return (
+        latest is not None
+        and latest.mount is not None
+        and latest.mount == around.mounted.get(copy.place)
+        and latest.way in {Way.REHASH, Way.READBACK, Way.WRITTEN}
+        and not latest.cold
+    )
+
+
+@dataclass(kw_only=True)
+class _Tally:
+    """Counts of one roll at one place."""
+
+    files: int = 0
+    size_bytes: int = 0
+    unproven_files: int = 0
+    unproven_bytes: int = 0
+    never_proven: bool = False
+    ageing_files: int = 0
+    ageing_bytes: int = 0
+    damaged_files: int = 0
+    missing_files: int = 0
+    oldest_proof: datetime | None = None
+    vain: bool = False
+
+    def standing(self) -> Standing:
+        return Standing(
+            files=self.files,
+            size_bytes=self.size_bytes,
+            unproven_files=self.unproven_files,
+            unproven_bytes=self.unproven_bytes,
+            never_proven=self.never_proven,
+            ageing_files=self.ageing_files,
+            ageing_bytes=self.ageing_bytes,
+            damaged_files=self.damaged_files,
+            missing_files=self.missing_files,
+            oldest_proof=self.oldest_proof,
+            vain=VAIN if self.vain else "",
+        )
+
+
+def need_of(
+    roll: Roll, copies: Mapping[Blake3, Sequence[Copy]], around: Circumstances
+) -> RollNeed | None:
+    """What one roll needs; None where there is nothing to do and nothing to tell.
+
+    Args:
+        roll: sealed.
+        copies: of all its contents, as ``core.policy.copies_of`` makes them.
+        around: see there.
+    """
+    policy, places = around.policy, around.places
+    roles = policy.roles or ALL_ROLES
+    covered = cover(roll, copies, places, policy)
+    homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
+    found: dict[PlaceId, dict[PlaceId, int]] = {}
+    wanted: dict[PlaceId, tuple[int, int]] = {}
+    tallies: dict[PlaceId, _Tally] = {}
+    fewest = len(roles)
+    targets = [place for place in places.values() if place.role in roles]
+    for file in roll.files:
+        every = copies.get(file.content, ())
+        own = own_copies(file, frozenset(homes[file.path]), every)
+        filled = filled_roles(every, places, roles, policy)
+        fewest = min(fewest, len(filled))
+        for copy in _one_a_place(own, places):
+            _count(tallies.setdefault(copy.place, _Tally()), copy, file, filled, around)
+        for place in targets:
+            if not wants(own, every, place, places, policy):
+                continue
+            files, size = wanted.get(place.id, (0, 0))
+            wanted[place.id] = files + 1, size + file.size
+            sources = found.setdefault(place.id, {})
+            for one in _sources(every, place, places):
+                sources[one] = sources.get(one, 0) + 1
+    at = {place: tally.standing() for place, tally in tallies.items()}
+    if not covered.gaps and not any(_is_news(standing) for standing in at.values()) and not wanted:
+        return None
+    return RollNeed(
+        roll=roll.head,
+        gaps=covered.gaps,
+        fewest=fewest if roll.files else 0,
+        wants={
+            place: Want(files=files, size_bytes=size, sources=found[place])
+            for place, (files, size) in wanted.items()
+        },
+        at=at,
+        same_device=covered.same_device,
+    )
+
+
+def _is_news(standing: Standing) -> bool:
+    return bool(
+        standing.unproven_files
+        or standing.ageing_files
+        or standing.damaged_files
+        or standing.missing_files
+        or standing.vain
+    )
+
+
+def _one_a_place(own: Sequence[Copy], places: Mapping[PlaceId, Place]) -> Iterable[Copy]:
+    """The best copy of a file at each active place (it may stand there under two names)."""
+    order = list(CopyState)
+    best: dict[PlaceId, Copy] = {}
+    for copy in own:
+        if places[copy.place].standing is not PlaceStanding.ACTIVE:
+            continue
+        known = best.get(copy.place)
+        if known is None or order.index(copy.state) < order.index(known.state):
+            best[copy.place] = copy
+    return best.values()
+
+
+def _sources(
+    every: Sequence[Copy], target: Place, places: Mapping[PlaceId, Place]
+) -> frozenset[PlaceId]:
+    return frozenset(
+        copy.place
+        for copy in every
+        if copy.state in READABLE
+        and copy.place != target.id
+        and places[copy.place].kind is not PlaceKind.BUCKET
+    )
+
+
+def _count(
+    tally: _Tally,
+    copy: Copy,
+    file: RollFile,
+    filled: frozenset[Role],
+    around: Circumstances,
+) -> None:
+    if copy.state is CopyState.MISSING:
+        tally.missing_files += 1
+        return
+    tally.files += 1
+    tally.size_bytes += file.size
+    if copy.state is CopyState.DAMAGED:
+        tally.damaged_files += 1
+    if copy.proof is not None:
+        tally.oldest_proof = min(tally.oldest_proof or copy.proof.at, copy.proof.at)
+    wanted = proof_wanted(copy, around)
+    if wanted is Proof.VAIN:
+        tally.vain = True
+    elif wanted is Proof.AGEING or (
+        wanted is not Proof.NOT_WANTED and around.places[copy.place].role in filled
+    ):
+        tally.ageing_files += 1
+        tally.ageing_bytes += file.size
+    elif wanted is not Proof.NOT_WANTED:
+        tally.unproven_files += 1
+        tally.unproven_bytes += file.size
+        tally.never_proven |= wanted is Proof.NEVER
