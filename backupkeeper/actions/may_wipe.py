@@ -3,9 +3,9 @@
 from collections.abc import Iterable
 from dataclasses import replace
 
+from backupkeeper.actions.card_listing import listed_card
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.glance import glance_at_buckets, glance_at_drives
-from backupkeeper.actions.offload_plan import listed_card
 from backupkeeper.actions.online import online_drives
 from backupkeeper.core.errors import BackupkeeperError
 from backupkeeper.core.model import CardFile, CardListing

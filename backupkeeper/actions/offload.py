@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.histories import record_arrival
 from backupkeeper.actions.landings import landed_fact, settled
-from backupkeeper.actions.offload_plan import Plan, Request, make_plan
+from backupkeeper.actions.offload_plan import Plan, Request, chosen, make_plan
 from backupkeeper.actions.online import OnlineDrive, holding, online_drives
 from backupkeeper.actions.room import room_needed
 from backupkeeper.core.errors import (
@@ -75,7 +75,7 @@ def offload(context: Context, request: Request, progress: Progress) -> OffloadOu
     doing = f"offloading {request.source}"
     with (
         context.locks.hold(ROLL_NAMES, called="another card", doing=doing),
-        holding(context, online_drives(context)[0], doing=doing),
+        holding(context, chosen(request, online_drives(context)[0]), doing=doing),
     ):
         return _offload(context, request, progress)
 
@@ -119,6 +119,7 @@ def _offload(context: Context, request: Request, progress: Progress) -> OffloadO
         warnings=(*plan.listing.warnings, *warnings),
         troubles=tuple(run.troubles),
         renamed=_renamed(plan, taken),
+        folders=_folders(plan, run),
         seconds=context.clock.monotonic() - begun,
     )
 
@@ -372,6 +373,12 @@ def _make_empty_folders(context: Context, plan: Plan, drive: OnlineDrive, roll: 
         except BackupkeeperError as error:
             warnings.append(f"{drive.place.name}: the empty folder {folder} was not made: {error}")
     return warnings
+
+
+def _folders(plan: Plan, run: _Run) -> tuple[str, ...]:
+    """Every roll that a file of the card lies in now."""
+    homes = (run.home[path] or plan.open_roll for path in run.found)
+    return tuple(sorted({home.folder for home in homes}))
 
 
 def _renamed(plan: Plan, taken: Iterable[str]) -> tuple[tuple[str, str], ...]:

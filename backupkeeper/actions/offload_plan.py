@@ -12,18 +12,14 @@ from dataclasses import dataclass, field, replace
 
 import xxhash
 
+from backupkeeper.actions.card_listing import listed_card
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.glance import glance_at_drives
 from backupkeeper.actions.online import (
-    OWN_FOLDER,
     OnlineDrive,
     online_drives,
-    place_holding,
-    read_marker,
 )
-from backupkeeper.cards.protection import writing_warnings
-from backupkeeper.cards.walk import list_card
-from backupkeeper.core.errors import HostileInputError, OutOfReachError, UsageError
+from backupkeeper.core.errors import OutOfReachError, UsageError
 from backupkeeper.core.fitting import fit_names
 from backupkeeper.core.model import (
     BLOCK_BYTES,
@@ -34,7 +30,6 @@ from backupkeeper.core.model import (
     Copy,
     CopyState,
     PlaceId,
-    PlaceKind,
     Roll,
     RollFile,
 )
@@ -48,7 +43,6 @@ from backupkeeper.core.naming import (
 from backupkeeper.core.policy import copies_of
 from backupkeeper.core.taking import KnownRoll, fits_card, is_carried, likely_home
 from backupkeeper.ports.catalog import OpenRoll
-from backupkeeper.ports.files import EntryKind, Stat
 
 STANDING_STATES = frozenset({CopyState.PROVEN, CopyState.DUE, CopyState.WRITTEN, CopyState.DAMAGED})
 """States of a copy that is there: it may need a proof or mending, but nothing is written over it."""
@@ -56,12 +50,16 @@ STANDING_STATES = frozenset({CopyState.PROVEN, CopyState.DUE, CopyState.WRITTEN,
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Request:
-    """What the person asked for. ``card`` is absolute; ``roll`` None means "the next one"."""
+    """What is asked for. ``card`` is absolute; ``roll`` None means "the next one".
+
+    ``onto`` names the drives to write to; None means all that are here.
+    """
 
     card: str
     shoot: str
     source: str
     roll: str | None
+    onto: frozenset[PlaceId] | None = None
 
 
 @dataclass(kw_only=True)
@@ -111,58 +109,9 @@ class Plan:
         )
 
 
-def listed_card(context: Context, card: str, drives: list[OnlineDrive]) -> CardListing:
-    """The card's listing.
-
-    Raises:
-        UsageError: there is no such folder, or it is (or holds, or lies in) a place.
-    """
-    try:
-        stat = context.files.stat(card)
-    except OSError as error:
-        raise UsageError(
-            f"There is no card at {card}.", advice="Is it in the reader, and mounted?"
-        ) from error
-    if stat.kind is not EntryKind.FOLDER:
-        raise UsageError(f"{card} is a {stat.kind}, no card.", advice="Give the card's folder.")
-    inside = place_holding(drives, card)
-    holds = [drive for drive in drives if drive.root.startswith(card.rstrip("/") + "/")]
-    same = [drive for drive in drives if _is_same_file_system(context, drive, stat)]
-    if inside is not None or holds or same or _bears_a_marker(context, card):
-        raise UsageError(
-            f"{card} is (or belongs to) a place of yours, not a card.",
-            advice=f"A place is told by its folder {OWN_FOLDER}.",
-        )
-    listing = list_card(context.files, card)
-    mount = context.mounts.under(card)
-    told = writing_warnings(mount)
-    if mount.point != card:
-        told = (
-            *told,
-            (
-                f"{card} is a folder on what is mounted at {mount.point}: only what lies in this "
-                "folder counts here, not the rest of that medium."
-            ),
-        )
-    return replace(listing, warnings=(*listing.warnings, *told))
-
-
-def _bears_a_marker(context: Context, card: str) -> bool:
-    """Whether a card carries a place's marker; rubbish under that name makes no place of it."""
-    try:
-        return read_marker(context.files, card) is not None
-    except HostileInputError:
-        return False
-
-
-def _is_same_file_system(context: Context, drive: OnlineDrive, card: Stat) -> bool:
-    """Whether the card lies on a drive that is a place, by whatever way it is mounted."""
-    if drive.place.kind is not PlaceKind.DRIVE:
-        return False  # a folder shares its file system with what is none of its business
-    try:
-        return context.files.stat(drive.root).device == card.device
-    except OSError:
-        return False
+def chosen(request: Request, drives: Iterable[OnlineDrive]) -> list[OnlineDrive]:
+    """The drives to write to, of those that are here."""
+    return [one for one in drives if request.onto is None or one.place.id in request.onto]
 
 
 def make_plan(context: Context, request: Request) -> Plan:
@@ -178,6 +127,7 @@ def make_plan(context: Context, request: Request) -> Plan:
         validate_part(request.roll, "roll")
     drives, away = online_drives(context)
     listing = listed_card(context, request.card, drives)
+    drives = chosen(request, drives)
     if not drives:
         raise OutOfReachError(
             " ".join(["No drive is here to copy to.", *away]),

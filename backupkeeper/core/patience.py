@@ -31,7 +31,8 @@ def subject_of_bucket(place: PlaceId) -> str:
 def until(setback: Setback, subject: str) -> datetime:
     """When it is tried again: after a minute, then twice as long each time, up to a bound."""
     most = MOST_FOR_A_DRIVE if "@" in subject or "|" in subject else MOST_FOR_A_BUCKET
-    return setback.last_at + min(FIRST * 2 ** min(setback.count - 1, _DOUBLINGS), most)
+    doubled: timedelta = FIRST * (1 << min(setback.count - 1, _DOUBLINGS))
+    return setback.last_at + min(doubled, most)
 
 
 def setbacks(events: Iterable[Event]) -> dict[str, Setback]:
