@@ -104,13 +104,11 @@ def _upload(context: Context, deed: Deed, progress: Progress) -> Finished:
 
 
 def _prove(context: Context, deed: Deed, progress: Progress) -> Finished:
-    policy = context.config.policy
-    young = policy.drive_proof_age - context.config.proofs.lead
     outcome = prove_roll(
         context,
         _needed(deed.place),
         _roll(deed),
-        proven_before=context.clock.now() - young,
+        lead=context.config.proofs.lead,
         budget_s=deed.budget_s,
         progress=progress,
     )

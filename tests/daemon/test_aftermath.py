@@ -1,0 +1,147 @@
+"""What the end of a deed means: what counts as a failure, of whom, and what is remembered."""
+
+import json
+from dataclasses import replace
+
+import pytest
+
+from backupkeeper.core.model import EventKind
+from backupkeeper.daemon.aftermath import Around, aftermath, title
+from backupkeeper.daemon.errand import Failed, Finished
+from tests.daemon.made_up import (
+    DRIVES,
+    JUDGE,
+    LOOK,
+    MAIN,
+    MIRROR,
+    OFF_SITE,
+    OFFLOAD,
+    PLACES,
+    PROVE,
+    TRAVEL,
+    UPLOAD,
+)
+
+AROUND = Around(places=PLACES, drives=DRIVES, is_gone=False, was_asked_to_stop=False)
+DONE = Finished(said="Done.", files=3, size_bytes=3_000_000, seconds=2.0)
+ON_MAIN, ON_TRAVEL = "main@token of main", "travel@token of travel"
+
+
+def test_what_came_through_worked_for_the_deed_and_all_its_places() -> None:
+    after = aftermath(MIRROR, DONE, AROUND)
+    assert set(after.worked) == {ON_MAIN, ON_TRAVEL, MIRROR.key}
+    assert after.failed == ()
+    assert after.events == ((EventKind.MOVED, "mirror|travel", "3000000 2.0"),)
+    assert after.said == (
+        "second copy 260612 Boatyard/Originals/Wide/Roll 01 from Main to Travel: Done."
+    )
+
+
+def test_too_short_a_work_says_nothing_about_a_rate() -> None:
+    assert aftermath(MIRROR, replace(DONE, seconds=0.5), AROUND).events == ()
+
+
+def test_a_deed_that_came_to_nothing_must_wait_and_blames_no_place() -> None:
+    after = aftermath(MIRROR, Finished(said="Nothing to copy."), AROUND)
+    assert after.failed == ((MIRROR.key, "It came to nothing: Nothing to copy."),)
+    assert after.worked == ()
+
+
+def test_a_place_that_troubles_name_has_failed_once_with_the_first_sentence() -> None:
+    troubles = (
+        ("Travel", "a", "Travel is not there any more."),
+        ("Travel", "b", "Another."),
+        ("card", "c", "A read error."),
+    )
+    after = aftermath(OFFLOAD, replace(DONE, troubles=troubles, sealed=True), AROUND)
+    assert after.failed == ((ON_TRAVEL, "Travel is not there any more."),)
+    assert set(after.worked) == {ON_MAIN, OFFLOAD.key}
+    assert after.is_trouble
+
+
+@pytest.mark.parametrize(
+    ("error", "subject"),
+    [
+        ("WriteError", ON_TRAVEL),
+        ("NoSpaceError", ON_TRAVEL),
+        ("UsageError", MIRROR.key),
+        ("BrokenPromiseError", MIRROR.key),
+    ],
+)
+def test_a_failure_is_counted_under_what_is_to_blame(error: str, subject: str) -> None:
+    after = aftermath(MIRROR, Failed(error=error, message="No.", advice="Try."), AROUND)
+    assert after.failed == ((subject, "No."),)
+    assert after.said.endswith("No. Try.")
+    assert after.is_trouble
+
+
+def test_a_bucket_out_of_reach_is_counted_under_the_bucket() -> None:
+    after = aftermath(UPLOAD, Failed(error="BucketUnreachableError", message="No line."), AROUND)
+    assert after.failed == ((OFF_SITE, "No line."),)
+
+
+@pytest.mark.parametrize("asked", [True, False])
+def test_a_stop_is_no_failure(asked: bool) -> None:
+    around = replace(AROUND, was_asked_to_stop=asked)
+    after = aftermath(PROVE, Failed(error="stopped", message="Stopped."), around)
+    assert (after.failed, after.worked, after.events) == ((), (), ())
+    assert "taken up later" in after.said
+
+
+def test_a_place_held_by_another_program_is_no_failure() -> None:
+    failed = Failed(error="PlaceHeldError", message="Another is at work on Main.", process=7)
+    after = aftermath(PROVE, failed, AROUND)
+    assert after.failed == ()
+    assert "Another is at work on Main." in after.said
+
+
+def test_a_drive_that_is_gone_is_no_failure_of_it() -> None:
+    around = replace(AROUND, is_gone=True)
+    after = aftermath(MIRROR, Failed(error="WriteError", message="No."), around)
+    assert after.failed == ()
+    assert "went away" in after.said
+
+
+def test_a_card_that_was_taken_is_remembered_with_its_rolls() -> None:
+    folders = ("a/b", "odd \udc80")
+    after = aftermath(OFFLOAD, replace(DONE, sealed=True, folders=folders), AROUND)
+    ((kind, subject, detail),) = after.events
+    assert (kind, subject) == (EventKind.CARD_TAKEN, "card")
+    assert json.loads(detail) == list(folders)
+
+
+def test_an_offload_that_sealed_nothing_is_not_taken_and_must_wait() -> None:
+    after = aftermath(OFFLOAD, DONE, AROUND)
+    assert after.events == ()
+    assert [subject for subject, _ in after.failed] == [OFFLOAD.key]
+
+
+def test_an_empty_card_is_taken_too() -> None:
+    after = aftermath(OFFLOAD, Finished(said="Nothing new.", sealed=True), AROUND)
+    assert after.failed == ()
+    assert [kind for kind, _, _ in after.events] == [EventKind.CARD_TAKEN]
+
+
+@pytest.mark.parametrize(("may_wipe", "word"), [(True, "yes"), (False, "no")])
+def test_a_verdict_is_remembered(may_wipe: bool, word: str) -> None:
+    after = aftermath(JUDGE, replace(DONE, may_wipe=may_wipe), AROUND)
+    assert after.events == ((EventKind.CARD_JUDGED, "card", word),)
+
+
+def test_time_spent_proving_is_remembered() -> None:
+    after = aftermath(PROVE, DONE, AROUND)
+    assert (EventKind.PROOF_TIME, MAIN, "2.0") in after.events
+
+
+def test_a_look_that_found_nothing_is_well_done() -> None:
+    after = aftermath(LOOK, Finished(said="Nothing."), AROUND)
+    assert after.failed == ()
+    assert LOOK.key in after.worked
+
+
+def test_titles_name_what_and_where() -> None:
+    assert title(OFFLOAD, PLACES) == "offload Wide to Main and Travel"
+    assert title(PROVE, PLACES) == "proof f on Main"
+    assert title(JUDGE, PLACES) == "verdict Wide"
+    assert title(UPLOAD, {}) == "upload"
+    assert title(replace(PROVE, place=TRAVEL), PLACES) == "proof f on Travel"
