@@ -12,6 +12,8 @@ from contextlib import AbstractContextManager
 from types import TracebackType
 from typing import Final, Self, TypeVar
 
+from tzlocal import get_localzone
+
 from backupkeeper import __version__
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.export import export_list
@@ -25,6 +27,7 @@ from backupkeeper.actions.upload import upload
 from backupkeeper.actions.verify import verify
 from backupkeeper.catalog.store import open_catalog
 from backupkeeper.config import Config, parse_config
+from backupkeeper.core.deeds import Deed, DeedKind
 from backupkeeper.core.errors import ConfigError, ConfigFault, PlaceHeldError
 from backupkeeper.core.model import Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
@@ -36,11 +39,14 @@ from backupkeeper.core.outcomes import (
     Verdict,
     VerifyOutcome,
 )
+from backupkeeper.daemon.errand import Errand, Finished
+from backupkeeper.drives.known_mounts import KnownMounts
 from backupkeeper.drives.mounts_linux import LinuxMounts
 from backupkeeper.ports.bucket import Bucket
 from backupkeeper.ports.clock import Clock
+from backupkeeper.ports.mounts import Mounts
 from backupkeeper.ports.progress import Progress
-from backupkeeper.system.clock import RealClock
+from backupkeeper.system.clock import RealClock, ShiftedClock
 from backupkeeper.system.entropy import RealEntropy
 from backupkeeper.system.files import RealFiles
 from backupkeeper.system.lock import PlaceLocks
@@ -96,6 +102,7 @@ class Keeper:
         *,
         clock: Clock | None = None,
         ask_for: Callable[[str], bool] = lambda _name: False,
+        mounts: Mounts | None = None,
     ) -> None:
         """Join the parts.
 
@@ -103,6 +110,7 @@ class Keeper:
             config: what the person set.
             clock: one of one's own makes years pass in a test.
             ask_for: asks a running daemon to let go of a place; whether it heard.
+            mounts: the mount table, where it is not simply the machine's.
         """
         self.config = config
         self._ask_for = ask_for
@@ -130,7 +138,7 @@ class Keeper:
             config=config,
             catalog=open_catalog(config.catalog.path, clock=clock),
             files=RealFiles(),
-            mounts=LinuxMounts(),
+            mounts=mounts or LinuxMounts(),
             clock=clock,
             entropy=entropy,
             open_bucket=bucket_of,
@@ -225,9 +233,42 @@ class Keeper:
         """See ``actions.gaps.gaps``."""
         return gaps(self._context)
 
+    def do(self, deed: Deed, progress: Progress) -> Finished:
+        """See ``daemon.doing.do``."""
+        # Here, not above: commands need nothing of the daemon.
+        from backupkeeper.daemon.doing import do  # noqa: PLC0415
+
+        return do(self._context, deed, progress)
+
+    def look_at(self, point: str) -> Finished:
+        """See ``daemon.sights.look_at``."""
+        from backupkeeper.daemon.sights import encode_sight, look_at  # noqa: PLC0415 - as above
+
+        sight = look_at(self._context, point, get_localzone())
+        return Finished(said="", sight=encode_sight(sight))
+
     def export_list(self, roll: str) -> bytes:
         """See ``actions.export.export_list``."""
         return export_list(self._context, roll)
+
+
+def run_errand(errand: Errand, environ: Mapping[str, str], progress: Progress) -> Finished:
+    """What a worker of the daemon does: one deed, or a look at one mount.
+
+    Raises:
+        BackupkeeperError: it could not be done.
+    """
+    config = load_config(errand.config, environ)
+    clock = ShiftedClock(errand.ahead) if errand.ahead else RealClock()
+    if errand.deed is None:
+        with Keeper(config, clock=clock) as keeper:
+            return keeper.look_at(errand.point)
+    if errand.deed.kind is DeedKind.PROVE:
+        from backupkeeper.system.priority import lower_priority  # noqa: PLC0415 - as above
+
+        lower_priority()
+    with Keeper(config, clock=clock, mounts=KnownMounts(LinuxMounts(), errand.mounts)) as keeper:
+        return keeper.do(errand.deed, progress)
 
 
 def open_keeper(config_path: str | None, environ: Mapping[str, str]) -> Keeper:
