@@ -24,7 +24,7 @@ from backupkeeper.core.errors import (
 )
 from backupkeeper.core.model import Place, PlaceKind, Standing
 from backupkeeper.drives.marker import MARKER_LIMIT_BYTES, Marker, decode_marker
-from backupkeeper.ports.files import EntryKind, Files, Stat
+from backupkeeper.ports.files import EntryKind, Files, Handle, Stat
 from backupkeeper.ports.mounts import DeviceInfo, Mount
 from backupkeeper.transfer.coldread import ColdPolicy, cold_policy
 
@@ -200,33 +200,65 @@ def identify(context: Context, place: Place, root: str, mount: Mount) -> OnlineD
 
 
 @contextmanager
-def holding(context: Context, drives: Iterable[OnlineDrive], *, doing: str) -> Iterator[None]:
-    """Keep every other program of ours from working on these drives meanwhile.
+def holding_places(context: Context, places: Iterable[Place], *, doing: str) -> Iterator[None]:
+    """Keep every other program on this catalog from working on these places meanwhile.
 
-    Twice: by a lock beside the catalog, which can say who holds it, and by one on the drive's own
-    marker, for two machines' catalogs, or two people's, know nothing of each other.
+    In the order of their ids, whatever order they come in: of two programs that want the same
+    places at the same moment, one gets them all.
 
     Args:
         context: the world.
-        drives: which; in whatever order, for nobody waits.
+        places: which; a bucket has no other lock than this one.
+        doing: what is done, in words for another program's sentence ("uploading").
+
+    Raises:
+        PlaceHeldError: another one is at work on a place; none is held then.
+        CatalogError: a lock can't be made.
+    """
+    with ExitStack() as stack:
+        for place in _in_order(places):
+            stack.enter_context(context.locks.hold(place.id, called=place.name, doing=doing))
+        yield
+
+
+@contextmanager
+def holding(context: Context, drives: Iterable[OnlineDrive], *, doing: str) -> Iterator[None]:
+    """Keep every other program of ours from working on these drives meanwhile.
+
+    Twice: by locks beside the catalog, which can say who holds them, and then by one on each drive's
+    own marker, for two machines' catalogs, or two people's, know nothing of each other.
+
+    Args:
+        context: the world.
+        drives: which; see ``holding_places`` about their order. Nobody waits.
         doing: what is done, in words for another program's sentence ("proving Roll 02").
 
     Raises:
-        PlaceHeldError: another one is at work on a drive.
+        PlaceHeldError: another one is at work on a drive; none is held then.
         DriveGoneError: a drive is gone.
+        CatalogError: a lock can't be made.
     """
+    here = {drive.place.id: drive for drive in drives}
     with ExitStack() as stack:
-        for drive in drives:
-            name = drive.place.name
-            stack.enter_context(context.locks.hold(drive.place.id, called=name, doing=doing))
-            try:
-                handle = context.files.lock(drive.absolute(MARKER_PATH))
-            except BlockingIOError as error:
-                raise PlaceHeldError(name, process=None) from error
-            except OSError as error:
-                raise DriveGoneError(name, drive.root) from error
-            stack.callback(context.files.close, handle)
+        places = [drive.place for drive in here.values()]
+        stack.enter_context(holding_places(context, places, doing=doing))
+        for place in _in_order(places):
+            stack.callback(context.files.close, _marked(context, here[place.id]))
         yield
+
+
+def _in_order(places: Iterable[Place]) -> list[Place]:
+    return sorted({place.id: place for place in places}.values(), key=lambda place: place.id)
+
+
+def _marked(context: Context, drive: OnlineDrive) -> Handle:
+    """The lock on a drive's own marker."""
+    try:
+        return context.files.lock(drive.absolute(MARKER_PATH))
+    except BlockingIOError as error:
+        raise PlaceHeldError(drive.place.name, process=None) from error
+    except OSError as error:
+        raise DriveGoneError(drive.place.name, drive.root) from error
 
 
 def _staying(context: Context, root: str, mount: Mount) -> Callable[[str], bool]:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.fetching import fetch_back
 from backupkeeper.actions.histories import send_manifest
-from backupkeeper.actions.online import OnlineDrive, online_drives
+from backupkeeper.actions.online import OnlineDrive, holding_places, online_drives
 from backupkeeper.actions.proving import prove_copy
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.core.errors import (
@@ -72,21 +72,16 @@ class _Run:
 def upload(context: Context, progress: Progress) -> tuple[UploadOutcome, ...]:
     """Bring every sealed roll into every bucket of the catalog that is active."""
     drives, _ = online_drives(context)
-    return tuple(
-        _upload_to(context, place, drives, progress)
+    buckets = [
+        place
         for place in context.catalog.places()
         if place.kind is PlaceKind.BUCKET and place.standing is Standing.ACTIVE
-    )
+    ]
+    with holding_places(context, buckets, doing="uploading"):
+        return tuple(_upload_to(context, place, drives, progress) for place in buckets)
 
 
 def _upload_to(
-    context: Context, place: Place, drives: Sequence[OnlineDrive], progress: Progress
-) -> UploadOutcome:
-    with context.locks.hold(place.id, called=place.name, doing="uploading"):
-        return _upload_held(context, place, drives, progress)
-
-
-def _upload_held(
     context: Context, place: Place, drives: Sequence[OnlineDrive], progress: Progress
 ) -> UploadOutcome:
     bucket = context.open_bucket(place)
