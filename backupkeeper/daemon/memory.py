@@ -11,6 +11,7 @@ from typing import Final
 from backupkeeper.core.deeds import Setback
 from backupkeeper.core.model import Event, EventKind
 from backupkeeper.core.patience import setbacks
+from backupkeeper.daemon.aftermath import Aftermath
 from backupkeeper.ports.catalog import Catalog
 from backupkeeper.ports.clock import Clock
 
@@ -47,9 +48,18 @@ class Memory:
         self._catalog.note([Event(at=self._clock.now(), kind=kind, subject=subject, detail=detail)])
         self._setbacks = None
 
-    def note_all(self, events: list[Event]) -> None:
-        """Remember several things in one step."""
-        self._catalog.note(events)
+    def remember(self, after: Aftermath, now: datetime) -> None:
+        """The end of a deed: in one step, so that no half of it is remembered."""
+        had = self.setbacks(now)
+        noted = [
+            *((EventKind.FAILED, subject, said) for subject, said in after.failed),
+            *((EventKind.WORKED, subject, "") for subject in after.worked if subject in had),
+            *after.events,
+        ]
+        self._catalog.note(
+            Event(at=now, kind=kind, subject=subject, detail=detail)
+            for kind, subject, detail in noted
+        )
         self._setbacks = None
 
     # -- failures
@@ -60,15 +70,6 @@ class Memory:
             kinds = (EventKind.FAILED, EventKind.WORKED)
             self._setbacks = setbacks(self._catalog.events(kinds, since=now - LOOK_BACK))
         return self._setbacks
-
-    def failed(self, subject: str, said: str) -> None:
-        """One more failure of a subject."""
-        self.note(EventKind.FAILED, subject, said)
-
-    def worked(self, subject: str, now: datetime) -> None:
-        """It works again; noted only where it had failed."""
-        if subject in self.setbacks(now):
-            self.note(EventKind.WORKED, subject)
 
     # -- being awake
 

@@ -12,11 +12,11 @@ from typing import Final
 from backupkeeper.actions.card_look import CardLook
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.survey import Surveyor
-from backupkeeper.core.deeds import CardHere, Changed, DriveHere, Hours, RollNeed, Strange, View
-from backupkeeper.core.errors import BackupkeeperError
+from backupkeeper.core.deeds import CardHere, Changed, Deed, DeedKind, Hours, Strange, View
 from backupkeeper.core.hours import hours_at
 from backupkeeper.core.model import Event, Place, PlaceId, Standing
 from backupkeeper.core.quiet import Quiet
+from backupkeeper.daemon.errand import Failed, Finished
 from backupkeeper.daemon.memory import Memory
 from backupkeeper.daemon.sights import Sight, SightKind
 from backupkeeper.daemon.surroundings import Surroundings
@@ -43,6 +43,15 @@ class Seen:
         self.changed.pop(place, None)
         for key in [key for key in self.strange if key[0] == place]:
             del self.strange[key]
+
+    def looked(self, place: PlaceId, folders: Iterable[str], strange: Iterable[Strange]) -> None:
+        """Folders were looked at; what changed in others meanwhile stays."""
+        left = [one for one in self.changed.get(place, ()) if one not in set(folders)]
+        self.changed[place] = tuple(left)
+        if not left:
+            del self.changed[place]
+        for one in strange:
+            self.strange[place, one.folder] = one
 
     def ripen(self, now: datetime) -> None:
         """Take over what has been quiet for long enough."""
@@ -95,6 +104,16 @@ class Seeing:
             paused=self.is_paused(now),
             wipe_needs=config.policy.wipe_needs,
         )
+
+    def finished(self, deed: Deed, came: Finished | Failed) -> None:
+        """What the end of a deed changes here."""
+        if isinstance(came, Failed) or deed.place is None:
+            return
+        self.surroundings.note_free(came.free)
+        if deed.kind is DeedKind.ADOPT:
+            self.seen.strange.pop((deed.place, deed.folder), None)
+        if deed.kind is DeedKind.LOOK:
+            self.seen.looked(deed.place, deed.folders, came.strange)
 
     def is_paused(self, now: datetime) -> bool:
         """Whether the person asked for peace."""

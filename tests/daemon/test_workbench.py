@@ -1,0 +1,86 @@
+"""Deeds under way are started once, held until they say so, and stopped when their mount is gone."""
+
+from datetime import timedelta
+
+from backupkeeper.core.deeds import Plan
+from backupkeeper.daemon.crew import Ended, Moved
+from backupkeeper.daemon.errand import Failed
+from backupkeeper.daemon.workbench import Here, Workbench
+from tests.daemon.hand_crew import HandCrew, moving
+from tests.daemon.made_up import DRIVES, MIRROR, NOON, OFFLOAD, UPLOAD
+
+HERE = Here(drives=DRIVES, tokens=("token of main", "token of travel"))
+
+
+class Stand:
+    def __init__(self) -> None:
+        self.crew = HandCrew()
+        self.bench = Workbench(self.crew, config="c.toml", ahead=timedelta(0))
+
+    def plan(self, plan: Plan, at_s: float = 0.0) -> None:
+        self.bench.carry_out(plan, HERE, NOON, at_s)
+
+
+def test_a_deed_is_sent_out_once_with_the_mounts_that_answered() -> None:
+    stand = Stand()
+    stand.plan(Plan(start=(UPLOAD,)))
+    stand.plan(Plan(start=(UPLOAD,)))
+    assert stand.crew.told == [f"start {UPLOAD.key}"]
+    errand = stand.crew.started[UPLOAD.key]
+    assert (errand.deed, errand.mounts, errand.config) == (UPLOAD, HERE.tokens, "c.toml")
+
+
+def test_a_deed_counts_as_held_only_once_its_worker_says_so() -> None:
+    stand = Stand()
+    stand.plan(Plan(start=(UPLOAD,)))
+    stand.plan(Plan(hold=frozenset({UPLOAD.key})))
+    assert not stand.bench.running()[0].held
+    stand.bench.heard(Moved(key=UPLOAD.key, moving=moving(held=True)), 1.0)
+    assert stand.bench.running()[0].held
+    stand.plan(Plan(hold=frozenset({UPLOAD.key})))
+    stand.plan(Plan())
+    assert not stand.bench.running()[0].held, "it goes on from the moment that it may"
+    assert stand.crew.told == [f"{word} {UPLOAD.key}" for word in ("start", "hold", "resume")]
+
+
+def test_a_deed_is_stopped_once_and_not_held_any_more() -> None:
+    stand = Stand()
+    stand.plan(Plan(start=(MIRROR,)))
+    stand.plan(Plan(stop=(MIRROR.key, "unknown")))
+    stand.plan(Plan(stop=(MIRROR.key,), hold=frozenset({MIRROR.key})))
+    assert stand.crew.told == [f"start {MIRROR.key}", f"stop {MIRROR.key}"]
+    assert stand.bench.running()[0].stopping
+
+
+def test_deeds_whose_mount_is_gone_are_stopped_and_no_others() -> None:
+    stand = Stand()
+    stand.plan(Plan(start=(MIRROR, UPLOAD, OFFLOAD)))
+    stand.bench.stop_gone(lambda token: token != "token of travel")
+    stand.bench.stop_gone(lambda token: token != "card")
+    assert [one for one in stand.crew.told if one.startswith("stop")] == [
+        f"stop {MIRROR.key}",
+        f"stop {OFFLOAD.key}",
+    ]
+
+
+def test_a_deed_that_ended_is_handed_back_once() -> None:
+    stand = Stand()
+    stand.plan(Plan(start=(UPLOAD,)), at_s=5.0)
+    ended = Ended(key=UPLOAD.key, came=Failed(error="stopped", message="Stopped."))
+    job = stand.bench.ended(ended)
+    assert job is not None
+    assert (job.deed, job.begun_s) == (UPLOAD, 5.0)
+    assert stand.bench.ended(ended) is None
+    stand.bench.heard(Moved(key=UPLOAD.key, moving=moving()), 6.0)
+    assert stand.bench.running() == ()
+
+
+def test_how_long_a_worker_was_silent_is_told_unless_it_is_held() -> None:
+    stand = Stand()
+    stand.plan(Plan(start=(UPLOAD, MIRROR)), at_s=0.0)
+    stand.bench.heard(Moved(key=MIRROR.key, moving=moving()), 30.0)
+    silent = {job.deed.key: seconds for job, seconds in stand.bench.silent_for(40.0)}
+    assert silent == {UPLOAD.key: 40.0, MIRROR.key: 10.0}
+    stand.plan(Plan(hold=frozenset({MIRROR.key})))
+    stand.bench.heard(Moved(key=MIRROR.key, moving=moving(held=True)), 40.0)
+    assert [job.deed for job, _ in stand.bench.silent_for(40.0)] == [UPLOAD]
