@@ -1,24 +1,23 @@
 """Mirror: what one drive has and a drive of another role lacks, brought there from a proven copy.
 
 Promises:
-1. The source is read cold and compared with its recorded content while it is copied: bytes that
-   rotted on the source are never copied on (the fact says ``damaged``, and another copy is tried).
+1. Bytes that rotted on the source are never copied on (see ``actions.bringing``).
 2. A damaged or merely unproven copy is never written over: the outcome says what stands there.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Mapping, Sequence
 
+from backupkeeper.actions.bringing import (
+    Bringing,
+    bring,
+    free_bytes,
+    needed_bytes,
+    no_room,
+)
 from backupkeeper.actions.context import Context
-from backupkeeper.actions.histories import record_arrival
-from backupkeeper.actions.landings import landed_fact, settled
-from backupkeeper.actions.offload import destination
+from backupkeeper.actions.one_roll import RollNow, drive_here, roll_now
 from backupkeeper.actions.online import OnlineDrive, holding, online_drives
-from backupkeeper.actions.proving import prove_copy
-from backupkeeper.actions.recording import record_seen
-from backupkeeper.actions.room import room_needed
-from backupkeeper.core.errors import BackupkeeperError
-from backupkeeper.core.fitting import fit_names, possible_paths
+from backupkeeper.core.fitting import possible_paths
 from backupkeeper.core.model import (
     Blake3,
     Copy,
@@ -29,36 +28,13 @@ from backupkeeper.core.model import (
     Roll,
     RollFile,
     RollHead,
+    RollId,
+    Standing,
 )
-from backupkeeper.core.naming import limits_of
-from backupkeeper.core.outcomes import MirrorOutcome, Trouble
-from backupkeeper.core.policy import best_first, best_per_role, copies_of
+from backupkeeper.core.needs import WANTING, own_copies, wants
+from backupkeeper.core.outcomes import MirrorOutcome
+from backupkeeper.core.policy import best_per_role
 from backupkeeper.ports.progress import Progress
-from backupkeeper.transfer.durable import make_folders
-from backupkeeper.transfer.pipeline import Job, copy_files
-
-WANTING = frozenset({CopyState.ABSENT, CopyState.MISSING, CopyState.OUT_OF_REACH})
-"""States in which a role has no copy that could be proven or repaired in place."""
-READABLE = frozenset({CopyState.PROVEN, CopyState.DUE})
-
-
-@dataclass(kw_only=True)
-class _Run:
-    files: int = 0
-    bytes: int = 0
-    rolls: list[tuple[str, str]] = field(default_factory=list)
-    waiting: list[str] = field(default_factory=list)
-    troubles: list[Trouble] = field(default_factory=list)
-    not_cold: dict[str, str] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Task:
-    """One file that a drive wants, with the copies that it may be read from, best first."""
-
-    file: RollFile
-    target: str
-    sources: tuple[tuple[OnlineDrive, Copy], ...]
 
 
 def mirror(context: Context, progress: Progress) -> MirrorOutcome:
@@ -68,10 +44,58 @@ def mirror(context: Context, progress: Progress) -> MirrorOutcome:
         return _mirror(context, drives, away, progress)
 
 
+def mirror_roll(
+    context: Context, roll: RollId, *, target: PlaceId, source: PlaceId, progress: Progress
+) -> MirrorOutcome:
+    """Bring one roll, or what is lacking of it, to one drive, from one drive.
+
+    What is wanted there is what ``core.needs.wants`` says: files that the target's role has no copy
+    of, and files of which all its copies are on a device that another role needs.
+
+    Args:
+        context: the world.
+        roll: a sealed roll.
+        target: the drive to write to.
+        source: the drive to read from; no other one is touched.
+        progress: told as it goes.
+
+    Raises:
+        DriveGoneError: one of the two is not here, or went; what is durable is recorded.
+        PlaceHeldError: another program of ours is at work on one of the two.
+    """
+    to, origin = drive_here(context, target), drive_here(context, source)
+    now = roll_now(context, roll)
+    run = Bringing()
+    with holding(context, (to, origin), doing=f"mirroring {now.roll.head.folder}"):
+        now = roll_now(context, roll)  # another program may have worked on it until just now
+        wanted = _wanted_at(context, now, to)
+        needed = needed_bytes(context, to, now.roll, wanted)
+        if wanted and free_bytes(context, to) < needed:
+            run.troubles.append(no_room(to, now.roll, needed))
+        elif wanted:
+            bring(context, now, wanted, to, {source: origin}, run, progress)
+        progress.end()
+        to.guard()
+        origin.guard()
+    return run.outcome()
+
+
+def _wanted_at(context: Context, now: RollNow, target: OnlineDrive) -> list[RollFile]:
+    roll = now.roll
+    homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
+    wanted = []
+    for file in roll.files:
+        every = now.copies.get(file.content, ())
+        own = own_copies(file, frozenset(homes[file.path]), every)
+        if wants(own, every, target.place, now.places, context.config.policy):
+            wanted.append(file)
+    return wanted
+
+
 def _mirror(
     context: Context, drives: Sequence[OnlineDrive], away: Sequence[str], progress: Progress
 ) -> MirrorOutcome:
-    run = _Run()
+    run = Bringing()
     for role in (Role.PRIMARY, Role.SECONDARY):
         here = [drive for drive in drives if drive.place.role is role]
         if role not in context.config.policy.roles:
@@ -84,16 +108,9 @@ def _mirror(
             )
             continue
         for head in heads:
-            _mirror_roll(context, drives, here, head, run, progress)
+            _mirror_to_role(context, drives, here, head, run, progress)
     progress.end()
-    return MirrorOutcome(
-        copied_files=run.files,
-        copied_bytes=run.bytes,
-        rolls=tuple(run.rolls),
-        waiting=tuple(run.waiting),
-        troubles=tuple(run.troubles),
-        not_cold=run.not_cold,
-    )
+    return run.outcome()
 
 
 def _heads_lacking(context: Context, role: Role) -> list[RollHead]:
@@ -102,44 +119,27 @@ def _heads_lacking(context: Context, role: Role) -> list[RollHead]:
     holders = [place for place in context.catalog.places() if place.role is role]
     left = {head.id for head in context.catalog.rolls()}
     for place in holders:
-        if place.standing.value == "active":
+        if place.standing is Standing.ACTIVE:
             left &= context.catalog.not_plainly_proven(place.id, since)
     return [head for head in context.catalog.rolls() if head.id in left]
 
 
-def _mirror_roll(
+def _mirror_to_role(
     context: Context,
     drives: Sequence[OnlineDrive],
     here: Sequence[OnlineDrive],
     head: RollHead,
-    run: _Run,
+    run: Bringing,
     progress: Progress,
 ) -> None:
-    roll = context.catalog.roll(head.id)
-    places = {place.id: place for place in context.catalog.places()}
-    copies = copies_of(
-        context.catalog.facts_of_roll(head.id), places, context.config.policy, context.clock.now()
-    )
-    role = here[0].place.role
-    wanted = _wanted(roll, copies, places, role, run)
+    now = roll_now(context, head.id)
+    wanted = _wanted(now.roll, now.copies, now.places, here[0].place.role, run)
     if not wanted:
         return
-    target = _choose_target(context, here, roll, copies, wanted, run)
+    target = _choose_target(context, here, now, wanted, run)
     if target is None:
         return
-    tasks = _tasks(drives, places, target, roll, wanted, copies, run)
-    progress.begin(
-        f"Mirroring {head.folder} to {target.place.name}",
-        total_bytes=sum(task.file.size for task in tasks),
-        total_files=len(tasks),
-    )
-    while tasks:
-        tasks = _copy_round(context, target, tasks, run, progress)
-    for folder in roll.folders:
-        _make_folder(context, target, roll, folder, run)
-    for warning in record_arrival(context, target, roll):
-        run.waiting.append(warning)
-    _note_if_whole(context, target, roll, run)
+    bring(context, now, wanted, target, {drive.place.id: drive for drive in drives}, run, progress)
 
 
 def _wanted(
@@ -147,7 +147,7 @@ def _wanted(
     copies: Mapping[Blake3, Sequence[Copy]],
     places: Mapping[PlaceId, Place],
     role: Role,
-    run: _Run,
+    run: Bringing,
 ) -> list[RollFile]:
     """Files with nothing in this role; says what else keeps the role from being proven."""
     wanted: list[RollFile] = []
@@ -174,172 +174,23 @@ def _wanted(
 def _choose_target(
     context: Context,
     here: Sequence[OnlineDrive],
-    roll: Roll,
-    copies: Mapping[Blake3, Sequence[Copy]],
+    now: RollNow,
     wanted: Sequence[RollFile],
-    run: _Run,
+    run: Bringing,
 ) -> OnlineDrive | None:
     """The drive that holds most of the roll already, else the one with most room, if there is room."""
 
     def held(drive: OnlineDrive) -> int:
         return sum(
-            any(copy.place == drive.place.id for copy in copies.get(file.content, ()))
-            for file in roll.files
+            any(copy.place == drive.place.id for copy in now.copies.get(file.content, ()))
+            for file in now.roll.files
         )
 
-    def free(drive: OnlineDrive) -> int:
-        try:
-            return context.files.free_bytes(drive.root)
-        except OSError:
-            return 0
-
-    ranked = sorted(here, key=lambda drive: (held(drive), free(drive)), reverse=True)
+    ranked = sorted(here, key=lambda drive: (held(drive), free_bytes(context, drive)), reverse=True)
     needed = []
     for drive in ranked:
-        names = _names_at(drive, roll)
-        targets = ((drive.absolute(names[file.path]), file.size) for file in wanted)
-        needed.append(room_needed(context.files, targets))
-        if free(drive) >= needed[-1]:
+        needed.append(needed_bytes(context, drive, now.roll, wanted))
+        if free_bytes(context, drive) >= needed[-1]:
             return drive
-    run.troubles.append(
-        Trouble(
-            place=ranked[0].place.name,
-            path=roll.head.folder,
-            message=f"There is no room: {needed[0]:,} bytes are needed.",
-        )
-    )
+    run.troubles.append(no_room(ranked[0], now.roll, needed[0]))
     return None
-
-
-def _names_at(drive: OnlineDrive, roll: Roll) -> dict[str, str]:
-    """Where each file and empty folder of a roll stands, or would, at a place."""
-    names = fit_names(
-        [*(file.path for file in roll.files), *roll.folders],
-        limits_of(drive.info.mount.fs_type),
-    )
-    return {path: f"{roll.head.folder}/{name}" for path, name in names.items()}
-
-
-def _tasks(
-    drives: Sequence[OnlineDrive],
-    places: Mapping[PlaceId, Place],
-    target: OnlineDrive,
-    roll: Roll,
-    wanted: Sequence[RollFile],
-    copies: Mapping[Blake3, Sequence[Copy]],
-    run: _Run,
-) -> list[_Task]:
-    by_place = {drive.place.id: drive for drive in drives}
-    names = _names_at(target, roll)
-    tasks, homeless = [], 0
-    for file in wanted:
-        sources = [
-            (by_place[copy.place], copy)
-            for copy in best_first(copies.get(file.content, ()), places)
-            if copy.place in by_place
-            and by_place[copy.place].holds(copy.path)
-            and copy.place != target.place.id
-            and copy.state in READABLE
-        ]
-        if not sources:
-            homeless += 1
-            continue
-        tasks.append(
-            _Task(
-                file=file,
-                target=target.absolute(names[file.path]),
-                sources=tuple(sources),
-            )
-        )
-    if homeless:
-        run.waiting.append(
-            f"{roll.head.folder}: {homeless} files for {target.place.name} have no proven copy on a "
-            "drive that is here."
-        )
-    return tasks
-
-
-def _copy_round(
-    context: Context,
-    target: OnlineDrive,
-    tasks: Sequence[_Task],
-    run: _Run,
-    progress: Progress,
-) -> list[_Task]:
-    """Copy each from its best source; return those whose source was bad, with the next one."""
-    contents = context.catalog.contents(task.file.content for task in tasks)
-    by_target = {task.target: task for task in tasks}
-    jobs = []
-    for task in tasks:
-        drive, copy = task.sources[0]
-        jobs.append(
-            Job(
-                source=drive.absolute(copy.path),
-                size=task.file.size,
-                mtime_ns=task.file.mtime_ns,
-                targets={target.place.id: task.target},
-                expect=contents[task.file.content],
-            )
-        )
-    again = []
-    for batch in copy_files(jobs, [destination(target)], files=context.files, progress=progress):
-        facts = []
-        for copied in batch:
-            task = by_target[copied.job.targets[target.place.id]]
-            landed = settled(target, task.target, copied.places[target.place.id])
-            wrong = copied.content is None or copied.content.blake3 != task.file.content
-            if wrong:
-                again += _blame_source(context, task, run)
-            elif isinstance(landed, BackupkeeperError):
-                run.troubles.append(
-                    Trouble(place=target.place.name, path=task.file.path, message=str(landed))
-                )
-            elif copied.content is not None:
-                run.files += 1
-                run.bytes += task.file.size
-                if not landed.cold:
-                    run.not_cold[target.place.name] = landed.why_not_cold
-                facts.append(landed_fact(context, target, task.target, copied.content, landed))
-        context.catalog.record(facts=facts)
-    return again
-
-
-def _blame_source(context: Context, task: _Task, run: _Run) -> list[_Task]:
-    """The copy that was read is not what it should be: prove it anew, and try the next."""
-    drive, copy = task.sources[0]
-    fact, _reading = prove_copy(context, drive, copy.path, task.file)
-    record_seen(context, [fact])
-    run.troubles.append(
-        Trouble(
-            place=drive.place.name,
-            path=copy.path,
-            message=f"This copy could not be used: {fact.result}. {fact.note}".strip(),
-        )
-    )
-    if len(task.sources) == 1:
-        return []
-    return [_Task(file=task.file, target=task.target, sources=task.sources[1:])]
-
-
-def _make_folder(context: Context, target: OnlineDrive, roll: Roll, folder: str, run: _Run) -> None:
-    path = _names_at(target, roll)[folder]
-    try:
-        make_folders(context.files, target.root, path, target.guard)
-    except BackupkeeperError as error:
-        run.troubles.append(Trouble(place=target.place.name, path=path, message=str(error)))
-
-
-def _note_if_whole(context: Context, target: OnlineDrive, roll: Roll, run: _Run) -> None:
-    places = {target.place.id: target.place}
-    copies = copies_of(
-        context.catalog.facts_of_roll(roll.head.id),
-        places,
-        context.config.policy,
-        context.clock.now(),
-    )
-
-    def is_proven(files: Iterable[Copy]) -> bool:
-        return any(copy.state is CopyState.PROVEN for copy in files)
-
-    if all(is_proven(copies.get(file.content, ())) for file in roll.files):
-        run.rolls.append((roll.head.folder, target.place.name))

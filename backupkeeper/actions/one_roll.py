@@ -1,0 +1,63 @@
+"""One roll as it stands now, and the places that a deed about one roll works on."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from backupkeeper.actions.context import Context
+from backupkeeper.actions.online import OnlineDrive, online
+from backupkeeper.core.errors import DriveGoneError, OutOfReachError, UsageError
+from backupkeeper.core.model import Blake3, Copy, Place, PlaceId, PlaceKind, Roll, RollId
+from backupkeeper.core.policy import copies_of
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class RollNow:
+    """A sealed roll with all copies of its contents, wherever they are, as facts show them now."""
+
+    roll: Roll
+    places: Mapping[PlaceId, Place]
+    copies: Mapping[Blake3, Sequence[Copy]]
+
+
+def roll_now(context: Context, roll: RollId) -> RollNow:
+    """Look a roll up.
+
+    Raises:
+        CatalogError: there is no such roll.
+    """
+    places = {place.id: place for place in context.catalog.places()}
+    copies = copies_of(
+        context.catalog.facts_of_roll(roll), places, context.config.policy, context.clock.now()
+    )
+    return RollNow(roll=context.catalog.roll(roll), places=places, copies=copies)
+
+
+def known_place(context: Context, place: PlaceId) -> Place:
+    """The place with this id.
+
+    Raises:
+        UsageError: there is none.
+    """
+    for one in context.catalog.places():
+        if one.id == place:
+            return one
+    raise UsageError(f"No place has the id {place}.")
+
+
+def drive_here(context: Context, place: PlaceId) -> OnlineDrive:
+    """The drive that a place is, if it is here.
+
+    Raises:
+        UsageError: there is no such place, or it is a bucket.
+        DriveGoneError: it is not here.
+        OutOfReachError: it is here, in a way in which it can't be used; the sentence says why.
+    """
+    known = known_place(context, place)
+    if known.kind is PlaceKind.BUCKET:
+        raise UsageError(f"{known.name} is a bucket, no drive.")
+    found = online(context, known)
+    if isinstance(found, OnlineDrive):
+        return found
+    if found.endswith(f"is not here (last seen at {known.location})."):
+        raise DriveGoneError(known.name, known.location)
+    raise OutOfReachError(found)
