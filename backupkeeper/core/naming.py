@@ -207,6 +207,62 @@ def roll_folder(template: str, shoot: str, source: str, roll: str) -> str:
     return _filled(validate_template(template), values)
 
 
+def parse_roll_folder(template: str, path: str) -> tuple[str, str, str] | None:
+    """Shoot, source and roll of a roll's folder: the inverse of ``roll_folder``.
+
+    None for every path that ``roll_folder`` would not make with this template.
+    """
+    found = _fields_found(template, path)
+    if found is None or len(found) < len(TEMPLATE_FIELDS):
+        return None
+    shoot, source, roll = (found[field] for field in TEMPLATE_FIELDS)
+    try:
+        made = roll_folder(template, shoot, source, roll)
+    except UsageError:
+        return None
+    return (shoot, source, roll) if made == path else None
+
+
+def may_lead_to_rolls(template: str, path: str) -> bool:
+    """Whether a roll's folder may be this one, or lie below it (the root itself is ``""``)."""
+    return not path or _fields_found(template, path) is not None
+
+
+def _fields_found(template: str, path: str) -> dict[str, str] | None:
+    """The fields that the folders of a path fill, from the top; None where one does not fit."""
+    layout, parts = template.split("/"), path.split("/")
+    if len(parts) > len(layout):
+        return None
+    found = {}
+    for part, wanted in zip(parts, layout, strict=False):
+        before, field, after = _around_field(wanted)
+        if not field:
+            if part != before:
+                return None
+            continue
+        value = part.removeprefix(before).removesuffix(after)
+        if part != f"{before}{value}{after}" or not _may_fill(field, value):
+            return None
+        found[field] = value
+    return found
+
+
+def _around_field(part: str) -> tuple[str, str, str]:
+    """What stands before the one field of a folder, the field, and what stands after it."""
+    before, field, after = "", "", ""
+    for literal, name, _, _ in string.Formatter().parse(part):
+        before, after = (before, after + literal) if field else (before + literal, after)
+        field = field or name or ""
+    return before, field, after
+
+
+def _may_fill(field: str, value: str) -> bool:
+    try:
+        return value == (validate_shoot(value) if field == "shoot" else validate_part(value))
+    except UsageError:
+        return False
+
+
 def next_roll_name(existing: Iterable[str]) -> str:
     """The next free ``Roll NN`` after all of those; gaps are never filled again."""
     numbers = [int(match[1]) for name in existing if (match := _ROLL_NAME.fullmatch(name))]
