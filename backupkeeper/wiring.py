@@ -7,8 +7,8 @@ import os
 import platform
 import stat
 import threading
-from collections.abc import Callable, Mapping
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager, ExitStack, contextmanager
 from types import TracebackType
 from typing import Final, Self, TypeVar
 
@@ -28,7 +28,7 @@ from backupkeeper.actions.verify import verify
 from backupkeeper.catalog.store import open_catalog
 from backupkeeper.config import Config, parse_config
 from backupkeeper.core.deeds import Deed, DeedKind
-from backupkeeper.core.errors import ConfigError, ConfigFault, PlaceHeldError
+from backupkeeper.core.errors import ConfigError, ConfigFault, OutOfReachError, PlaceHeldError
 from backupkeeper.core.model import Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
     GapReport,
@@ -55,6 +55,7 @@ CONFIG_LIMIT_BYTES = 1 << 20
 CONFIG_VARIABLE = "BACKUPKEEPER_CONFIG"
 WAIT_S: Final = 15.0
 """How long a command waits for a place that the daemon was asked to let go."""
+BETWEEN_TRIES_S: Final = 0.2
 _T = TypeVar("_T")
 
 
@@ -158,21 +159,46 @@ class Keeper:
     ) -> None:
         self._context.catalog.close()
 
+    @contextmanager
+    def as_daemon(self) -> Iterator[None]:
+        """Be the only daemon on this catalog for the time of the block.
+
+        Raises:
+            OutOfReachError: another one runs; the sentence names its process.
+            CatalogError: the lock can't be made.
+        """
+        with ExitStack() as stack:
+            lock = self._context.locks.hold("daemon", called="this catalog", doing="running")
+            try:
+                stack.enter_context(lock)
+            except PlaceHeldError as held:
+                which = "" if held.process is None else f" (process {held.process})"
+                raise OutOfReachError(
+                    f"A daemon already runs on this catalog{which}.",
+                    advice="It does what is to be done; commands work beside it.",
+                ) from held
+            yield
+
     def _giving_way(self, deed: Callable[[], _T]) -> _T:
-        """Do it; where a daemon holds a place, ask it to let go and try again for a while."""
-        asked: set[str] = set()
-        until = self._context.clock.monotonic() + WAIT_S
+        """Do it; where a daemon holds a place, ask it to let go and try again for a while.
+
+        Each place is asked for once. All in all it waits ``WAIT_S`` from the first refusal on.
+        """
+        clock, asked = self._context.clock, set[str]()
+        until: float | None = None
         while True:
             try:
                 return deed()
             except PlaceHeldError as held:
-                is_new = held.called not in asked
-                asked.add(held.called)
-                if held.process is None or (is_new and not self._ask_for(held.called)):
+                now = clock.monotonic()
+                until = now + WAIT_S if until is None else until
+                if held.process is None or now >= until:
                     raise
-                if self._context.clock.monotonic() >= until:
-                    raise
-            threading.Event().wait(0.2)
+                if held.called not in asked:
+                    asked.add(held.called)
+                    if not self._ask_for(held.called):
+                        raise
+            threading.Event().wait(BETWEEN_TRIES_S)
 
     def _adding(self) -> AbstractContextManager[None]:
         return self._context.locks.hold("places", called="the places", doing="adding a place")
