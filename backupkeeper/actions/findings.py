@@ -1,9 +1,13 @@
 """What a running ``verify`` has found so far."""
 
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 from backupkeeper.core.model import Fact, Result
-from backupkeeper.core.outcomes import Checked, Finding, Trouble
+from backupkeeper.core.outcomes import Checked, Finding, Trouble, VerifyOutcome
+
+_T = TypeVar("_T")
 
 FINDINGS = {
     Result.MATCHES: Finding.MATCHES,
@@ -46,3 +50,26 @@ class VerifyRun:
                 note=fact.note,
             )
         )
+
+    def outcome(self, what: str, seconds: float) -> VerifyOutcome:
+        """All of it, as a value. ``what``: what was to be read."""
+        return VerifyOutcome(
+            what=what,
+            matching_files=self.matching_files,
+            matching_bytes=self.matching_bytes,
+            not_cold=self.not_cold,
+            checked=tuple(self.checked),
+            manifests=tuple(self.manifests),
+            manifest_faults=tuple(self.manifest_faults),
+            troubles=tuple(self.troubles),
+            skipped=tuple(self.skipped),
+            seconds=seconds,
+        )
+
+
+def until(things: Iterable[_T], is_over: Callable[[], bool]) -> Iterator[_T]:
+    """The first of these, and further ones as long as it is not over."""
+    for number, thing in enumerate(things):
+        if number and is_over():
+            return
+        yield thing

@@ -6,7 +6,16 @@ from dataclasses import dataclass
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import OnlineDrive, online
 from backupkeeper.core.errors import DriveGoneError, OutOfReachError, UsageError
-from backupkeeper.core.model import Blake3, Copy, Place, PlaceId, PlaceKind, Roll, RollId
+from backupkeeper.core.model import (
+    Blake3,
+    Copy,
+    Place,
+    PlaceId,
+    PlaceKind,
+    Roll,
+    RollId,
+    Standing,
+)
 from backupkeeper.core.policy import copies_of
 
 
@@ -61,3 +70,18 @@ def drive_here(context: Context, place: PlaceId) -> OnlineDrive:
     if found.endswith(f"is not here (last seen at {known.location})."):
         raise DriveGoneError(known.name, known.location)
     raise OutOfReachError(found)
+
+
+def bucket_place(context: Context, place: PlaceId) -> Place:
+    """The bucket with this id.
+
+    Raises:
+        UsageError: there is no such place, or it is a drive.
+        OutOfReachError: it is lost or retired.
+    """
+    known = known_place(context, place)
+    if known.kind is not PlaceKind.BUCKET:
+        raise UsageError(f"{known.name} is no bucket.")
+    if known.standing is not Standing.ACTIVE:
+        raise OutOfReachError(f"{known.name} is {known.standing}.")
+    return known

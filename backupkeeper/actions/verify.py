@@ -5,21 +5,37 @@ Promises:
    ``changed``, ``missing``, ``unreadable``; a file that no roll knows is named as ``unknown``.
 2. Nothing is repaired, moved or deleted.
 3. What was read in a roll's folder makes a new generation of its manifest there.
+4. Readings are recorded as they are made, also where the work is stopped: a proof that is taken up
+   again goes on after the last one.
 """
 
 from collections.abc import Iterable, Iterator
+from datetime import datetime
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.fetching import verify_bucket
-from backupkeeper.actions.findings import VerifyRun
+from backupkeeper.actions.findings import VerifyRun, until
 from backupkeeper.actions.histories import record_check
+from backupkeeper.actions.one_roll import RollNow, drive_here, known_place, roll_now
 from backupkeeper.actions.online import OnlineDrive, holding, online, online_drives
 from backupkeeper.actions.proving import prove_copy
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.selection import Selection, resolve
+from backupkeeper.actions.upload import prove_objects
 from backupkeeper.core.errors import OutOfReachError
 from backupkeeper.core.fitting import possible_paths
-from backupkeeper.core.model import Fact, PlaceKind, Result, Roll, RollFile
+from backupkeeper.core.model import (
+    Copy,
+    CopyState,
+    Fact,
+    PlaceId,
+    PlaceKind,
+    Result,
+    Roll,
+    RollFile,
+    RollId,
+)
+from backupkeeper.core.needs import Circumstances, Proof, proof_wanted
 from backupkeeper.core.outcomes import Checked, Finding, Trouble, VerifyOutcome
 from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.progress import Progress
@@ -27,6 +43,8 @@ from backupkeeper.transfer.coldread import ColdReading
 
 FACTS_A_STEP = 200
 """Facts recorded in one transaction; what was read before an interruption is kept."""
+BYTES_A_STEP = 1 << 30
+"""Bytes read between two such transactions: what a kill or a power cut may cost is some seconds."""
 
 
 def verify(context: Context, what: str | None, progress: Progress) -> VerifyOutcome:
@@ -51,18 +69,98 @@ def verify(context: Context, what: str | None, progress: Progress) -> VerifyOutc
         if place.kind is PlaceKind.BUCKET and chosen.place == place.id:
             verify_bucket(context, place, chosen, run, progress)
     progress.end()
-    return VerifyOutcome(
-        what=what or "every drive that is here",
-        matching_files=run.matching_files,
-        matching_bytes=run.matching_bytes,
-        not_cold=run.not_cold,
-        checked=tuple(run.checked),
-        manifests=tuple(run.manifests),
-        manifest_faults=tuple(run.manifest_faults),
-        troubles=tuple(run.troubles),
-        skipped=tuple(run.skipped),
-        seconds=context.clock.monotonic() - begun,
+    return run.outcome(what or "every drive that is here", context.clock.monotonic() - begun)
+
+
+def prove_roll(
+    context: Context,
+    place: PlaceId,
+    roll: RollId,
+    *,
+    proven_before: datetime,
+    budget_s: float | None,
+    progress: Progress,
+) -> VerifyOutcome:
+    """Read again what one place has of a roll and what was not proven there since some time.
+
+    Copies that are known to be damaged or missing are left out: reading them again mends nothing.
+    So are those of which another reading in this mount would show nothing (see ``core.needs``).
+
+    Args:
+        context: the world.
+        place: a drive, or a bucket: there, what the store attested is looked at, the rest fetched
+            back.
+        roll: a sealed roll.
+        proven_before: copies whose proof is older are read, and those that have none.
+        budget_s: end at the end of a file after so many seconds; None: read all.
+        progress: told as it goes.
+
+    Raises:
+        DriveGoneError: the drive is not here, or went; what was read until then is recorded.
+        BucketUnreachableError: the store does not answer.
+        PlaceHeldError: another program of ours is at work on the place.
+    """
+    begun = context.clock.monotonic()
+    known = known_place(context, place)
+    run = VerifyRun()
+
+    def time_is_up() -> bool:
+        return budget_s is not None and context.clock.monotonic() - begun >= budget_s
+
+    if known.kind is PlaceKind.BUCKET:
+        prove_objects(context, known, roll, proven_before, time_is_up, run, progress)
+    else:
+        drive = drive_here(context, place)
+        with holding(context, [drive], doing="proving"):
+            now = roll_now(context, roll)
+            old = _old_copies(context, drive, now, proven_before)
+            progress.begin(
+                f"Proving {now.roll.head.folder} on {drive.place.name}",
+                total_bytes=sum(file.size for _, file, _ in old),
+                total_files=len(old),
+            )
+            read = _verify_roll(context, drive, until(old, time_is_up), run, progress)
+            record_check(context, drive, now.roll, read, run, whole=True)
+    progress.end()
+    return run.outcome(f"{roll} at {known.name}", context.clock.monotonic() - begun)
+
+
+def _old_copies(
+    context: Context, drive: OnlineDrive, now: RollNow, proven_before: datetime
+) -> list[tuple[str, RollFile, str | None]]:
+    """Copies on this drive that want reading, in the order of their paths."""
+    policy = context.config.policy
+    around = Circumstances(
+        places=now.places,
+        policy=policy,
+        now=context.clock.now(),
+        mounted={drive.place.id: drive.info.mount.token},
+        lead=policy.drive_proof_age,
     )
+    roll = now.roll
+    homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
+    old = [
+        (copy.path, file, _mount_of(copy))
+        for file in roll.files
+        for copy in now.copies.get(file.content, ())
+        if copy.place == drive.place.id
+        and copy.path in homes[file.path]
+        and _wants_reading(copy, proven_before)
+        and proof_wanted(copy, around) is not Proof.VAIN
+    ]
+    return sorted(old, key=lambda one: one[0])
+
+
+def _wants_reading(copy: Copy, proven_before: datetime) -> bool:
+    if copy.state in {CopyState.WRITTEN, CopyState.DUE}:
+        return True
+    return copy.proof is not None and copy.proof.at < proven_before
+
+
+def _mount_of(copy: Copy) -> str | None:
+    """The mount in which a copy was last seen well; see ``_copies_here``."""
+    well = copy.latest is not None and copy.latest.result is Result.MATCHES
+    return copy.latest.mount if copy.latest is not None and well else None
 
 
 def _drives(context: Context, chosen: Selection, run: VerifyRun) -> list[OnlineDrive]:
@@ -133,7 +231,7 @@ def _verify_roll(
 ) -> list[tuple[Fact, ColdReading | None]]:
     read: list[tuple[Fact, ColdReading | None]] = []
     facts: list[Fact] = []
-    kept = 0
+    kept = unkept_bytes = 0
     try:
         for path, file, mount in copies:
             progress.file(path)
@@ -146,9 +244,10 @@ def _verify_roll(
             run.add(drive.place.name, fact, file.size)
             if reading is not None and not reading.cold:
                 run.not_cold[drive.place.name] = reading.why_not_cold
-            if len(facts) - kept >= FACTS_A_STEP:
+            unkept_bytes += file.size
+            if len(facts) - kept >= FACTS_A_STEP or unkept_bytes >= BYTES_A_STEP:
                 record_seen(context, facts[kept:])
-                kept = len(facts)
+                kept, unkept_bytes = len(facts), 0
     finally:
         record_seen(context, facts[kept:])
     return read

@@ -1,0 +1,243 @@
+"""One original on its way into a bucket: sent, looked at or fetched back, whatever it needs.
+
+Promises:
+1. A file is read cold from a drive and each block compared with its block map on the way: bytes
+   that rotted on the drive are never uploaded.
+2. An object that is there is never written over.
+3. An object that was found damaged is only looked at, and fetched again where another one stands
+   there now: once is enough to know. ``verify`` reads it again when it is asked to.
+"""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+
+from backupkeeper.actions.context import Context
+from backupkeeper.actions.fetching import fetch_back
+from backupkeeper.actions.one_roll import RollNow
+from backupkeeper.actions.online import OnlineDrive
+from backupkeeper.actions.proving import prove_copy
+from backupkeeper.actions.recording import record_seen
+from backupkeeper.core.errors import DeviceError, MismatchError, NameTakenError, OutOfReachError
+from backupkeeper.core.fitting import fit_names
+from backupkeeper.core.model import (
+    Content,
+    Copy,
+    CopyState,
+    Fact,
+    Place,
+    PlaceId,
+    Result,
+    Roll,
+    RollFile,
+    Way,
+)
+from backupkeeper.core.naming import POSIX
+from backupkeeper.core.needs import READABLE, WANTING
+from backupkeeper.core.outcomes import Trouble
+from backupkeeper.core.policy import best_first
+from backupkeeper.ports.bucket import Bucket, ObjectEntry
+from backupkeeper.ports.progress import Progress
+from backupkeeper.transfer.coldread import checked_blocks
+
+
+@dataclass(kw_only=True)
+class Sending:
+    """What was sent to one bucket so far. ``drives`` are those that may be read from."""
+
+    place: Place
+    bucket: Bucket
+    drives: Mapping[PlaceId, OnlineDrive]
+    sent_files: int = 0
+    sent_bytes: int = 0
+    looked_at: int = 0
+    fetched: int = 0
+    waiting: list[str] = field(default_factory=list)
+    troubles: list[Trouble] = field(default_factory=list)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Errand:
+    """One original and its object. ``there``: what is known of a copy under the key."""
+
+    file: RollFile
+    key: str
+    there: Copy | None
+
+    @property
+    def state(self) -> CopyState:
+        """The state of the object."""
+        return self.there.state if self.there is not None else CopyState.ABSENT
+
+    @property
+    def wants_sending(self) -> bool:
+        """Whether nothing is there."""
+        return self.state in WANTING
+
+
+def keys_of(roll: Roll) -> dict[str, str]:
+    """Where each original of a roll stands in a bucket, by its path on the card."""
+    names = fit_names([*(file.path for file in roll.files), *roll.folders], POSIX)
+    return {file.path: f"{roll.head.folder}/{names[file.path]}" for file in roll.files}
+
+
+def errands(now: RollNow, place: Place) -> list[Errand]:
+    """Every original of a roll, with its object in a bucket."""
+    keys = keys_of(now.roll)
+
+    def there(file: RollFile) -> Copy | None:
+        mine = (place.id, keys[file.path])
+        copies = now.copies.get(file.content, ())
+        return next((copy for copy in copies if (copy.place, copy.path) == mine), None)
+
+    return [Errand(file=f, key=keys[f.path], there=there(f)) for f in now.roll.files]
+
+
+def send_or_look(
+    context: Context,
+    run: Sending,
+    errand: Errand,
+    now: RollNow,
+    content: Content,
+    progress: Progress,
+) -> Fact | None:
+    """Do what one file needs. None: no source is here, or the object is damaged and left alone.
+
+    Raises:
+        OutOfReachError: the bucket or the drive is gone; nothing is said about the object.
+    """
+    if errand.wants_sending:
+        fact = _from_a_drive(context, run, errand, now, content, progress)
+    elif errand.state is CopyState.DAMAGED and _is_the_damaged_one(run, errand):
+        _tell(run, errand.key, f"is {CopyState.DAMAGED}")
+        return None
+    else:
+        fact = look_or_fetch(context, run, errand, content, progress)
+    if fact is not None:
+        record_seen(context, [fact])
+        if fact.result is not Result.MATCHES:
+            _tell(run, fact.path, f"is {fact.result}")
+    return fact
+
+
+def look_or_fetch(
+    context: Context, run: Sending, errand: Errand, content: Content, progress: Progress
+) -> Fact:
+    """Look at an object whose attestation grew old, as long as nothing changed; else fetch it back.
+
+    A look keeps an attested proof from ageing, if the same version is still there.
+    """
+    proof = errand.there.proof if errand.there is not None else None
+    if proof is not None and proof.way is Way.ATTESTED:
+        entry = run.bucket.look(errand.key)
+        run.looked_at += 1
+        if entry is None or entry.size == content.size:
+            return Fact(
+                at=context.clock.now(),
+                place=run.place.id,
+                path=errand.key,
+                content=content.blake3,
+                way=Way.LOOKED,
+                result=Result.MISSING if entry is None else Result.MATCHES,
+                evidence="looked at",
+                version=entry.mark if entry is not None else None,
+            )
+    return _fetch(context, run, errand.key, content, progress)
+
+
+def _is_the_damaged_one(run: Sending, errand: Errand) -> bool:
+    """Whether the object that was found damaged still stands there."""
+    latest = errand.there.latest if errand.there is not None else None
+    entry = run.bucket.look(errand.key)
+    run.looked_at += 1
+    return entry is not None and latest is not None and entry.mark == latest.version
+
+
+def _tell(run: Sending, key: str, how: str) -> None:
+    message = f"The object there {how}; it was left as it is."
+    run.troubles.append(Trouble(place=run.place.name, path=key, message=message))
+
+
+def _fetch(context: Context, run: Sending, key: str, content: Content, progress: Progress) -> Fact:
+    run.fetched += 1
+    return fetch_back(context, run.bucket, run.place, key, content, progress)
+
+
+def _from_a_drive(
+    context: Context,
+    run: Sending,
+    errand: Errand,
+    now: RollNow,
+    content: Content,
+    progress: Progress,
+) -> Fact | None:
+    for copy in best_first(now.copies.get(errand.file.content, ()), now.places):
+        drive = run.drives.get(copy.place)
+        if drive is None or copy.state not in READABLE or not drive.holds(copy.path):
+            continue
+        fact = _send(context, run, (drive, copy), errand, content, progress)
+        if fact is not None:
+            return fact
+    return None
+
+
+def _send(
+    context: Context,
+    run: Sending,
+    source: tuple[OnlineDrive, Copy],
+    errand: Errand,
+    content: Content,
+    progress: Progress,
+) -> Fact | None:
+    """Send from one copy. None: this copy could not be used (a fact about it was recorded)."""
+    drive, copy = source
+    key = errand.key
+    try:
+        drive.guard()
+        blocks = checked_blocks(context.files, drive.absolute(copy.path), content, drive.cold)
+        sent = run.bucket.send(key, content, _told(blocks, progress))
+    except NameTakenError:
+        run.looked_at += 1
+        return _fetch(context, run, key, content, progress)
+    except OutOfReachError:
+        drive.guard()  # the drive went: say that, not that the bucket did
+        raise
+    except (DeviceError, MismatchError) as error:
+        fact, _ = prove_copy(context, drive, copy.path, errand.file)
+        record_seen(context, [fact])
+        message = f"Not uploaded: {error}"
+        run.troubles.append(Trouble(place=drive.place.name, path=copy.path, message=message))
+        return None
+    run.sent_files += 1
+    run.sent_bytes += content.size
+    fact = _sent_fact(context, run, key, content, sent.entry, ", ".join(sent.attested_by))
+    if sent.attested_by:
+        return fact
+    context.catalog.record(facts=[fact])
+    return _fetch(context, run, key, content, progress)
+
+
+def _told(blocks: Iterator[memoryview], progress: Progress) -> Iterator[memoryview]:
+    """Blocks, counted as they are taken: within a few parts of what has left."""
+    for block in blocks:
+        yield block
+        progress.advance(len(block))
+
+
+def _sent_fact(
+    context: Context,
+    run: Sending,
+    key: str,
+    content: Content,
+    entry: ObjectEntry,
+    attested_by: str,
+) -> Fact:
+    return Fact(
+        at=context.clock.now(),
+        place=run.place.id,
+        path=key,
+        content=content.blake3,
+        way=Way.ATTESTED if attested_by else Way.WRITTEN,
+        result=Result.MATCHES,
+        evidence=f"refused when wrong: {attested_by}" if attested_by else "sent, not proven yet",
+        version=entry.mark,
+    )
