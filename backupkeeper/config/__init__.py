@@ -1,0 +1,241 @@
+r"""The configuration: TOML text in, one frozen ``Config`` or every fault at once out.
+
+Promises:
+1. Pure: no file is read, no environment asked; the home folder is handed in.
+2. Only ``ConfigError`` leaves ``parse_config``, whatever the text; it carries all faults, each with
+   the key, the value that stands there and what would be right. A secret is never shown.
+3. No text, and a text with only comments, give the defaults; ``config.example.toml`` names them all.
+4. A key that means nothing here is a fault, never passed over: it may be a promise misspelt.
+
+Example:
+    parse_config('[policy]\nwipe_needs = ["primary", "secondary"]', "config.toml",
+                 home="/home/me", state_home="/home/me/.local/state").policy.wipe_needs
+"""
+
+from typing import Final
+
+from backupkeeper.config import values
+from backupkeeper.config.settings import (
+    Addressing,
+    CatalogSettings,
+    Config,
+    HashFormat,
+    LayoutSettings,
+    LogSettings,
+    MailSettings,
+    ManifestSettings,
+    NotifySettings,
+    ProofSettings,
+    ReportSettings,
+    Security,
+    UploadSettings,
+    WatchSettings,
+)
+from backupkeeper.config.table import MOST_CHARACTERS, Table, parsed
+from backupkeeper.core.cardrules import SourceRule
+from backupkeeper.core.errors import ConfigError, ConfigFault
+from backupkeeper.core.policy import Policy
+
+__all__ = [
+    "MOST_CHARACTERS",
+    "Addressing",
+    "CatalogSettings",
+    "Config",
+    "HashFormat",
+    "LayoutSettings",
+    "LogSettings",
+    "MailSettings",
+    "ManifestSettings",
+    "NotifySettings",
+    "ProofSettings",
+    "ReportSettings",
+    "Security",
+    "UploadSettings",
+    "WatchSettings",
+    "parse_config",
+]
+
+MOST_PARALLEL_PARTS: Final = 32
+
+
+def parse_config(text: str, file: str, *, home: str, state_home: str) -> Config:
+    """Read and check a whole configuration.
+
+    Args:
+        text: TOML 1.0.
+        file: where it came from, for messages.
+        home: the person's home folder, what ``~`` stands for.
+        state_home: the folder for state, ``$XDG_STATE_HOME`` or its default.
+
+    Raises:
+        ConfigError: with every fault.
+    """
+    faults: list[ConfigFault] = []
+    top = Table(parsed(text, file), "", faults)
+    config = Config(
+        catalog=_catalog(top.table("catalog"), home, state_home),
+        policy=_policy(top.table("policy")),
+        layout=_layout(top.table("layout")),
+        manifest=_manifest(top.table("manifest")),
+        upload=_upload(top.table("upload")),
+        watch=_watch(top.table("watch")),
+        sources=_sources(top.tables("sources")),
+        proofs=_proofs(top.table("proofs")),
+        report=_report(top.table("report")),
+        notify=_notify(top.table("notify")),
+        mail=_mail(top.table("mail")),
+        log=_log(top.table("log"), home),
+    )
+    top.finish()
+    if faults:
+        raise ConfigError(file, faults)
+    return config
+
+
+def _catalog(table: Table, home: str, state_home: str) -> CatalogSettings:
+    path = table.take("path", values.path_from(home), f"{state_home}/backupkeeper/catalog.sqlite")
+    table.finish()
+    return CatalogSettings(path=path)
+
+
+def _policy(table: Table) -> Policy:
+    usual = Policy()
+    policy = Policy(
+        wipe_needs=table.take("wipe_needs", values.roles, usual.wipe_needs),
+        roles=table.take("roles", values.roles, usual.roles),
+        distinct_devices=table.take("distinct_devices", values.yes_or_no, usual.distinct_devices),
+        drive_proof_age=table.take("proof_days_drive", values.days, usual.drive_proof_age),
+        attested_age=table.take("proof_days_attested", values.days, usual.attested_age),
+        downloaded_age=table.take("proof_days_downloaded", values.days, usual.downloaded_age),
+    )
+    table.finish()
+    return policy
+
+
+def _layout(table: Table) -> LayoutSettings:
+    layout = LayoutSettings(roll=table.take("roll", values.template, LayoutSettings().roll))
+    table.finish()
+    return layout
+
+
+def _manifest(table: Table) -> ManifestSettings:
+    usual = ManifestSettings()
+    manifest = ManifestSettings(
+        formats=table.take("formats", values.formats, usual.formats),
+        author=table.take("author", values.xml_text, usual.author),
+        location=table.take("location", values.xml_text, usual.location),
+        comment=table.take("comment", values.xml_text, usual.comment),
+    )
+    table.finish()
+    return manifest
+
+
+def _upload(table: Table) -> UploadSettings:
+    usual = UploadSettings()
+    upload = UploadSettings(
+        addressing=table.take("addressing", values.one_of(Addressing), usual.addressing),
+        parallel_parts=table.take(
+            "parallel_parts", values.whole_number(1, MOST_PARALLEL_PARTS), usual.parallel_parts
+        ),
+        windows=table.take("windows", values.windows, usual.windows),
+    )
+    table.finish()
+    return upload
+
+
+def _watch(table: Table) -> WatchSettings:
+    usual = WatchSettings()
+    watch = WatchSettings(
+        media=table.take("media", values.folders, usual.media),
+        quiet_s=table.take("quiet_seconds", values.number(1, 3600), usual.quiet_s),
+    )
+    table.finish()
+    return watch
+
+
+def _sources(tables: list[Table]) -> tuple[SourceRule, ...]:
+    rules: list[SourceRule] = []
+    for table in tables:
+        rule = SourceRule(
+            name=table.take("name", values.source_name, ""),
+            label=table.take("label", values.pattern, None),
+            folders=table.take("folders", values.patterns, ()),
+            files=table.take("files", values.patterns, ()),
+            auto_offload=table.take("auto_offload", values.yes_or_no, default=False),
+            shoot=table.take("shoot", values.shoot_name, ""),
+        )
+        table.finish()
+        if not table.has("name"):
+            table.fault("name", 'what the camera or recorder is called, such as "Wide"')
+        elif rule.name.casefold() in {one.name.casefold() for one in rules}:
+            table.fault("name", "another name: each source has one rule")
+        if not any(table.has(key) for key in ("label", "folders", "files")):
+            table.fault("label", "at least one of label, folders and files: else every drive is it")
+        if rule.auto_offload and not rule.shoot:
+            table.fault("shoot", "the name of its shoots, such as Boatyard, for auto_offload")
+        rules.append(rule)
+    return tuple(rules)
+
+
+def _proofs(table: Table) -> ProofSettings:
+    usual = ProofSettings()
+    hours = table.take("hours", values.number(0.1, 24), usual.budget_s / 3600)
+    proofs = ProofSettings(
+        window=table.take("window", values.window_or_none, usual.window),
+        budget_s=hours * 3600,
+        lead=table.take("lead_days", values.days, usual.lead),
+    )
+    table.finish()
+    return proofs
+
+
+def _report(table: Table) -> ReportSettings:
+    weekly = table.take("weekly", values.week_time, ReportSettings().weekly)
+    table.finish()
+    return ReportSettings(weekly=weekly)
+
+
+def _notify(table: Table) -> NotifySettings:
+    usual = NotifySettings()
+    count = values.whole_number(1, values.MOST_DAYS)
+    notify = NotifySettings(
+        desktop=table.take("desktop", values.yes_or_no, usual.desktop),
+        command=table.take("command", values.program, usual.command),
+        quiet=table.take("quiet", values.window_or_none, usual.quiet),
+        away_days=table.take("away_days", count, usual.away_days),
+        upload_days=table.take("upload_days", count, usual.upload_days),
+    )
+    table.finish()
+    return notify
+
+
+def _mail(table: Table) -> MailSettings:
+    usual = MailSettings()
+    mail = MailSettings(
+        to=table.take("to", values.address, usual.to),
+        sender=table.take("sender", values.address, usual.sender),
+        host=table.take("host", values.plain_text, usual.host),
+        port=table.take("port", values.whole_number(1, 65535), usual.port),
+        security=table.take("security", values.one_of(Security), usual.security),
+        user=table.take("user", values.plain_text, usual.user),
+        password_from=table.take("password_from", values.password_from, usual.password_from),
+    )
+    table.finish()
+    if mail.to and not mail.host:
+        table.fault("host", "the name of the mail server, for there is an address to send to")
+    if mail.user and not mail.password_from:
+        table.fault("password_from", "where the password of user is; it never stands here itself")
+    if mail.security is Security.NONE and mail.host not in {"localhost", "127.0.0.1", "::1"}:
+        table.fault("security", '"starttls" or "tls"; "none" only to a server on this machine')
+    return mail
+
+
+def _log(table: Table, home: str) -> LogSettings:
+    usual = LogSettings()
+    log = LogSettings(
+        file=table.take("file", values.path_or_none(home), usual.file),
+        size_mb=table.take("size_mb", values.whole_number(1, 1000), usual.size_mb),
+        keep=table.take("keep", values.whole_number(1, 100), usual.keep),
+    )
+    table.finish()
+    return log

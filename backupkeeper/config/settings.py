@@ -1,0 +1,160 @@
+"""The settings that a configuration comes to: frozen values with their defaults."""
+
+from dataclasses import dataclass
+from datetime import time, timedelta
+from enum import StrEnum
+from typing import Final
+
+from backupkeeper.core.cardrules import SourceRule
+from backupkeeper.core.hours import WeekTime, Window
+from backupkeeper.core.policy import Policy
+
+
+class HashFormat(StrEnum):
+    """Digests that a manifest can carry, by their ASC MHL element name."""
+
+    XXH128 = "xxh128"
+    MD5 = "md5"
+    SHA1 = "sha1"
+    XXH64 = "xxh64"
+    XXH3 = "xxh3"
+    C4 = "c4"
+
+
+class Addressing(StrEnum):
+    """How a bucket is named to its service: in the path, in the host name, or as boto3 chooses."""
+
+    AUTO = "auto"
+    PATH = "path"
+    VIRTUAL = "virtual"
+
+
+class Security(StrEnum):
+    """How the line to the mail server is protected."""
+
+    STARTTLS = "starttls"
+    TLS = "tls"
+    NONE = "none"
+    """Only to a server on this very machine."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CatalogSettings:
+    """``[catalog]``: ``path`` is absolute."""
+
+    path: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LayoutSettings:
+    """``[layout]``: where a roll goes, below the root of any place.
+
+    Each of ``{shoot}``, ``{source}`` and ``{roll}`` stands once, in a part of its own: so no two
+    rolls share a folder and none lies in another.
+    """
+
+    roll: str = "{shoot}/Originals/{source}/{roll}"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ManifestSettings:
+    """``[manifest]``: ``formats`` begins with ``xxh128``; empty texts are left out."""
+
+    formats: tuple[HashFormat, ...] = (HashFormat.XXH128,)
+    author: str = ""
+    location: str = ""
+    comment: str = ""
+
+
+NIGHT: Final = Window(start=time(1), end=time(6))
+QUIET: Final = Window(start=time(22), end=time(7))
+MONDAY: Final = WeekTime(weekday=0, at=time(8))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class UploadSettings:
+    """``[upload]``: no ``windows`` means at any time."""
+
+    addressing: Addressing = Addressing.AUTO
+    parallel_parts: int = 4
+    windows: tuple[Window, ...] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class WatchSettings:
+    """``[watch]``: ``media`` are the folders below which systems mount cards and drives."""
+
+    media: tuple[str, ...] = ("/media", "/run/media", "/mnt")
+    quiet_s: float = 120.0
+    """How long a file must have been left alone before its change is looked at, in seconds."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ProofSettings:
+    """``[proofs]``: ``window`` None means at any time; ``budget_s`` is for one night."""
+
+    window: Window | None = NIGHT
+    budget_s: float = 3 * 3600.0
+    lead: timedelta = timedelta(days=14)
+    """How long before a proof is too old the copy is read again."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class ReportSettings:
+    """``[report]``: ``weekly`` None means never."""
+
+    weekly: WeekTime | None = MONDAY
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class NotifySettings:
+    """``[notify]``: ``command`` is a program and its arguments; empty: none."""
+
+    desktop: bool = True
+    command: tuple[str, ...] = ()
+    quiet: Window | None = QUIET
+    away_days: int = 30
+    upload_days: int = 3
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class MailSettings:
+    """``[mail]``: no ``to`` means no mail.
+
+    ``password_from`` is ``file:/path``, ``credential:NAME`` (of systemd) or ``keyring``.
+    """
+
+    to: str = ""
+    sender: str = ""
+    host: str = ""
+    port: int = 587
+    security: Security = Security.STARTTLS
+    user: str = ""
+    password_from: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LogSettings:
+    """``[log]``: without a ``file`` the log goes to the journal, or to standard error."""
+
+    file: str = ""
+    size_mb: int = 10
+    keep: int = 5
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Config:
+    """Everything that a person can set."""
+
+    catalog: CatalogSettings
+    policy: Policy
+    layout: LayoutSettings
+    manifest: ManifestSettings
+    upload: UploadSettings
+    watch: WatchSettings
+    sources: tuple[SourceRule, ...]
+    proofs: ProofSettings
+    report: ReportSettings
+    notify: NotifySettings
+    mail: MailSettings
+    log: LogSettings

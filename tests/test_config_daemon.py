@@ -1,0 +1,129 @@
+"""What the daemon's tables say where they are wrong: the key, and what would be right."""
+
+from contextlib import suppress
+
+import pytest
+from hypothesis import given, strategies as st
+
+from backupkeeper.config import parse_config
+from backupkeeper.core.errors import ConfigError, ConfigFault
+
+SOURCE = "[[sources]]\nname = 'Wide'\nlabel = 'WIDE*'\n"
+WINDOW = "from and to"
+WRONG = {
+    "a source without a name": ("[[sources]]\nlabel = 'A'", "sources[1].name", "is called"),
+    "a source that every drive answers to": (
+        "[[sources]]\nname = 'Wide'",
+        "sources[1].label",
+        "at least one of label, folders and files",
+    ),
+    "two sources of one name": (
+        SOURCE + SOURCE.replace("Wide", "WIDE"),
+        "sources[2].name",
+        "another name",
+    ),
+    "a name that is no folder's": (
+        "[[sources]]\nname = 'a/b'\nlabel = 'A'",
+        "sources[1].name",
+        "",
+    ),
+    "offloading by itself into no shoot": (
+        SOURCE + "auto_offload = true",
+        "sources[1].shoot",
+        "for auto_offload",
+    ),
+    "a shoot that is no folder's": (SOURCE + "shoot = 'a/b'", "sources[1].shoot", ""),
+    "a key misspelt in the second source": (
+        SOURCE + "[[sources]]\nname = 'Close'\nlabl = 'C*'\nfiles = ['*.MOV']",
+        "sources[2].labl",
+        "did you mean label?",
+    ),
+    "an empty pattern": ("[[sources]]\nname = 'A'\nlabel = ''", "sources[1].label", "a pattern"),
+    "one table instead of several": ("[sources]\nname = 'A'", "sources", "[[name]]"),
+    "a window without an end": ("[proofs]\nwindow = '01:00'", "proofs.window", WINDOW),
+    "a window of no length": ("[proofs]\nwindow = '01:00-01:00'", "proofs.window", WINDOW),
+    "a time that is none": ("[notify]\nquiet = '22:00-24:00'", "notify.quiet", WINDOW),
+    "a number for a window": ("[notify]\nquiet = 22", "notify.quiet", WINDOW),
+    "one window for several": ("[upload]\nwindows = '22:00-07:00'", "upload.windows", "a list"),
+    "an empty window among several": ("[upload]\nwindows = ['']", "upload.windows", WINDOW),
+    "a day that is none": ("[report]\nweekly = 'moonday 08:00'", "report.weekly", "a day and a"),
+    "a day without a time": ("[report]\nweekly = 'monday'", "report.weekly", "a day and a time"),
+    "a number for a day": ("[report]\nweekly = 1", "report.weekly", "a day and a time"),
+    "too many hours": ("[proofs]\nhours = 25", "proofs.hours", "from 0.1 to 24"),
+    "truth for a number": ("[proofs]\nhours = true", "proofs.hours", "from 0.1 to 24"),
+    "a program without its path": ("[notify]\ncommand = ['x']", "notify.command", "whole path"),
+    "an empty argument": ("[notify]\ncommand = ['/x', '']", "notify.command", "none of them empty"),
+    "a folder without its path": ("[watch]\nmedia = ['media']", "watch.media", "whole paths"),
+    "the root as a media folder": ("[watch]\nmedia = ['/']", "watch.media", "whole paths"),
+    "an address with a line in it": (
+        "[mail]\nto = \"me@example.org\\nBcc: a@b.c\"\nhost = 'h'",
+        "mail.to",
+        "one mail address",
+    ),
+    "nowhere to send to": ("[mail]\nto = 'me@example.org'", "mail.host", "the mail server"),
+    "a user without a password": ("[mail]\nuser = 'me'", "mail.password_from", "never stands here"),
+    "a password itself": ("[mail]\npassword_from = 'hunter'", "mail.password_from", '"keyring"'),
+    "a bare line over the net": (
+        "[mail]\nhost = 'mail.example.org'\nsecurity = 'none'",
+        "mail.security",
+        "on this machine",
+    ),
+    "a log without its path": ("[log]\nfile = 'x.log'", "log.file", "the path of a file"),
+}
+
+
+def faults(text: str) -> tuple[ConfigFault, ...]:
+    with pytest.raises(ConfigError) as caught:
+        parse_config(text, "config.toml", home="/home/me", state_home="/state")
+    return caught.value.faults
+
+
+@pytest.mark.parametrize("what", WRONG)
+def test_what_is_wrong_is_told_with_its_key_and_what_would_be_right(what: str) -> None:
+    text, key, wanted = WRONG[what]
+    (fault,) = faults(text)
+    assert fault.key == key
+    assert wanted in fault.wanted
+
+
+def test_a_password_that_stands_there_is_never_shown() -> None:
+    for text in ("[mail]\npassword = 'hunter2'", "[mail]\npassword_from = 'hunter2'"):
+        (fault,) = faults(text)
+        assert "hunter2" not in f"{fault.value} {fault.wanted}"
+
+
+values = st.one_of(
+    st.text(max_size=12),
+    st.sampled_from(["01:00-06:00", "monday 08:00", "a@b.c", "", "/x", "keyring", "*"]),
+    st.integers(-5, 10**6),
+    st.booleans(),
+)
+
+
+def written(value: object) -> str:
+    if isinstance(value, list):
+        return "[" + ", ".join(map(written, value)) + "]"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        hexes = "".join(f"\\U{ord(one):08x}" for one in value if not 0xD800 <= ord(one) < 0xE000)
+        return f'"{hexes}"'
+    return str(value)
+
+
+KEYS = [
+    *(f"[watch]\n{key}" for key in ("media", "quiet_seconds")),
+    *(f"[proofs]\n{key}" for key in ("window", "hours", "lead_days")),
+    *(f"[notify]\n{key}" for key in ("command", "quiet", "away_days")),
+    *(f"[mail]\n{key}" for key in ("to", "host", "port", "security", "password_from")),
+    *(f"[[sources]]\n{key}" for key in ("name", "label", "folders", "files", "shoot")),
+    "[report]\nweekly",
+    "[upload]\nwindows",
+    "[log]\nfile",
+]
+
+
+@given(st.sampled_from(KEYS), values | st.lists(values, max_size=3))
+def test_nothing_but_a_config_error_ever_leaves(key: str, value: object) -> None:
+    with suppress(ConfigError):
+        parse_config(f"{key} = {written(value)}", "f", home="/home/me", state_home="/state")
