@@ -14,7 +14,7 @@ from backupkeeper.actions.context import Context
 from backupkeeper.actions.findings import VerifyRun, until
 from backupkeeper.actions.histories import send_manifest
 from backupkeeper.actions.one_roll import RollNow, bucket_place, drive_here, roll_now
-from backupkeeper.actions.online import OnlineDrive, online_drives
+from backupkeeper.actions.online import OnlineDrive, holding_places, online_drives
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.sending import (
     Errand,
@@ -46,11 +46,13 @@ WHY_FETCHED = (
 def upload(context: Context, progress: Progress) -> tuple[UploadOutcome, ...]:
     """Bring every sealed roll into every bucket of the catalog that is active."""
     drives, _ = online_drives(context)
-    return tuple(
-        _upload_to(context, place, drives, progress)
+    buckets = [
+        place
         for place in context.catalog.places()
         if place.kind is PlaceKind.BUCKET and place.standing is Standing.ACTIVE
-    )
+    ]
+    with holding_places(context, buckets, doing="uploading"):
+        return tuple(_upload_to(context, place, drives, progress) for place in buckets)
 
 
 def upload_roll(
@@ -79,7 +81,7 @@ def upload_roll(
     """
     place = bucket_place(context, bucket)
     drives = [drive_here(context, source)] if source is not None else []
-    with context.locks.hold(place.id, called=place.name, doing="uploading"):
+    with holding_places(context, [place], doing="uploading"):
         run = _sending(context, place, drives)
         now = roll_now(context, roll)
         around = Circumstances(
@@ -122,7 +124,7 @@ def prove_objects(
         PlaceHeldError: another program of ours is at work on the bucket.
     """
     place = bucket_place(context, place.id)
-    with context.locks.hold(place.id, called=place.name, doing="proving"):
+    with holding_places(context, [place], doing="proving"):
         sending = _sending(context, place, ())
         now = roll_now(context, roll)
         old = [one for one in errands(now, place) if _is_older(one, proven_before)]
@@ -159,13 +161,6 @@ def _sending(context: Context, place: Place, drives: Iterable[OnlineDrive]) -> S
 
 
 def _upload_to(
-    context: Context, place: Place, drives: Sequence[OnlineDrive], progress: Progress
-) -> UploadOutcome:
-    with context.locks.hold(place.id, called=place.name, doing="uploading"):
-        return _upload_held(context, place, drives, progress)
-
-
-def _upload_held(
     context: Context, place: Place, drives: Sequence[OnlineDrive], progress: Progress
 ) -> UploadOutcome:
     run = _sending(context, place, drives)
