@@ -102,6 +102,18 @@ WHERE c.place = (SELECT no FROM place_ids WHERE id = ?)
 )
 """
 """Copies, and their bytes, but for those that were found missing and not seen since."""
+DIGESTS: Final = (
+    "SELECT k.blake3, d.kind, d.value FROM content_ids k JOIN digests d ON d.content = k.no "
+    f"WHERE k.blake3 IN ({MARKS})"
+)
+CONTENTS: Final = (
+    "SELECT k.blake3, c.size, c.xxh128, c.block_map FROM content_ids k JOIN contents c USING (no) "
+    f"WHERE k.blake3 IN ({MARKS})"
+)
+SEALED: Final = (
+    f"SELECT k.blake3 FROM content_ids k WHERE k.blake3 IN ({MARKS}) "
+    "AND EXISTS (SELECT 1 FROM roll_files f WHERE f.content = k.no)"
+)
 
 
 def asked(

@@ -13,18 +13,17 @@ Example:
         catalog.record(facts=[fact])
 """
 
-# ruff: noqa: S608 - statements are put together from constants only; every value is bound
-
+import heapq
 import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from datetime import datetime
-from typing import Final, TypeVar
 
 from backupkeeper.catalog import events, reading, rows, writing
 from backupkeeper.catalog.faults import told
 from backupkeeper.catalog.opening import connect
+from backupkeeper.catalog.theirs import theirs, untouched
 from backupkeeper.core.errors import CatalogError, UsageError
 from backupkeeper.core.model import (
     Blake3,
@@ -41,20 +40,6 @@ from backupkeeper.core.model import (
 )
 from backupkeeper.ports.catalog import OpenRoll
 from backupkeeper.ports.clock import Clock
-
-_T = TypeVar("_T")
-_DIGESTS: Final = (
-    "SELECT k.blake3, d.kind, d.value FROM content_ids k JOIN digests d ON d.content = k.no "
-    f"WHERE k.blake3 IN ({reading.MARKS})"
-)
-_CONTENTS: Final = (
-    "SELECT k.blake3, c.size, c.xxh128, c.block_map FROM content_ids k JOIN contents c USING (no) "
-    f"WHERE k.blake3 IN ({reading.MARKS})"
-)
-_SEALED: Final = (
-    f"SELECT k.blake3 FROM content_ids k WHERE k.blake3 IN ({reading.MARKS}) "
-    "AND EXISTS (SELECT 1 FROM roll_files f WHERE f.content = k.no)"
-)
 
 
 def open_catalog(path: str, *, clock: Clock, patience_s: float = 10.0) -> "SqliteCatalog":
@@ -84,6 +69,7 @@ class SqliteCatalog:
         self._thread = threading.get_ident()
         self._depth = 0
         self._closed = False
+        self._event_changes = 0
         self.checked = checked
         """How the file was checked at the start: see ``catalog.opening``."""
 
@@ -126,14 +112,11 @@ class SqliteCatalog:
         taken: tuple[OpenRoll, Sequence[RollFile]] | None = None,
     ) -> None:
         """Add all of this in one durable transaction; what is there already is no error."""
-        try:
-            with self._writing() as connection:
-                writing.add_contents(connection, _theirs(contents), self._path)
-                writing.add_facts(connection, _theirs(facts))
-                if taken is not None:
-                    writing.take(connection, *taken)
-        except _TheirsError as theirs:
-            raise theirs.error from theirs.error.__cause__
+        with untouched(), self._writing() as connection:
+            writing.add_contents(connection, theirs(contents), self._path)
+            writing.add_facts(connection, theirs(facts))
+            if taken is not None:
+                writing.take(connection, *taken)
 
     def open_rolls(self) -> tuple[OpenRoll, ...]:
         """Rolls begun and not sealed, oldest first."""
@@ -208,9 +191,9 @@ class SqliteCatalog:
         with self._asking() as connection:
             raw = [rows.blake3(name) for name in wanted]
             digests: dict[object, dict[str, str]] = {}
-            for name, kind, value in reading.asked(connection, _DIGESTS, raw):
+            for name, kind, value in reading.asked(connection, reading.DIGESTS, raw):
                 digests.setdefault(name, {})[kind] = value
-            found = reading.asked(connection, _CONTENTS, raw)
+            found = reading.asked(connection, reading.CONTENTS, raw)
             known = [rows.content_from(row, digests.get(row[0], {})) for row in found]
             return {content.blake3: content for content in known}
 
@@ -219,7 +202,7 @@ class SqliteCatalog:
         wanted = dict.fromkeys(contents)
         with self._asking() as connection:
             raw = [rows.blake3(name) for name in wanted]
-            found = reading.asked(connection, _SEALED, raw)
+            found = reading.asked(connection, reading.SEALED, raw)
             return frozenset(rows.name_from(row[0]) for row in found)
 
     # -- facts
@@ -280,8 +263,8 @@ class SqliteCatalog:
 
     def note(self, happened: Iterable[Event]) -> None:
         """Remember events; what is there already is no error."""
-        with self._writing() as connection:
-            events.add(connection, happened)
+        with untouched(), self._writing_events() as connection:
+            events.add(connection, theirs(happened))
 
     def events(
         self,
@@ -290,9 +273,15 @@ class SqliteCatalog:
         since: datetime | None = None,
         subject: str | None = None,
     ) -> Iterator[Event]:
-        """Events of these kinds (of one subject, if it is named) since then, oldest first."""
-        with self._asking() as connection:
-            return events.since(connection, kinds, since, subject)
+        """Events of these kinds (of one subject, if it is named) since then, oldest first.
+
+        Those of one moment come in the order of the kinds that were named.
+        """
+        each = [
+            events.walk(self._asking, kind, since=since, subject=subject)
+            for kind in dict.fromkeys(kinds)
+        ]
+        return heapq.merge(*each, key=lambda event: event.at)
 
     def latest(self, kind: EventKind) -> Mapping[str, Event]:
         """The newest event of a kind for each subject."""
@@ -301,14 +290,14 @@ class SqliteCatalog:
 
     def thin(self, before: datetime, kinds: Iterable[EventKind]) -> None:
         """Forget events of these kinds that are older, but never the newest of a subject."""
-        with self._writing() as connection:
+        with self._writing_events() as connection:
             events.thin(connection, kinds, before)
 
     def change_mark(self) -> tuple[int, int]:
-        """Another one whenever anything was written, here or by another connection."""
+        """Another one whenever something was written, but for events noted through this object."""
         with self._asking() as connection:
             (theirs,) = connection.execute("PRAGMA data_version").fetchone()
-            return theirs, connection.total_changes
+            return theirs, connection.total_changes - self._event_changes
 
     # -- the file
 
@@ -382,20 +371,14 @@ class SqliteCatalog:
         with self.transaction(), told(self._path):
             yield self._connection
 
-
-class _TheirsError(Exception):
-    """Carries an error of a caller's iterable past the mapping of ours."""
-
-    def __init__(self, error: Exception) -> None:
-        super().__init__()
-        self.error = error
-
-
-def _theirs(things: Iterable[_T]) -> Iterator[_T]:
-    try:
-        yield from things
-    except Exception as error:
-        raise _TheirsError(error) from error
+    @contextmanager
+    def _writing_events(self) -> Iterator[sqlite3.Connection]:
+        with self._writing() as connection:
+            before = connection.total_changes
+            try:
+                yield connection
+            finally:
+                self._event_changes += connection.total_changes - before
 
 
 def _sorted_files(found: Iterable[tuple[bytes, bytes, int, int]]) -> tuple[RollFile, ...]:

@@ -118,7 +118,10 @@ class Catalog(Protocol):
         since: datetime | None = None,
         subject: str | None = None,
     ) -> Iterator[Event]:
-        """Events of these kinds (of one subject, if it is named) since then, oldest first."""
+        """Events of these kinds (of one subject, if it is named) since then, oldest first.
+
+        Those of one moment come in the order of the kinds that were named.
+        """
         ...
 
     def latest(self, kind: EventKind) -> Mapping[str, Event]:
@@ -130,7 +133,10 @@ class Catalog(Protocol):
         ...
 
     def change_mark(self) -> tuple[int, int]:
-        """Something that is another whenever anything was written, by whatever program. Cheap."""
+        """Something that is another whenever anything was written, by whatever program. Cheap.
+
+        But for events that were noted or thinned through this very object: those are known here.
+        """
         ...
 
     def transaction(self) -> AbstractContextManager[None]:
