@@ -4,16 +4,22 @@ from typing import Any
 
 import pytest
 
-from backupkeeper.catalog import reading
+from backupkeeper.catalog import events, reading
 from backupkeeper.catalog.store import SqliteCatalog
 
+EVENT = {"kind": "ran", "at": 0, "subject": b"", "detail": b"", "first": 0, "page": 1, "before": 1}
 QUESTIONS: dict[str, tuple[str, Any]] = {
     "the sieve": (reading.SIEVE, {"place": 1, "since": 0, "latest": 1}),
     "what a place holds": (reading.HOLDINGS, ("x",)),
     "facts of copies": (reading._FACTS, [1] * reading.MARKS.count("?")),
+    "events of a kind": (events.OF_KIND, EVENT),
+    "events of a subject": (events.OF_SUBJECT, EVENT),
+    "the latest events": (events.LATEST, EVENT),
+    "old events": (events.THIN, EVENT),
 }
-SMALL = {"r"}
-"""Tables that may be walked over whole: the sieve looks at every roll."""
+SMALL = {"r", "s", "subjects"}
+"""Tables that may be walked over whole: the sieve looks at every roll, the latest events are those
+of each subject."""
 
 
 @pytest.mark.parametrize("question", QUESTIONS)
