@@ -164,6 +164,16 @@ def copies_below(connection: sqlite3.Connection, place: str, below: str) -> "arr
     return found
 
 
+def fact_counts(connection: sqlite3.Connection, rolls: Iterable[str]) -> dict[str, int]:
+    """How many facts there are about the contents of each of these rolls that has any."""
+    statement = (
+        "SELECT r.id, count(*) FROM rolls r CROSS JOIN roll_files rf ON rf.roll = r.no "
+        "CROSS JOIN copies c ON c.content = rf.content CROSS JOIN facts f ON f.copy = c.no "
+        f"WHERE r.id IN ({MARKS}) GROUP BY r.no"
+    )
+    return dict(asked(connection, statement, rolls))
+
+
 def _numbers(found: Iterable[tuple[int]]) -> "array[int]":
     return array("q", (number for (number,) in found))
 

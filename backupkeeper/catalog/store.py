@@ -259,6 +259,12 @@ class SqliteCatalog:
             found = connection.execute(reading.SIEVE, values).fetchall()
             return frozenset(RollId(ident) for (ident,) in found)
 
+    def fact_counts(self, rolls: Iterable[RollId]) -> Mapping[RollId, int]:
+        """How many facts there are about the contents of each of these rolls that has any."""
+        with self._asking() as connection:
+            found = reading.fact_counts(connection, dict.fromkeys(rolls))
+            return {RollId(ident): count for ident, count in found.items()}
+
     # -- events
 
     def note(self, happened: Iterable[Event]) -> None:

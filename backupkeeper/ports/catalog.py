@@ -107,6 +107,13 @@ class Catalog(Protocol):
         """
         ...
 
+    def fact_counts(self, rolls: Iterable[RollId]) -> Mapping[RollId, int]:
+        """How many facts there are about the contents of each of these rolls that has any.
+
+        Facts are only ever added, so as long as the number stands nothing new is known of a roll.
+        """
+        ...
+
     def note(self, events: Iterable[Event]) -> None:
         """Remember events, in one durable transaction; what is there already is no error."""
         ...

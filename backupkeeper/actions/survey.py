@@ -1,0 +1,214 @@
+"""What every roll needs now, for the planner, without looking at every file each time.
+
+Promises:
+1. The answer is that of ``core.needs.need_of`` for every sealed roll, from all facts of now: what is
+   kept from an earlier survey is used only where neither facts nor time nor mounts nor places can
+   have changed it. Facts are only ever added, so their number shows whether there are new ones.
+2. A roll is passed over unexamined only where the catalog's sieve shows it plainly proven, and for a
+   while yet, in every place that has anything of it, and these places fill every role.
+3. Nothing here touches a drive or a bucket.
+"""
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from functools import partial
+from typing import Final
+
+from backupkeeper.actions.context import Context
+from backupkeeper.core.deeds import RollNeed
+from backupkeeper.core.model import (
+    Blake3,
+    Copy,
+    CopyState,
+    Fact,
+    Place,
+    PlaceId,
+    PlaceKind,
+    RollHead,
+    RollId,
+    Standing,
+    Way,
+)
+from backupkeeper.core.needs import Circumstances, need_of, young_for
+from backupkeeper.core.policy import ALL_ROLES, CLOCK_SLACK, Policy, copies_of, filled_roles
+
+AHEAD: Final = timedelta(hours=1)
+"""What passes the sieve will pass it for so long, by time alone."""
+TICK: Final = timedelta(microseconds=1)
+_PROOFS: Final = (Way.READBACK, Way.REHASH, Way.ATTESTED, Way.DOWNLOADED)
+
+Mounted = Mapping[PlaceId, str]
+"""Token of each drive's mount, for the drives that are here."""
+_Ground = tuple[tuple[object, ...], ...]
+
+
+def survey(context: Context, mounted: Mounted) -> tuple[RollNeed, ...]:
+    """What every roll needs, made afresh."""
+    return Surveyor(context).survey(mounted)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Examined:
+    """One roll, looked at file by file. Holds from ``begin`` until ``end`` (not included).
+
+    ``facts``: their number. ``idle`` says of mounts whether they were those of that time, where the
+    need follows from that.
+    """
+
+    facts: int
+    begin: datetime
+    end: datetime | None
+    idle: Mapping[tuple[PlaceId, str], bool]
+    need: RollNeed | None
+
+    def holds(self, facts: int, now: datetime, mounted: Mounted) -> bool:
+        """Whether it would come out the same now."""
+        return (
+            self.facts == facts
+            and self.begin <= now
+            and (self.end is None or now < self.end)
+            and all((mounted.get(at) == token) is so for (at, token), so in self.idle.items())
+        )
+
+
+class Surveyor:
+    """Makes surveys, and keeps what can't have changed since the last one.
+
+    Kept by one thread: the one that opened the catalog.
+    """
+
+    def __init__(self, context: Context) -> None:
+        self._context = context
+        self._ground: _Ground = ()
+        self._mark: tuple[int, int] | None = None
+        self._sieved_at: datetime | None = None
+        self._suspects: dict[RollId, int] = {}
+        self._examined: dict[RollId, _Examined] = {}
+
+    @property
+    def edge(self) -> datetime | None:
+        """When time alone may change the answer; None before the first survey."""
+        ends = [one.end for one in self._examined.values() if one.end is not None]
+        if self._sieved_at is not None:
+            ends.append(self._sieved_at + AHEAD)
+        return min(ends, default=None)
+
+    def survey(self, mounted: Mounted) -> tuple[RollNeed, ...]:
+        """What every roll needs, in the order of their names."""
+        context = self._context
+        mark = (
+            context.catalog.change_mark()
+        )  # before all else: what comes meanwhile changes it again
+        now = context.clock.now()
+        places = {place.id: place for place in context.catalog.places()}
+        ground = tuple(
+            (place.id, place.role, place.kind, place.standing, place.device)
+            for place in places.values()
+        )
+        if ground != self._ground:
+            self._examined.clear()
+        if mark != self._mark or ground != self._ground or not self._sieve_holds(now):
+            self._suspects = self._sieve(places, now)
+            self._ground, self._mark, self._sieved_at = ground, mark, now
+        around = Circumstances(
+            places=places,
+            policy=context.config.policy,
+            now=now,
+            mounted=mounted,
+            lead=context.config.proofs.lead,
+        )
+        before, self._examined = self._examined, {}
+        for roll, facts in self._suspects.items():
+            known = before.get(roll)
+            if known is None or not known.holds(facts, now, mounted):
+                known = self._examine(roll, facts, around)
+            self._examined[roll] = known
+        return tuple(one.need for one in self._examined.values() if one.need is not None)
+
+    def _sieve_holds(self, now: datetime) -> bool:
+        at = self._sieved_at
+        return at is not None and at <= now < at + AHEAD
+
+    def _sieve(self, places: Mapping[PlaceId, Place], now: datetime) -> dict[RollId, int]:
+        """Rolls that may need something, with how many facts there are of each."""
+        context = self._context
+        policy, lead = context.config.policy, context.config.proofs.lead
+        active = [place for place in places.values() if place.standing is Standing.ACTIVE]
+        lacking = {
+            place.id: context.catalog.not_plainly_proven(
+                place.id, now + AHEAD - _shortest(place, policy, lead)
+            )
+            for place in active
+        }
+        fills: dict[frozenset[PlaceId], bool] = {}
+        suspects = []
+        for head in context.catalog.rolls():
+            plain = frozenset(place for place, rolls in lacking.items() if head.id not in rolls)
+            if plain not in fills:
+                fills[plain] = _fill_all(plain, places, policy)
+            others = (place for place in lacking if place not in plain)
+            if not fills[plain] or any(self._has_any(place, head) for place in others):
+                suspects.append(head.id)
+        counts = context.catalog.fact_counts(suspects)
+        return {roll: counts.get(roll, 0) for roll in suspects}
+
+    def _has_any(self, place: PlaceId, head: RollHead) -> bool:
+        """Whether anything was ever known of this roll in its folder at a place."""
+        facts = self._context.catalog.facts_at(place, below=head.folder)
+        return next(iter(facts), None) is not None
+
+    def _examine(self, roll: RollId, count: int, around: Circumstances) -> _Examined:
+        facts = list(self._context.catalog.facts_of_roll(roll))
+        copies = copies_of(facts, around.places, around.policy, around.now)
+        return _Examined(
+            facts=count,
+            begin=around.now,
+            end=_next_edge(facts, around),
+            idle=_idle(copies, around.mounted),
+            need=need_of(self._context.catalog.roll(roll), copies, around),
+        )
+
+
+def _shortest(place: Place, policy: Policy, lead: timedelta) -> timedelta:
+    """For how long nothing needs to be done about a proof at this place, whatever its kind."""
+    ways = (Way.ATTESTED, Way.DOWNLOADED) if place.kind is PlaceKind.BUCKET else (Way.REHASH,)
+    return min(young_for(way, policy, lead) for way in ways)
+
+
+def _fill_all(plain: Iterable[PlaceId], places: Mapping[PlaceId, Place], policy: Policy) -> bool:
+    """Whether proven copies at these places fill every role (further copies take none away)."""
+    roles = policy.roles or ALL_ROLES
+    made_up = [
+        Copy(place=place, path="", content=Blake3(""), state=CopyState.PROVEN) for place in plain
+    ]
+    return filled_roles(made_up, places, roles, policy) == frozenset(roles)
+
+
+def _next_edge(facts: Iterable[Fact], around: Circumstances) -> datetime | None:
+    """The earliest moment after now at which a fact's age may make a difference."""
+    young = partial(young_for, policy=around.policy, lead=around.lead)
+    ages = {way: (young(way), around.policy.age_of(way) + TICK) for way in _PROOFS}
+    ages[Way.LOOKED] = ages[Way.ATTESTED]
+    now = around.now
+    edge: datetime | None = None
+    for fact in facts:
+        moments = [fact.at + age for age in ages.get(fact.way, ())]
+        if fact.at > now:
+            moments += [fact.at, fact.at - CLOCK_SLACK]
+        for moment in moments:
+            if moment > now and (edge is None or moment < edge):
+                edge = moment
+    return edge
+
+
+def _idle(
+    copies: Mapping[Blake3, Sequence[Copy]], mounted: Mounted
+) -> dict[tuple[PlaceId, str], bool]:
+    """The mounts on which it hangs whether reading again would show anything."""
+    return {
+        (copy.place, copy.latest.mount): mounted.get(copy.place) == copy.latest.mount
+        for group in copies.values()
+        for copy in group
+        if copy.latest is not None and copy.latest.mount is not None and not copy.latest.cold
+    }
