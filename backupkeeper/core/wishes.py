@@ -1,0 +1,435 @@
+"""Everything that could be done now, most urgent first, and what waits for something and for what.
+
+One half of the planner: this finds the wishes, ``core.planner`` gives them devices. Pure.
+
+The order (DESIGN section 8): what is on a card and nowhere else; a second copy; taking in what a
+person put on a drive; looking at what changed; the verdict on a card; proofs that the night allows
+(they have a budget, so what comes after them is never starved); the third copy, which may take days
+and can be held at any moment. Within one kind: rolls with the fewest proven copies, then the newest
+shoot; proofs: what was never proven, then what is due, then what is ageing, the oldest first.
+"""
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import Final
+
+from backupkeeper.core.deeds import (
+    CardHere,
+    Deed,
+    DeedKind,
+    DriveHere,
+    RollNeed,
+    Standing,
+    View,
+    Waiting,
+    Want,
+)
+from backupkeeper.core.model import Place, PlaceId, PlaceKind, Role, Standing as PlaceStanding
+from backupkeeper.core.patience import subject_of_bucket, subject_of_drive, until, waits
+
+SPARE_BYTES: Final = 64 * 1024 * 1024
+"""Room left on every drive, as ``actions.room`` leaves it."""
+ORDER: Final = (
+    DeedKind.OFFLOAD,
+    DeedKind.MIRROR,
+    DeedKind.ADOPT,
+    DeedKind.LOOK,
+    DeedKind.JUDGE,
+    DeedKind.PROVE,
+    DeedKind.UPLOAD,
+)
+_LONG_AGO: Final = datetime.min.replace(tzinfo=UTC)
+_COPY_NAMES: Final = {
+    Role.PRIMARY: "main copy",
+    Role.SECONDARY: "second copy",
+    Role.CLOUD: "third copy",
+}
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Wish:
+    """A deed that could be done, with what its place in the order follows from."""
+
+    deed: Deed
+    part: int = 0
+    """Within its kind: the smaller the sooner."""
+    fewest: int = 0
+    shoot: str = ""
+    since: datetime = _LONG_AGO
+
+
+@dataclass(kw_only=True)
+class Wishes:
+    """What could be done, in order, and what can't be, with its reason."""
+
+    ready: list[Wish] = field(default_factory=list)
+    waiting: list[Waiting] = field(default_factory=list)
+    wake_at: datetime | None = None
+
+    def wait(self, deed: Deed, why: str, at: datetime | None = None) -> None:
+        """Note what a deed waits for, and when that ends by itself."""
+        self.waiting.append(Waiting(deed=deed, why=why))
+        if at is not None and (self.wake_at is None or at < self.wake_at):
+            self.wake_at = at
+
+
+def wishes(view: View) -> Wishes:
+    """All that could be done."""
+    found = Wishes()
+    for wish in _all(view, found):
+        reason, at = _obstacle(view, wish.deed)
+        if reason:
+            found.wait(wish.deed, reason, at)
+        else:
+            found.ready.append(wish)
+    # Stable sorts, the least weighty first: a total order, so that equal views give equal plans.
+    found.ready.sort(key=lambda wish: wish.deed.key)
+    found.ready.sort(key=lambda wish: wish.shoot, reverse=True)
+    found.ready.sort(
+        key=lambda wish: (ORDER.index(wish.deed.kind), wish.part, wish.fewest, wish.since)
+    )
+    return found
+
+
+def _all(view: View, found: Wishes) -> Iterator[Wish]:
+    for card in view.cards:
+        yield from _of_card(view, card, found)
+    for need in view.needs:
+        yield from _copies(view, need, found)
+        yield from _proofs(view, need, found)
+        yield from _uploads(view, need, found)
+    for one in view.strange:
+        if one.place in view.drives:
+            why = f"{one.files} files lie in {one.folder} that no roll knows."
+            yield Wish(
+                deed=Deed(
+                    kind=DeedKind.ADOPT,
+                    why=why,
+                    place=one.place,
+                    folder=one.folder,
+                    size_bytes=one.size_bytes,
+                    files=one.files,
+                )
+            )
+    for changed in view.changed:
+        if changed.place in view.drives and changed.folders:
+            why = "Files changed there, or it has just been plugged in."
+            yield Wish(
+                deed=Deed(kind=DeedKind.LOOK, why=why, place=changed.place, folders=changed.folders)
+            )
+
+
+# -- obstacles that hold for every kind
+
+
+def subjects(view: View, deed: Deed) -> Iterator[str]:
+    """What its failures may have been counted under."""
+    yield deed.key
+    if deed.card is not None:
+        yield deed.card
+    for place in deed.places:
+        yield _subject(view, place)
+
+
+def _subject(view: View, place: PlaceId) -> str:
+    if place in view.drives:
+        return subject_of_drive(place, view.drives[place].token)
+    return subject_of_bucket(place)
+
+
+def _obstacle(view: View, deed: Deed) -> tuple[str, datetime | None]:
+    """Why it can't begin now whatever is free, and when that ends by itself; no text: it can."""
+    if view.paused:
+        return "You asked for a pause.", None
+    for place in deed.places:
+        if place in view.lent:
+            return f"Another program is at work there: {view.lent[place]}.", None
+    subject = waits(view.setbacks, subjects(view, deed), view.now)
+    if subject is not None:
+        setback = view.setbacks[subject]
+        times = "once" if setback.count == 1 else f"{setback.count} times"
+        return f"It failed {times}: {setback.message}", until(setback, subject)
+    if deed.kind in {DeedKind.PROVE, DeedKind.UPLOAD}:
+        for place in deed.places:
+            drive = view.drives.get(place)
+            busy = next((d for d in view.busy if drive is not None and shares(d, drive.device)), "")
+            if busy:
+                return f"You work on that drive: {view.busy[busy]}", None
+    return "", None
+
+
+def shares(one: str, other: str) -> bool:
+    """Whether two devices rest on one disk; ``one+two`` names several."""
+    return not set(one.split("+")).isdisjoint(other.split("+"))
+
+
+# -- cards
+
+
+def _of_card(view: View, card: CardHere, found: Wishes) -> Iterator[Wish]:
+    if not card.taken:
+        if card.source is not None and card.auto_offload and not card.trouble:
+            yield from _offload(view, card, found)
+        return
+    if card.judged_at is not None or not card.folders:
+        return
+    deed = Deed(
+        kind=DeedKind.JUDGE,
+        why="All its files should be proven: may it be wiped?",
+        card=card.token,
+        source_name=card.source or card.label,
+        size_bytes=card.size_bytes,
+        files=card.file_count,
+    )
+    lacking = {
+        role
+        for need in view.needs
+        if need.roll.folder in card.folders
+        for role in need.gaps
+        if role in view.wipe_needs
+    }
+    if lacking:
+        names = " and ".join(sorted(_COPY_NAMES[role] for role in lacking))
+        found.wait(deed, f"Its files have no proven {names} yet.")
+    else:
+        yield Wish(deed=deed)
+
+
+def _offload(view: View, card: CardHere, found: Wishes) -> Iterator[Wish]:
+    deed = Deed(
+        kind=DeedKind.OFFLOAD,
+        why="What is on the card is nowhere else yet.",
+        card=card.token,
+        source_name=card.source or "",
+        shoot=card.shoot or "",
+        size_bytes=card.size_bytes,
+        files=card.file_count,
+    )
+    if card.shoot is None:
+        found.wait(deed, "Its recordings have no date that a shoot could be named by.")
+        return
+    onto, reasons = [], []
+    for drive in view.drives.values():
+        reason, at = _unfit(view, drive, card.size_bytes)
+        if reason:
+            reasons.append(f"{view.places[drive.place].name}: {reason}")
+            found.wake_at = min(filter(None, (found.wake_at, at)), default=None)
+        elif not shares(drive.device, card.device):
+            onto.append(drive.place)
+    if not onto:
+        told = " ".join(reasons) or "No drive is here to copy to."
+        found.wait(deed, told)
+        return
+    yield Wish(deed=_with_onto(deed, sorted(onto)))
+
+
+def _with_onto(deed: Deed, onto: Sequence[PlaceId]) -> Deed:
+    return Deed(
+        kind=deed.kind,
+        why=deed.why,
+        card=deed.card,
+        source_name=deed.source_name,
+        shoot=deed.shoot,
+        size_bytes=deed.size_bytes,
+        files=deed.files,
+        onto=tuple(onto),
+    )
+
+
+def _unfit(view: View, drive: DriveHere, size_bytes: int) -> tuple[str, datetime | None]:
+    """Why nothing can be written to a drive now, and when that ends by itself."""
+    if drive.read_only:
+        return "It is mounted read-only.", None
+    if drive.free_bytes < size_bytes + SPARE_BYTES:
+        return f"It is full: {drive.free_bytes:,} bytes are free, {size_bytes:,} are needed.", None
+    if drive.place in view.lent:
+        return f"Another program is at work there: {view.lent[drive.place]}.", None
+    subject = _subject(view, drive.place)
+    if waits(view.setbacks, [subject], view.now) is not None:
+        setback = view.setbacks[subject]
+        return f"It failed: {setback.message}", until(setback, subject)
+    return "", None
+
+
+# -- copies on drives
+
+
+def _copies(view: View, need: RollNeed, found: Wishes) -> Iterator[Wish]:
+    for role in (Role.PRIMARY, Role.SECONDARY):
+        wanted = {
+            place: want
+            for place, want in need.wants.items()
+            if view.places[place].role is role and view.places[place].kind is not PlaceKind.BUCKET
+        }
+        if not wanted:
+            if role in need.gaps and not _stands(view, need, role):
+                deed = Deed(
+                    kind=DeedKind.MIRROR, why="", roll=need.roll.id, folder=need.roll.folder
+                )
+                found.wait(deed, f"There is no {role} drive: take one in.")
+            continue
+        yield from _copy(view, need, role, wanted, found)
+
+
+def _stands(view: View, need: RollNeed, role: Role) -> bool:
+    return any(view.places[place].role is role for place in need.at)
+
+
+def _copy(
+    view: View, need: RollNeed, role: Role, wanted: dict[PlaceId, Want], found: Wishes
+) -> Iterator[Wish]:
+    """The copy of one roll in one role: to the drive that holds most of it, else has most room."""
+    most = max(wanted.values(), key=lambda want: want.size_bytes)
+    deed = Deed(
+        kind=DeedKind.MIRROR,
+        why=f"It lacks a {_COPY_NAMES[role]}.",
+        roll=need.roll.id,
+        folder=need.roll.folder,
+        size_bytes=most.size_bytes,
+        files=most.files,
+    )
+    here = [view.drives[place] for place in wanted if place in view.drives]
+    if not here:
+        names = " or ".join(sorted(view.places[place].name for place in wanted))
+        found.wait(deed, f"It waits for a {role} drive to be plugged in ({names}).")
+        return
+    fit = [one for one in here if not _unfit(view, one, wanted[one.place].size_bytes)[0]]
+    if not fit:
+        reason, at = _unfit(view, here[0], wanted[here[0].place].size_bytes)
+        found.wait(deed, f"{view.places[here[0].place].name}: {reason}", at)
+        return
+    target = min(fit, key=lambda one: (-_held(need, one.place), -one.free_bytes, one.place))
+    want = wanted[target.place]
+    source = _source(view, want, target)
+    if source is None:
+        names = ", ".join(sorted(view.places[place].name for place in want.sources)) or "nowhere"
+        found.wait(deed, f"Its proven copies are not here now ({names}).")
+        return
+    yield Wish(
+        deed=Deed(
+            kind=DeedKind.MIRROR,
+            why=deed.why,
+            place=target.place,
+            source=source.place,
+            roll=need.roll.id,
+            folder=need.roll.folder,
+            size_bytes=want.size_bytes,
+            files=want.sources[source.place],
+        ),
+        fewest=need.fewest,
+        shoot=need.roll.shoot,
+    )
+
+
+def _held(need: RollNeed, place: PlaceId) -> int:
+    return need.at[place].files if place in need.at else 0
+
+
+def _source(view: View, want: Want, target: DriveHere | None) -> DriveHere | None:
+    """The drive to read from: that has most of what is wanted; among equals one that is idle."""
+    taken = {
+        disk
+        for running in view.running
+        if not running.held
+        for place in running.deed.places
+        if place in view.drives
+        for disk in view.drives[place].device.split("+")
+    }
+
+    def rank(drive: DriveHere) -> tuple[int, bool, PlaceId]:
+        is_taken = not taken.isdisjoint(drive.device.split("+"))
+        return -want.sources[drive.place], is_taken, drive.place
+
+    here = [
+        view.drives[place]
+        for place, files in want.sources.items()
+        if files and place in view.drives and (target is None or place != target.place)
+    ]
+    ready = [
+        one
+        for one in here
+        if one.place not in view.lent
+        and waits(view.setbacks, [_subject(view, one.place)], view.now) is None
+    ]
+    return min(ready or here, key=rank, default=None)
+
+
+# -- proofs
+
+
+def _proofs(view: View, need: RollNeed, found: Wishes) -> Iterator[Wish]:
+    for place, standing in need.at.items():
+        if view.places[place].kind is PlaceKind.BUCKET:
+            continue
+        count = standing.unproven_files + standing.ageing_files
+        if not count and not (standing.vain and place in view.drives):
+            continue
+        deed = Deed(
+            kind=DeedKind.PROVE,
+            why=_why_prove(standing),
+            place=place,
+            roll=need.roll.id,
+            folder=need.roll.folder,
+            size_bytes=standing.unproven_bytes + standing.ageing_bytes,
+            files=count,
+            budget_s=None if standing.never_proven else view.hours.proof_s,
+        )
+        if not count:
+            found.wait(deed, f"It can't be shown now: {standing.vain}.")
+        elif place not in view.drives:
+            if standing.unproven_files:
+                found.wait(deed, f"{view.places[place].name} is not here.")
+        elif not standing.never_proven and view.hours.proof_s <= 0:
+            found.wait(deed, "It waits for the night's proofs.", view.hours.changes_at)
+        else:
+            part = 0 if standing.never_proven else 1 if standing.unproven_files else 2
+            yield Wish(deed=deed, part=part, since=standing.oldest_proof or _LONG_AGO)
+
+
+def _why_prove(standing: Standing) -> str:
+    if standing.never_proven:
+        return "It was written and not read since."
+    return "Its proof is too old." if standing.unproven_files else "Its proof is getting old."
+
+
+# -- buckets
+
+
+def _uploads(view: View, need: RollNeed, found: Wishes) -> Iterator[Wish]:
+    for place in view.places.values():
+        if place.kind is PlaceKind.BUCKET and place.standing is PlaceStanding.ACTIVE:
+            yield from _upload(view, need, place, found)
+
+
+def _upload(view: View, need: RollNeed, bucket: Place, found: Wishes) -> Iterator[Wish]:
+    want, standing = need.wants.get(bucket.id), need.at.get(bucket.id)
+    old_files = standing.unproven_files + standing.ageing_files if standing is not None else 0
+    if want is None and not old_files:
+        return
+    old_bytes = standing.unproven_bytes + standing.ageing_bytes if standing is not None else 0
+    source = _source(view, want, None) if want is not None else None
+    size_bytes = (want.size_bytes if want is not None and source is not None else 0) + old_bytes
+    deed = Deed(
+        kind=DeedKind.UPLOAD,
+        why="It lacks a third copy." if want is not None else "What is there should be looked at.",
+        place=bucket.id,
+        source=source.place if source is not None else None,
+        roll=need.roll.id,
+        folder=need.roll.folder,
+        size_bytes=size_bytes,
+        files=(want.files if want is not None and source is not None else 0) + old_files,
+    )
+    if source is None and not old_files:
+        names = ", ".join(sorted(view.places[one].name for one in _sources(want))) or "nowhere"
+        found.wait(deed, f"Its proven copies are not here now ({names}).")
+    elif not view.hours.may_upload:
+        found.wait(
+            deed, "It waits for the hours in which uploads may go on.", view.hours.changes_at
+        )
+    else:
+        yield Wish(deed=deed, fewest=need.fewest, shoot=need.roll.shoot)
+
+
+def _sources(want: Want | None) -> Iterable[PlaceId]:
+    return want.sources if want is not None else ()
