@@ -22,8 +22,8 @@ class MountWatch(Protocol):
 class TreeWatch(Protocol):
     """Calls ``on_path`` (from a thread of its own) for paths that were made, written, moved, removed."""
 
-    def watch(self, root: str, on_path: Callable[[str], None]) -> str | None:
-        """Watch everything below a folder; a sentence where that can't be done (whole or in part).
+    def watch(self, root: str, on_path: Callable[[str], None]) -> None:
+        """Watch everything below a folder; again is no harm.
 
         Returns at once: taking in a large tree goes on in a thread of its own.
         """
