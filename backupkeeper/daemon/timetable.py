@@ -1,0 +1,109 @@
+"""When things are due by the calendar, and waking the loop for it. The only user of APScheduler.
+
+Promises:
+1. What was missed (the machine slept, the daemon did not run) is due once afterwards, not once for
+   every time that was missed.
+2. A clock that was set back makes nothing due twice.
+3. Days are the person's: ten past eight stays that over a change of the clocks.
+
+A scheduler's timers stand still while a machine sleeps and may then ring late; the loop looks at the
+clock by itself every minute too.
+"""
+
+from collections.abc import Callable, Mapping
+from datetime import datetime, tzinfo
+from typing import Final
+
+from apscheduler.schedulers.background import BackgroundScheduler
+from apscheduler.triggers.cron import CronTrigger
+from apscheduler.triggers.date import DateTrigger
+
+from backupkeeper.core.hours import WeekTime, Window
+
+WEEKLY_REPORT: Final = "weekly report"
+_ALARM: Final = "alarm"
+
+
+class Timetable:
+    """What the calendar says.
+
+    Args:
+        weekly: when the weekly report is due; None: never.
+        windows: whose beginnings and ends the loop is woken for.
+        tz: where the person is.
+        wake: called, from a thread of the scheduler's, when a time has come.
+    """
+
+    def __init__(
+        self,
+        *,
+        weekly: WeekTime | None,
+        windows: tuple[Window, ...],
+        tz: tzinfo,
+        wake: Callable[[], None],
+    ) -> None:
+        self._tz = tz
+        self._wake = wake
+        self._triggers: dict[str, CronTrigger] = {}
+        if weekly is not None:
+            self._triggers[WEEKLY_REPORT] = CronTrigger(
+                day_of_week=weekly.weekday,
+                hour=weekly.at.hour,
+                minute=weekly.at.minute,
+                timezone=tz,
+            )
+        self._edges = [
+            CronTrigger(hour=edge.hour, minute=edge.minute, timezone=tz)
+            for window in windows
+            for edge in (window.start, window.end)
+        ]
+        self._scheduler: BackgroundScheduler | None = None
+
+    def due(
+        self, now: datetime, last_ran: Mapping[str, datetime], since: datetime
+    ) -> tuple[str, ...]:
+        """What is to be done now.
+
+        Args:
+            now: the present time.
+            last_ran: when each was last done.
+            since: when the daemon first ran: nothing before that was missed.
+        """
+        found = []
+        for name, trigger in self._triggers.items():
+            last = max(last_ran.get(name, since), since)
+            following = trigger.get_next_fire_time(last, last)
+            if following is not None and last < now and following <= now:
+                found.append(name)
+        return tuple(found)
+
+    def next_due(self, now: datetime) -> datetime | None:
+        """When the next thing will be due, for a sentence."""
+        moments = [trigger.get_next_fire_time(None, now) for trigger in self._triggers.values()]
+        return min((moment for moment in moments if moment is not None), default=None)
+
+    def start(self) -> None:
+        """Begin to wake the loop."""
+        scheduler = BackgroundScheduler(
+            timezone=self._tz, job_defaults={"coalesce": True, "misfire_grace_time": None}
+        )
+        for number, trigger in enumerate([*self._triggers.values(), *self._edges]):
+            scheduler.add_job(self._wake, trigger, id=f"edge {number}")
+        scheduler.start()
+        self._scheduler = scheduler
+
+    def alarm(self, at: datetime | None) -> None:
+        """Wake the loop at this time, and not at the one asked for before."""
+        if self._scheduler is None:
+            return
+        if at is None:
+            if self._scheduler.get_job(_ALARM) is not None:
+                self._scheduler.remove_job(_ALARM)
+            return
+        self._scheduler.add_job(self._wake, DateTrigger(at), id=_ALARM, replace_existing=True)
+
+    def stop(self) -> None:
+        """Wake nobody any more."""
+        if self._scheduler is not None:
+            self._scheduler.shutdown(wait=False)
+            self._scheduler = None
