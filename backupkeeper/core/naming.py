@@ -296,6 +296,8 @@ class FsLimits:
 
     def offending(self, name: str) -> frozenset[int]:
         """Positions of the characters that can't stand where they are."""
+        if name.isascii() and self.forbidden.isdisjoint(name) and name[-1:] not in self.no_trailing:
+            return frozenset()  # most names: no need to go through them
         last = len(name) - 1
         return frozenset(
             at
@@ -309,6 +311,8 @@ class FsLimits:
         """What the file system (or a system that reads it) takes for the same name."""
         if not self.folds:
             return name
+        if name.isascii():
+            return name.upper()
         # exFAT folds by a table of single characters; folding more than it only adds a suffix.
         return "".join(up if len(up := c.upper()) == 1 else c for c in _composed(name))
 
