@@ -33,6 +33,8 @@ from backupkeeper.core.model import (
 from backupkeeper.core.needs import Circumstances, need_of, young_for
 from backupkeeper.core.policy import ALL_ROLES, CLOCK_SLACK, Policy, copies_of, filled_roles
 
+MOST_SUSPECTS: Final = 20
+"""With more rolls of which something new is known the sieve is quicker than looking at each."""
 AHEAD: Final = timedelta(hours=1)
 """What passes the sieve will pass it for so long, by time alone."""
 TICK: Final = timedelta(microseconds=1)
@@ -83,7 +85,8 @@ class Surveyor:
         self._ground: _Ground = ()
         self._mark: tuple[int, int] | None = None
         self._sieved_at: datetime | None = None
-        self._suspects: dict[RollId, int] = {}
+        self._facts: dict[RollId, int] = {}
+        self._suspects: set[RollId] = set()
         self._examined: dict[RollId, _Examined] = {}
 
     @property
@@ -108,9 +111,13 @@ class Surveyor:
         )
         if ground != self._ground:
             self._examined.clear()
-        if mark != self._mark or ground != self._ground or not self._sieve_holds(now):
+        if ground != self._ground or not self._sieve_holds(now):
+            self._facts = self._count_facts()
             self._suspects = self._sieve(places, now)
-            self._ground, self._mark, self._sieved_at = ground, mark, now
+            self._ground, self._sieved_at = ground, now
+        elif mark != self._mark:
+            self._take_in_changes(places, now)
+        self._mark = mark
         around = Circumstances(
             places=places,
             policy=context.config.policy,
@@ -119,7 +126,9 @@ class Surveyor:
             lead=context.config.proofs.lead,
         )
         before, self._examined = self._examined, {}
-        for roll, facts in self._suspects.items():
+        for roll, facts in self._facts.items():
+            if roll not in self._suspects:
+                continue
             known = before.get(roll)
             if known is None or not known.holds(facts, now, mounted):
                 known = self._examine(roll, facts, around)
@@ -130,8 +139,23 @@ class Surveyor:
         at = self._sieved_at
         return at is not None and at <= now < at + AHEAD
 
-    def _sieve(self, places: Mapping[PlaceId, Place], now: datetime) -> dict[RollId, int]:
-        """Rolls that may need something, with how many facts there are of each."""
+    def _count_facts(self) -> dict[RollId, int]:
+        """How many facts there are of each roll, in the order of their names."""
+        rolls = [head.id for head in self._context.catalog.rolls()]
+        counts = self._context.catalog.fact_counts(rolls)
+        return {roll: counts.get(roll, 0) for roll in rolls}
+
+    def _take_in_changes(self, places: Mapping[PlaceId, Place], now: datetime) -> None:
+        """Something was written: rolls of which anything new is known are looked at."""
+        before, self._facts = self._facts, self._count_facts()
+        new = {roll for roll, count in self._facts.items() if before.get(roll) != count}
+        if len(new - self._suspects) > MOST_SUSPECTS:
+            self._suspects, self._sieved_at = self._sieve(places, now), now
+        else:
+            self._suspects |= new
+
+    def _sieve(self, places: Mapping[PlaceId, Place], now: datetime) -> set[RollId]:
+        """Rolls that may need something."""
         context = self._context
         policy, lead = context.config.policy, context.config.proofs.lead
         active = [place for place in places.values() if place.standing is Standing.ACTIVE]
@@ -142,16 +166,15 @@ class Surveyor:
             for place in active
         }
         fills: dict[frozenset[PlaceId], bool] = {}
-        suspects = []
+        suspects = set()
         for head in context.catalog.rolls():
             plain = frozenset(place for place, rolls in lacking.items() if head.id not in rolls)
             if plain not in fills:
                 fills[plain] = _fill_all(plain, places, policy)
             others = (place for place in lacking if place not in plain)
             if not fills[plain] or any(self._has_any(place, head) for place in others):
-                suspects.append(head.id)
-        counts = context.catalog.fact_counts(suspects)
-        return {roll: counts.get(roll, 0) for roll in suspects}
+                suspects.add(head.id)
+        return suspects
 
     def _has_any(self, place: PlaceId, head: RollHead) -> bool:
         """Whether anything was ever known of this roll in its folder at a place."""
