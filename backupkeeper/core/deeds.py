@@ -245,10 +245,16 @@ class View:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Waiting:
-    """What would be done, and what it waits for (a sentence)."""
+    """What would be done, and what it waits for (a sentence).
+
+    ``full`` names a drive that has no room for it; ``person`` says that only a person can end the
+    waiting (plug something in, make room).
+    """
 
     deed: Deed
     why: str
+    full: PlaceId | None = None
+    person: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

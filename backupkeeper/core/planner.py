@@ -20,8 +20,9 @@ from datetime import datetime
 from typing import Final
 
 from backupkeeper.core.deeds import Deed, DeedKind, Plan, Running, View, Waiting
+from backupkeeper.core.fitness import shares
 from backupkeeper.core.model import PlaceKind
-from backupkeeper.core.wishes import Wish, shares, wishes
+from backupkeeper.core.wishes import Wish, wishes
 
 ROLL_NAMES: Final = "@names of rolls"
 """The device that giving names to rolls takes: no disk is called so."""

@@ -25,11 +25,10 @@ from backupkeeper.core.deeds import (
     Waiting,
     Want,
 )
+from backupkeeper.core.fitness import obstacle, shares, subject, unfit
 from backupkeeper.core.model import Place, PlaceId, PlaceKind, Role, Standing as PlaceStanding
-from backupkeeper.core.patience import subject_of_bucket, subject_of_drive, until, waits
+from backupkeeper.core.patience import waits
 
-SPARE_BYTES: Final = 64 * 1024 * 1024
-"""Room left on every drive, as ``actions.room`` leaves it."""
 ORDER: Final = (
     DeedKind.OFFLOAD,
     DeedKind.MIRROR,
@@ -67,9 +66,17 @@ class Wishes:
     waiting: list[Waiting] = field(default_factory=list)
     wake_at: datetime | None = None
 
-    def wait(self, deed: Deed, why: str, at: datetime | None = None) -> None:
+    def wait(
+        self,
+        deed: Deed,
+        why: str,
+        at: datetime | None = None,
+        *,
+        full: PlaceId | None = None,
+        person: bool = False,
+    ) -> None:
         """Note what a deed waits for, and when that ends by itself."""
-        self.waiting.append(Waiting(deed=deed, why=why))
+        self.waiting.append(Waiting(deed=deed, why=why, full=full, person=person))
         if at is not None and (self.wake_at is None or at < self.wake_at):
             self.wake_at = at
 
@@ -78,7 +85,7 @@ def wishes(view: View) -> Wishes:
     """All that could be done."""
     found = Wishes()
     for wish in _all(view, found):
-        reason, at = _obstacle(view, wish.deed)
+        reason, at = obstacle(view, wish.deed)
         if reason:
             found.wait(wish.deed, reason, at)
         else:
@@ -118,50 +125,6 @@ def _all(view: View, found: Wishes) -> Iterator[Wish]:
             yield Wish(
                 deed=Deed(kind=DeedKind.LOOK, why=why, place=changed.place, folders=changed.folders)
             )
-
-
-# -- obstacles that hold for every kind
-
-
-def subjects(view: View, deed: Deed) -> Iterator[str]:
-    """What its failures may have been counted under."""
-    yield deed.key
-    if deed.card is not None:
-        yield deed.card
-    for place in deed.places:
-        yield _subject(view, place)
-
-
-def _subject(view: View, place: PlaceId) -> str:
-    if place in view.drives:
-        return subject_of_drive(place, view.drives[place].token)
-    return subject_of_bucket(place)
-
-
-def _obstacle(view: View, deed: Deed) -> tuple[str, datetime | None]:
-    """Why it can't begin now whatever is free, and when that ends by itself; no text: it can."""
-    if view.paused:
-        return "You asked for a pause.", None
-    for place in deed.places:
-        if place in view.lent:
-            return f"Another program is at work there: {view.lent[place]}.", None
-    subject = waits(view.setbacks, subjects(view, deed), view.now)
-    if subject is not None:
-        setback = view.setbacks[subject]
-        times = "once" if setback.count == 1 else f"{setback.count} times"
-        return f"It failed {times}: {setback.message}", until(setback, subject)
-    if deed.kind in {DeedKind.PROVE, DeedKind.UPLOAD}:
-        for place in deed.places:
-            drive = view.drives.get(place)
-            busy = next((d for d in view.busy if drive is not None and shares(d, drive.device)), "")
-            if busy:
-                return f"You work on that drive: {view.busy[busy]}", None
-    return "", None
-
-
-def shares(one: str, other: str) -> bool:
-    """Whether two devices rest on one disk; ``one+two`` names several."""
-    return not set(one.split("+")).isdisjoint(other.split("+"))
 
 
 # -- cards
@@ -207,19 +170,20 @@ def _offload(view: View, card: CardHere, found: Wishes) -> Iterator[Wish]:
         files=card.file_count,
     )
     if card.shoot is None:
-        found.wait(deed, "Its recordings have no date that a shoot could be named by.")
+        found.wait(deed, "Its recordings have no date that a shoot could be named by.", person=True)
         return
     onto, reasons = [], []
     for drive in view.drives.values():
-        reason, at = _unfit(view, drive, card.size_bytes)
-        if reason:
-            reasons.append(f"{view.places[drive.place].name}: {reason}")
-            found.wake_at = min(filter(None, (found.wake_at, at)), default=None)
+        reason = unfit(view, drive, card.size_bytes)
+        if reason is not None:
+            reasons.append(reason)
         elif not shares(drive.device, card.device):
             onto.append(drive.place)
+    if not onto and not reasons:
+        found.wait(deed, "No drive is here to copy to.", person=True)
     if not onto:
-        told = " ".join(reasons) or "No drive is here to copy to."
-        found.wait(deed, told)
+        for reason in reasons:
+            found.wait(deed, reason.why, reason.at, full=reason.full, person=reason.person)
         return
     yield Wish(deed=_with_onto(deed, sorted(onto)))
 
@@ -237,21 +201,6 @@ def _with_onto(deed: Deed, onto: Sequence[PlaceId]) -> Deed:
     )
 
 
-def _unfit(view: View, drive: DriveHere, size_bytes: int) -> tuple[str, datetime | None]:
-    """Why nothing can be written to a drive now, and when that ends by itself."""
-    if drive.read_only:
-        return "It is mounted read-only.", None
-    if drive.free_bytes < size_bytes + SPARE_BYTES:
-        return f"It is full: {drive.free_bytes:,} bytes are free, {size_bytes:,} are needed.", None
-    if drive.place in view.lent:
-        return f"Another program is at work there: {view.lent[drive.place]}.", None
-    subject = _subject(view, drive.place)
-    if waits(view.setbacks, [subject], view.now) is not None:
-        setback = view.setbacks[subject]
-        return f"It failed: {setback.message}", until(setback, subject)
-    return "", None
-
-
 # -- copies on drives
 
 
@@ -267,7 +216,7 @@ def _copies(view: View, need: RollNeed, found: Wishes) -> Iterator[Wish]:
                 deed = Deed(
                     kind=DeedKind.MIRROR, why="", roll=need.roll.id, folder=need.roll.folder
                 )
-                found.wait(deed, f"There is no {role} drive: take one in.")
+                found.wait(deed, f"There is no {role} drive: take one in.", person=True)
             continue
         yield from _copy(view, need, role, wanted, found)
 
@@ -292,19 +241,21 @@ def _copy(
     here = [view.drives[place] for place in wanted if place in view.drives]
     if not here:
         names = " or ".join(sorted(view.places[place].name for place in wanted))
-        found.wait(deed, f"It waits for a {role} drive to be plugged in ({names}).")
+        found.wait(deed, f"It waits for a {role} drive to be plugged in ({names}).", person=True)
         return
-    fit = [one for one in here if not _unfit(view, one, wanted[one.place].size_bytes)[0]]
+    reasons = {one.place: unfit(view, one, wanted[one.place].size_bytes) for one in here}
+    fit = [one for one in here if reasons[one.place] is None]
     if not fit:
-        reason, at = _unfit(view, here[0], wanted[here[0].place].size_bytes)
-        found.wait(deed, f"{view.places[here[0].place].name}: {reason}", at)
+        for reason in reasons.values():
+            if reason is not None:
+                found.wait(deed, reason.why, reason.at, full=reason.full, person=reason.person)
         return
     target = min(fit, key=lambda one: (-_held(need, one.place), -one.free_bytes, one.place))
     want = wanted[target.place]
     source = _source(view, want, target)
     if source is None:
         names = ", ".join(sorted(view.places[place].name for place in want.sources)) or "nowhere"
-        found.wait(deed, f"Its proven copies are not here now ({names}).")
+        found.wait(deed, f"Its proven copies are not here now ({names}).", person=True)
         return
     yield Wish(
         deed=Deed(
@@ -350,7 +301,7 @@ def _source(view: View, want: Want, target: DriveHere | None) -> DriveHere | Non
         one
         for one in here
         if one.place not in view.lent
-        and waits(view.setbacks, [_subject(view, one.place)], view.now) is None
+        and waits(view.setbacks, [subject(view, one.place)], view.now) is None
     ]
     return min(ready or here, key=rank, default=None)
 
@@ -376,10 +327,10 @@ def _proofs(view: View, need: RollNeed, found: Wishes) -> Iterator[Wish]:
             budget_s=None if standing.never_proven else view.hours.proof_s,
         )
         if not count:
-            found.wait(deed, f"It can't be shown now: {standing.vain}.")
+            found.wait(deed, f"It can't be shown now: {standing.vain}.", person=True)
         elif place not in view.drives:
             if standing.unproven_files:
-                found.wait(deed, f"{view.places[place].name} is not here.")
+                found.wait(deed, f"{view.places[place].name} is not here.", person=True)
         elif not standing.never_proven and view.hours.proof_s <= 0:
             found.wait(deed, "It waits for the night's proofs.", view.hours.changes_at)
         else:
@@ -422,7 +373,7 @@ def _upload(view: View, need: RollNeed, bucket: Place, found: Wishes) -> Iterato
     )
     if source is None and not old_files:
         names = ", ".join(sorted(view.places[one].name for one in _sources(want))) or "nowhere"
-        found.wait(deed, f"Its proven copies are not here now ({names}).")
+        found.wait(deed, f"Its proven copies are not here now ({names}).", person=True)
     elif not view.hours.may_upload:
         found.wait(
             deed, "It waits for the hours in which uploads may go on.", view.hours.changes_at

@@ -1,0 +1,240 @@
+"""What is worth telling a person who does not sit in front of it. Pure.
+
+Promises:
+1. A matter is told at most once a day, and what is about one card at most once while it is in.
+2. In quiet hours only what is urgent is told; the rest comes when they end, if it is still so.
+3. Nothing is said to be proven, or fit to be wiped, but what facts and a verdict say.
+"""
+
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Final
+
+from backupkeeper.core.deeds import CardHere, Plan, RollNeed, View
+from backupkeeper.core.model import Event, PlaceId, PlaceKind, Role, Standing
+
+AGAIN_AFTER: Final = timedelta(hours=24)
+FAILING_AFTER: Final = 3
+"""So many failures in a row, without a success, are worth telling."""
+CAUTION: Final = (
+    "That is about the bytes that are on it now: if anything is recorded after this, ask again. "
+    "Format it in the camera, and keep one of the copies in another place."
+)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Matter:
+    """One thing worth telling. ``id`` stays the same as long as it is the same matter."""
+
+    id: str
+    subject: str
+    body: str
+    urgent: bool = False
+    once: bool = False
+    """Told once at all, not once a day."""
+    by_mail: bool = False
+    """For the mail too, though it is not urgent (the weekly report)."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Patience:
+    """For how long a person wants to hear nothing of it."""
+
+    away: timedelta = timedelta(days=30)
+    upload: timedelta = timedelta(days=3)
+
+
+def matters(
+    view: View,
+    made: Plan,
+    *,
+    seen: Mapping[PlaceId, datetime],
+    patience: Patience,
+    commands: Mapping[str, str],
+) -> tuple[Matter, ...]:
+    """Everything that is worth telling now, whether it was told or not.
+
+    Args:
+        view: what is so.
+        made: what will be done about it.
+        seen: when each place was last here.
+        patience: see there.
+        commands: what to type to offload a card, by the token of its mount.
+    """
+    found = [
+        *_damage(view),
+        *_failing(view),
+        *_stuck_uploads(view, patience),
+        *_away(view, seen, patience),
+        *(matter for card in view.cards for matter in _card(card, commands)),
+        *_no_room(view, made),
+    ]
+    return tuple(found)
+
+
+def due(
+    found: Iterable[Matter], told: Mapping[str, Event], now: datetime, *, may_disturb: bool
+) -> tuple[Matter, ...]:
+    """Those that should be told now.
+
+    Args:
+        found: what is so.
+        told: when each was last told, by its id.
+        now: the present time.
+        may_disturb: whether it is no quiet hour.
+    """
+    return tuple(
+        matter
+        for matter in found
+        if (may_disturb or matter.urgent) and _is_time(matter, told.get(matter.id), now)
+    )
+
+
+def _is_time(matter: Matter, last: Event | None, now: datetime) -> bool:
+    if last is None:
+        return True
+    # A clock that was set back must not silence a matter for ever, nor repeat it at once.
+    return not matter.once and abs(now - last.at) >= AGAIN_AFTER
+
+
+def _damage(view: View) -> Iterator[Matter]:
+    for need in view.needs:
+        for place, standing in need.at.items():
+            bad = []
+            if standing.damaged_files:
+                bad.append(f"{standing.damaged_files} files are damaged")
+            if standing.missing_files:
+                bad.append(f"{standing.missing_files} files are missing")
+            if not bad:
+                continue
+            name = view.places[place].name
+            yield Matter(
+                id=f"damage|{place}|{need.roll.id}",
+                subject=f"Damage on {name}: {need.roll.folder}",
+                body=(
+                    f"{' and '.join(bad)} of {need.roll.folder} on {name}. Leave the drive as it "
+                    f"is: nothing there is written over. {_others(need)} What is missing is brought "
+                    "back from a proven copy by itself. README, "
+                    '"A bad day", says what to do about damage.'
+                ),
+                urgent=True,
+            )
+
+
+def _others(need: RollNeed) -> str:
+    if need.fewest == 0:
+        return "SOME OF ITS FILES HAVE NO PROVEN COPY ANYWHERE: act now."
+    roles = "role" if need.fewest == 1 else "roles"
+    return f"Each of its files is proven in at least {need.fewest} {roles}."
+
+
+def _failing(view: View) -> Iterator[Matter]:
+    for subject, setback in view.setbacks.items():
+        if setback.count < FAILING_AFTER:
+            continue
+        place = view.places.get(PlaceId(subject.partition("@")[0]))
+        if place is None or place.kind is PlaceKind.BUCKET:
+            continue
+        yield Matter(
+            id=f"failing|{place.id}",
+            subject=f"{place.name} may be failing",
+            body=(
+                f"Work on {place.name} failed {setback.count} times in a row, the last time: "
+                f"{setback.message} Try another cable and another port first. If it goes on, get "
+                "another drive: what is proven elsewhere stays proven."
+            ),
+            urgent=True,
+        )
+
+
+def _stuck_uploads(view: View, patience: Patience) -> Iterator[Matter]:
+    late = [
+        need
+        for need in view.needs
+        if Role.CLOUD in need.gaps and view.now - need.roll.sealed_at >= patience.upload
+    ]
+    if not late:
+        return
+    oldest = min(late, key=lambda need: need.roll.sealed_at)
+    days = (view.now - oldest.roll.sealed_at).days
+    why = _why_stuck(view)
+    yield Matter(
+        id="upload stuck",
+        subject=f"{len(late)} rolls have no third copy, the oldest for {days} days",
+        body=f"{oldest.roll.folder} has waited longest. {why}".strip(),
+        urgent=True,
+    )
+
+
+def _why_stuck(view: View) -> str:
+    buckets = [one for one in view.places.values() if one.kind is PlaceKind.BUCKET]
+    active = [one for one in buckets if one.standing is Standing.ACTIVE]
+    if not active:
+        return "No bucket is among the places: backupkeeper place add s3://BUCKET/PREFIX"
+    failed = [view.setbacks[one.id].message for one in active if one.id in view.setbacks]
+    return f"The last try failed: {failed[0]}" if failed else ""
+
+
+def _away(view: View, seen: Mapping[PlaceId, datetime], patience: Patience) -> Iterator[Matter]:
+    for place in view.places.values():
+        is_away = place.kind is not PlaceKind.BUCKET and place.id not in view.drives
+        if not is_away or place.standing is not Standing.ACTIVE:
+            continue
+        last = seen.get(place.id, place.created_at)
+        if view.now - last >= patience.away:
+            yield Matter(
+                id=f"away|{place.id}",
+                subject=f"{place.name} was not here for {(view.now - last).days} days",
+                body=(
+                    f"Plug {place.name} in: what is on it wants to be read again, and new rolls "
+                    "may be missing on it."
+                ),
+            )
+
+
+def _card(card: CardHere, commands: Mapping[str, str]) -> Iterator[Matter]:
+    name = card.source or card.label
+    if card.warnings and not card.taken:
+        yield Matter(
+            id=f"card warnings|{card.token}",
+            subject=f"A word about the card {name}",
+            body=" ".join(card.warnings),
+            once=True,
+        )
+    if card.may_wipe is not None:
+        yield _verdict(card, name)
+    elif not card.taken and (card.trouble or not card.auto_offload):
+        command = commands.get(card.token, "")
+        type_it = f"To offload it, type: {command}" if command else ""
+        yield Matter(
+            id=f"card|{card.token}",
+            subject=f"A card is here: {name}, {card.file_count} files",
+            body=" ".join(filter(None, (card.trouble, type_it))),
+            once=True,
+        )
+
+
+def _verdict(card: CardHere, name: str) -> Matter:
+    if card.may_wipe:
+        return Matter(
+            id=f"verdict yes|{card.token}",
+            subject=f"{name}: this card may be wiped",
+            body=f"All {card.file_count} files of the card at {card.point} are proven. {CAUTION}",
+            once=True,
+        )
+    return Matter(
+        id=f"verdict no|{card.token}",
+        subject=f"{name}: do not wipe this card",
+        body=f"To see why, type: backupkeeper may-wipe {card.point}",
+        urgent=True,
+        once=True,
+    )
+
+
+def _no_room(view: View, made: Plan) -> Iterator[Matter]:
+    full = {waiting.full: waiting.why for waiting in made.waiting if waiting.full is not None}
+    for place, why in full.items():
+        yield Matter(
+            id=f"full|{place}", subject=f"{view.places[place].name} is full", body=why, urgent=True
+        )
