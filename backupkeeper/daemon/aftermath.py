@@ -71,7 +71,9 @@ def title(deed: Deed, places: Mapping[PlaceId, Place]) -> str:
     ends = []
     if deed.source is not None and deed.source in places:
         ends.append(f"from {places[deed.source].name}")
-    targets = [places[one].name for one in (deed.place, *deed.onto) if one in places]
+    targets = [
+        places[one].name for one in (deed.place, *deed.onto) if one is not None and one in places
+    ]
     if targets:
         link = "on" if deed.kind in {DeedKind.PROVE, DeedKind.LOOK, DeedKind.ADOPT} else "to"
         ends.append(f"{link} {' and '.join(targets)}")
@@ -82,7 +84,7 @@ def aftermath(deed: Deed, came: Finished | Failed, around: Around) -> Aftermath:
     """What it means that this deed ended like that."""
     if isinstance(came, Failed):
         return _of_failure(deed, came, around)
-    failed = {subject: said for subject, said in _troubled(came, around)}
+    failed = dict(_troubled(came, around))
     if came.files == 0 and not failed and deed.kind not in _DONE_BY_LOOKING:
         failed[deed.key] = f"It came to nothing: {came.said}"
     if deed.kind is DeedKind.OFFLOAD and not came.sealed and not failed:
@@ -100,7 +102,7 @@ def aftermath(deed: Deed, came: Finished | Failed, around: Around) -> Aftermath:
 
 def _of_failure(deed: Deed, came: Failed, around: Around) -> Aftermath:
     name = title(deed, around.places)
-    if came.error == "stopped" or came.error == "PlaceHeldError":
+    if came.error in {"stopped", "PlaceHeldError"}:
         why = came.message if came.error != "stopped" else "stopped; it is taken up later."
         if came.error == "stopped" and not around.was_asked_to_stop:
             why = f"{came.message} It is taken up later."

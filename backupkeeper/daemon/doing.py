@@ -21,7 +21,8 @@ from backupkeeper.actions.upload import upload_roll
 from backupkeeper.actions.verify import prove_roll
 from backupkeeper.core.deeds import Deed, DeedKind
 from backupkeeper.core.errors import BrokenPromiseError, DriveGoneError
-from backupkeeper.core.model import PlaceId, PlaceKind, RollId
+from backupkeeper.core.model import PlaceId, PlaceKind, RollId, Way
+from backupkeeper.core.needs import young_for
 from backupkeeper.core.outcomes import Trouble
 from backupkeeper.daemon.errand import Finished
 from backupkeeper.ports.progress import Progress
@@ -104,11 +105,13 @@ def _upload(context: Context, deed: Deed, progress: Progress) -> Finished:
 
 
 def _prove(context: Context, deed: Deed, progress: Progress) -> Finished:
+    config = context.config
     outcome = prove_roll(
         context,
         _needed(deed.place),
         _roll(deed),
-        lead=context.config.proofs.lead,
+        proven_before=context.clock.now()
+        - young_for(Way.REHASH, config.policy, config.proofs.lead),
         budget_s=deed.budget_s,
         progress=progress,
     )

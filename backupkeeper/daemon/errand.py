@@ -27,7 +27,7 @@ MOST_LINE_BYTES: Final = 16 * 1024 * 1024
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Errand:
-    """What a worker is sent to do: a deed, or a look at one mount.
+    """What a worker is sent to do: a deed, the weekly report, or a look at one mount.
 
     ``mounts`` are tokens of the mounts that answered when they were looked at: the worker knows no
     other ones, so that a dying disk can't hold up work on good ones. ``ahead`` is how far the
@@ -37,6 +37,7 @@ class Errand:
     deed: Deed | None = None
     point: str = ""
     """The mount point (or folder of a place) to look at, where there is no deed."""
+    weekly: bool = False
     mounts: tuple[str, ...] = ()
     config: str | None = None
     ahead: timedelta = timedelta(0)
@@ -75,7 +76,7 @@ class Finished:
     free: tuple[tuple[str, int], ...] = ()
     """Bytes free now on the drives that it used, by place id."""
     sight: str = ""
-    """What a look at a mount saw: JSON of ``daemon.sights.Sight``."""
+    """What a look at a mount saw (JSON of ``daemon.sights.Sight``), or a report's text."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -99,6 +100,7 @@ def encode_errand(errand: Errand) -> bytes:
         "version": 1,
         "deed": asdict(errand.deed) if errand.deed is not None else None,
         "point": errand.point,
+        "weekly": errand.weekly,
         "mounts": errand.mounts,
         "config": errand.config,
         "ahead_us": errand.ahead // timedelta(microseconds=1),
@@ -118,6 +120,7 @@ def decode_errand(line: bytes) -> Errand:
         return Errand(
             deed=_deed(deed) if deed is not None else None,
             point=_text(told["point"]),
+            weekly=bool(told["weekly"]),
             mounts=tuple(_text(one) for one in told["mounts"]),
             config=None if told["config"] is None else _text(told["config"]),
             ahead=timedelta(microseconds=int(told["ahead_us"])),

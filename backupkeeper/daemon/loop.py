@@ -11,30 +11,33 @@ Promises:
 
 import os
 import queue
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
 
 from backupkeeper.core.deeds import Plan, View
 from backupkeeper.core.errors import BackupkeeperError
-from backupkeeper.core.model import EventKind, PlaceId
+from backupkeeper.core.model import EventKind
 from backupkeeper.core.planner import plan
 from backupkeeper.daemon.aftermath import Around, aftermath, title
+from backupkeeper.daemon.answers import Answers
 from backupkeeper.daemon.control import Request
 from backupkeeper.daemon.crew import Crew, Ended, Moved, News
 from backupkeeper.daemon.errand import Errand, Failed, Finished
 from backupkeeper.daemon.memory import Memory
+from backupkeeper.daemon.messages import WEEKLY_KEY, Messages
 from backupkeeper.daemon.notes import Log
-from backupkeeper.daemon.seeing import ASKED_FOR, Seeing
+from backupkeeper.daemon.seeing import Seeing
 from backupkeeper.daemon.sights import SightKind
 from backupkeeper.daemon.surroundings import PREFIX, Surroundings
-from backupkeeper.daemon.telling import Telling
+from backupkeeper.daemon.telling import Told
 from backupkeeper.daemon.workbench import Here, Workbench
 from backupkeeper.ports.watch import TreeWatch
 
 TICK_S: Final = 60.0
 """The longest sleep: timers stand still while a machine sleeps, the wall clock does not."""
+SOON_S: Final = 0.05
 LENT_S: Final = 2.0
 """How often it is looked whether another program has let a place go."""
 
@@ -59,7 +62,7 @@ class Stop:
     """The daemon shall end."""
 
 
-Letter = News | Touched | Woken | Stop | Request
+Letter = News | Touched | Woken | Stop | Request | Told
 
 
 @dataclass(kw_only=True)
@@ -72,7 +75,8 @@ class Loop:
     workbench: Workbench
     crew: Crew
     tree_watch: TreeWatch
-    telling: Telling
+    messages: Messages
+    answers: Answers
     log: Log
     inbox: "queue.SimpleQueue[Letter]"
     config_path: str | None
@@ -81,7 +85,7 @@ class Loop:
     """Told of every plan: systemd's watchdog and status line hang on it."""
     ended: bool = False
     view: View | None = None
-    last_plan: Plan = Plan()
+    last_plan: Plan = field(default_factory=Plan)
 
     def run(self) -> None:
         """Go on until a ``Stop`` comes."""
@@ -105,7 +109,7 @@ class Loop:
         self._tell_changes(view, made)
         here = Here(drives=view.drives, tokens=self.surroundings.tokens)
         self.workbench.carry_out(made, here, now, self._seconds())
-        self.telling.tell(view, made, now)
+        self.messages.tell(view, made, now)
         self.on_plan(view, made)
 
     def _wait(self) -> None:
@@ -124,14 +128,13 @@ class Loop:
 
     def _sleep_s(self) -> float:
         now = self._now()
-        moments = [TICK_S, self.crew.tend(), self.surroundings.tend(), self.seeing.activity_s()]
-        for at in (
+        edges = (
             self.last_plan.wake_at,
             self.seeing.seen.quiet.next_at(),
-            self.telling.next_at(),
-        ):
-            if at is not None:
-                moments.append(max(0.05, (at - now).total_seconds()))
+            self.seeing.surveyor.edge,
+        )
+        moments: list[float | None] = [TICK_S, self.crew.tend(), self.surroundings.tend()]
+        moments += [max(SOON_S, (at - now).total_seconds()) for at in edges if at is not None]
         if self.view is not None and self.view.lent:
             moments.append(LENT_S)
         return min(moment for moment in moments if moment is not None)
@@ -142,18 +145,28 @@ class Loop:
         match letter:
             case Moved():
                 self.workbench.heard(letter, self._seconds())
-            case Ended() if letter.key.startswith(PREFIX):
-                self._seen_something(letter)
             case Ended():
-                self._deed_ended(letter)
+                self._worker_ended(letter)
             case Touched():
                 self._touched(letter)
+            case Told():
+                self.messages.told(letter)
             case Woken():
-                self.seeing.woken(letter.why)
+                pass  # to look again is all that is asked
             case Stop():
                 self.ended = True
             case Request():
-                self._asked(letter)
+                made = self.last_plan
+                letter.answer(self.answers.answer(letter, self.view, made, self._now()))
+
+    def _worker_ended(self, ended: Ended) -> None:
+        if ended.key.startswith(PREFIX):
+            self._seen_something(ended)
+        elif ended.key == WEEKLY_KEY:
+            came = ended.came
+            self.messages.weekly_made(came if isinstance(came, Finished) else None)
+        else:
+            self._deed_ended(ended)
 
     def _changes_plan(self, moved: Moved) -> bool:
         """Whether a worker's word is more than progress: it began to wait, or goes on."""
@@ -209,12 +222,6 @@ class Loop:
                 inner = letter.path.removeprefix(letter.root.rstrip("/")).lstrip("/")
                 self.seeing.seen.quiet.touched(sight.place, inner, self._now())
 
-    def _asked(self, request: Request) -> None:
-        try:
-            request.answer(self.seeing.answer(request, self.view, self.last_plan, self._now()))
-        except BackupkeeperError as error:
-            request.answer({"error": str(error)})
-
     # -- looking
 
     def _look_around(self, now: datetime) -> None:
@@ -234,11 +241,15 @@ class Loop:
                 self.memory.note(EventKind.SEEN, sight.place, "gone")
             self.log.note(f"{sight.label or sight.point} is gone.", point=sight.point)
         self.workbench.stop_gone(self.surroundings.is_here)
-        self.seeing.look_at_activity(self.workbench, self._seconds())
 
     def send_to_look(self, key: str, point: str) -> None:
         """Send a worker to look at a mount."""
         self.crew.start(key, Errand(point=point, config=self.config_path, ahead=self.ahead))
+
+    def make_weekly(self) -> None:
+        """Send a worker to make the weekly report."""
+        errand = Errand(weekly=True, config=self.config_path, ahead=self.ahead)
+        self.crew.start(WEEKLY_KEY, errand)
 
     # -- telling
 

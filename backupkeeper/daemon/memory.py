@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from backupkeeper.core.deeds import Setback
-from backupkeeper.core.model import Event, EventKind
+from backupkeeper.core.model import Event, EventKind, PlaceId
 from backupkeeper.core.patience import setbacks
 from backupkeeper.daemon.aftermath import Aftermath
 from backupkeeper.ports.catalog import Catalog
@@ -128,10 +128,10 @@ class Memory:
         """When the person was last told of each matter."""
         return self._catalog.latest(EventKind.TOLD)
 
-    def seen(self) -> dict[str, datetime]:
-        """When each place was last here, by id."""
+    def seen(self) -> dict[PlaceId, datetime]:
+        """When each place was last here."""
         return {
-            subject: event.at
+            PlaceId(subject): event.at
             for subject, event in self._catalog.latest(EventKind.SEEN).items()
             if subject != ALIVE
         }

@@ -143,11 +143,11 @@ class Seeing:
         self, places: Mapping[PlaceId, Place], now: datetime, own: frozenset[int]
     ) -> dict[PlaceId, str]:
         lent = {}
-        for place, (until, said) in list(self.seen.asked_for.items()):
+        for asked, (until, said) in list(self.seen.asked_for.items()):
             if now < until:
-                lent[place] = said
+                lent[asked] = said
             else:
-                del self.seen.asked_for[place]
+                del self.seen.asked_for[asked]
         for place in places.values():
             if place.standing is not Standing.ACTIVE:
                 continue

@@ -80,7 +80,7 @@ def look_at(context: Context, point: str, tz: tzinfo) -> Sight:
     try:
         mount = context.mounts.under(point)
     except BackupkeeperError as error:
-        return Sight(kind=SightKind.SILENT, token="", point=point, said=str(error))  # noqa: S106 - a mount's name
+        return Sight(kind=SightKind.SILENT, token="", point=point, said=str(error))
     try:
         return _look(context, point, mount, tz)
     except HostileInputError as error:

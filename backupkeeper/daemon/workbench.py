@@ -1,10 +1,11 @@
 """Deeds under way: sent out, held, stopped as the plan says, and what is known of each meanwhile."""
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from backupkeeper.core.deeds import Deed, DriveHere, Plan, Running
+from backupkeeper.core.estimate import Pace
 from backupkeeper.core.model import PlaceId
 from backupkeeper.daemon.crew import Crew, Ended, Moved
 from backupkeeper.daemon.errand import Errand, Moving
@@ -23,6 +24,15 @@ class Job:
     stopping: bool = False
     moving: Moving | None = None
     at_s: float = 0.0
+    pace: Pace = field(default_factory=Pace)
+
+    def heard(self, moving: Moving, at_s: float) -> None:
+        """Its worker told how far it is."""
+        before = self.moving
+        goes_on = before is not None and before.what == moving.what and not before.held
+        if goes_on and before is not None and moving.bytes_done >= before.bytes_done:
+            self.pace = self.pace.after(moving.bytes_done - before.bytes_done, at_s - self.at_s)
+        self.moving, self.at_s = moving, at_s
 
     def running(self) -> Running:
         """As the planner sees it: held once the worker says so, not when it was asked."""
@@ -96,7 +106,7 @@ class Workbench:
         """A worker told how far it is."""
         job = self._jobs.get(news.key)
         if job is not None:
-            job.moving, job.at_s = news.moving, at_s
+            job.heard(news.moving, at_s)
 
     def ended(self, news: Ended) -> Job | None:
         """A worker came to its end; its job, unless it was none of ours."""

@@ -47,6 +47,7 @@ errands = st.builds(
     Errand,
     deed=deeds | st.none(),
     point=texts,
+    weekly=st.booleans(),
     mounts=st.lists(texts, max_size=3).map(tuple),
     config=texts | st.none(),
     ahead=st.timedeltas(timedelta(days=-4000), timedelta(days=4000)),

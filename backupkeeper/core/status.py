@@ -1,0 +1,88 @@
+"""What the daemon is at, as plain values: the loop makes them, ``report.status`` puts them in words."""
+
+from dataclasses import dataclass
+from datetime import datetime
+
+from backupkeeper.core.deeds import DeedKind
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DriveStatus:
+    """A place that is here, or an active drive that is not (``point`` empty)."""
+
+    name: str
+    role: str
+    point: str = ""
+    free_bytes: int | None = None
+    last_seen: datetime | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CardStatus:
+    """A card that is in a reader. ``may_wipe``: the last verdict on it, None: none yet."""
+
+    point: str
+    label: str
+    source: str | None
+    files: int
+    size_bytes: int
+    taken: bool
+    may_wipe: bool | None
+    judged_at: datetime | None
+    note: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DeedStatus:
+    """A deed under way. ``bytes_a_second`` None: not measured yet; ``seconds_left`` None: not known."""
+
+    kind: DeedKind
+    what: str
+    why: str
+    since: datetime
+    stage: str
+    bytes_done: int
+    bytes_total: int
+    files_done: int
+    files_total: int
+    bytes_a_second: float | None
+    seconds_left: float | None
+    path: str = ""
+    held: bool = False
+    stopping: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class WaitStatus:
+    """A deed that waits. ``seconds`` is how long it would take at the measured rate, if one is known."""
+
+    kind: DeedKind
+    what: str
+    why: str
+    size_bytes: int
+    seconds: float | None = None
+    person: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Status:
+    """Everything. ``process`` None: no daemon runs, and only facts are told."""
+
+    at: datetime
+    process: int | None
+    since: datetime | None
+    paused_until: datetime | None
+    may_upload: bool
+    proof_seconds: float
+    drives: tuple[DriveStatus, ...]
+    cards: tuple[CardStatus, ...]
+    strangers: tuple[str, ...]
+    """Sentences: media that are none of ours, or that do not answer."""
+    under_way: tuple[DeedStatus, ...]
+    waiting: tuple[WaitStatus, ...]
+    failing: tuple[str, ...]
+    """Sentences: what failed and when it is tried again."""
+    damage: tuple[str, ...]
+    rolls_with_gaps: int
+    bytes_to_go: int

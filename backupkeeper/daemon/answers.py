@@ -1,0 +1,203 @@
+"""Answers to what a command asks of the daemon: status, pause, resume, give way."""
+
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Any, Final
+
+from backupkeeper.core.deeds import CardHere, Deed, DeedKind, Plan, View
+from backupkeeper.core.estimate import Pace, left, pace_of
+from backupkeeper.core.model import PlaceKind, Standing
+from backupkeeper.core.patience import until
+from backupkeeper.core.status import CardStatus, DeedStatus, DriveStatus, Status, WaitStatus
+from backupkeeper.daemon.aftermath import title
+from backupkeeper.daemon.control import Request
+from backupkeeper.daemon.seeing import ASKED_FOR, Seeing
+from backupkeeper.daemon.sights import SightKind
+from backupkeeper.daemon.workbench import Job
+
+MOST_WAITING: Final = 500
+MOST_PAUSE: Final = timedelta(days=365)
+
+
+@dataclass(kw_only=True)
+class Answers:
+    """Kept by the loop's own thread. ``encode`` makes JSON of a status (``report.status``)."""
+
+    seeing: Seeing
+    since: datetime
+    encode: Callable[[Status], dict[str, Any]]
+
+    def answer(
+        self, request: Request, view: View | None, made: Plan, now: datetime
+    ) -> dict[str, Any]:
+        """What is said to a command."""
+        match request.what:
+            case "status" if view is not None:
+                return {"status": self.encode(self.status(view, made, now))}
+            case "pause":
+                return self._pause(request.values.get("seconds"), now)
+            case "resume":
+                self.seeing.seen.paused_until = None
+                return {"paused": False}
+            case "give way" if view is not None:
+                return self._give_way(request, view, now)
+            case _:
+                return {"error": "The daemon does not know what that means (yet)."}
+
+    def _pause(self, seconds: object, now: datetime) -> dict[str, Any]:
+        span = MOST_PAUSE
+        if isinstance(seconds, int | float) and 0 < seconds < MOST_PAUSE.total_seconds():
+            span = timedelta(seconds=seconds)
+        self.seeing.seen.paused_until = now + span
+        return {"paused": True}
+
+    def _give_way(self, request: Request, view: View, now: datetime) -> dict[str, Any]:
+        """Keep a place free for a while: until the one that asked holds its lock."""
+        names = request.values.get("places")
+        wanted = {str(name) for name in names} if isinstance(names, list) else set()
+        found = [place for place in view.places.values() if place.name in wanted]
+        for place in found:
+            said = f"a command asked for {place.name}"
+            self.seeing.seen.asked_for[place.id] = (now + ASKED_FOR, said)
+        return {"given": bool(found) or not view.running}
+
+    # -- status
+
+    def status(self, view: View, made: Plan, now: datetime) -> Status:
+        """Everything that is so now."""
+        rates = {
+            subject: pace_of(moves) for subject, moves in self.seeing.memory.rates(now).items()
+        }
+        return Status(
+            at=now,
+            process=os.getpid(),
+            since=self.since,
+            paused_until=self.seeing.seen.paused_until if view.paused else None,
+            may_upload=view.hours.may_upload,
+            proof_seconds=view.hours.proof_s,
+            drives=tuple(self._drives(view)),
+            cards=tuple(_card(card) for card in view.cards),
+            strangers=tuple(self._strangers()),
+            under_way=tuple(_under_way(job, view) for job in self.seeing.workbench.jobs.values()),
+            waiting=tuple(
+                WaitStatus(
+                    kind=one.deed.kind,
+                    what=title(one.deed, view.places),
+                    why=one.why,
+                    size_bytes=one.deed.size_bytes,
+                    seconds=_seconds(one.deed, rates),
+                    person=one.person,
+                )
+                for one in made.waiting[:MOST_WAITING]
+            ),
+            failing=tuple(_failing(view)),
+            damage=tuple(_damage(view)),
+            rolls_with_gaps=sum(bool(need.gaps) for need in view.needs),
+            bytes_to_go=sum(
+                max((want.size_bytes for want in need.wants.values()), default=0)
+                for need in view.needs
+            ),
+        )
+
+    def _drives(self, view: View) -> list[DriveStatus]:
+        seen = self.seeing.memory.seen()
+        told = []
+        for place in view.places.values():
+            if place.kind is PlaceKind.BUCKET or place.standing is not Standing.ACTIVE:
+                continue
+            here = view.drives.get(place.id)
+            told.append(
+                DriveStatus(
+                    name=place.name,
+                    role=place.role.value,
+                    point=here.point if here is not None else "",
+                    free_bytes=here.free_bytes if here is not None else None,
+                    last_seen=seen.get(place.id),
+                    note=view.lent.get(place.id, ""),
+                )
+            )
+        return told
+
+    def _strangers(self) -> list[str]:
+        media = self.seeing.context.config.watch.media
+        _, twice = self.seeing.surroundings.drives()
+        told = list(twice)
+        for sight in self.seeing.surroundings.sights.values():
+            if sight.kind is SightKind.SILENT:
+                told.append(f"{sight.point}: {sight.said}")
+            elif sight.kind is SightKind.OTHER and any(
+                sight.point.startswith(f"{folder}/") for folder in media
+            ):
+                told.append(f"{sight.point}: {sight.said or 'nothing of ours'}")
+        return told
+
+
+def _card(card: CardHere) -> CardStatus:
+    return CardStatus(
+        point=card.point,
+        label=card.label,
+        source=card.source,
+        files=card.file_count,
+        size_bytes=card.size_bytes,
+        taken=card.taken,
+        may_wipe=card.may_wipe,
+        judged_at=card.judged_at,
+        note=card.trouble,
+    )
+
+
+def _under_way(job: Job, view: View) -> DeedStatus:
+    moving = job.moving
+    pace = job.pace
+    total = moving.bytes_total if moving is not None else job.deed.size_bytes
+    done = moving.bytes_done if moving is not None else 0
+    time_left = left(total - done, pace)
+    running = job.running()
+    return DeedStatus(
+        kind=job.deed.kind,
+        what=title(job.deed, view.places),
+        why=job.deed.why,
+        since=job.since,
+        stage=moving.what if moving is not None else "",
+        bytes_done=done,
+        bytes_total=total,
+        files_done=moving.files_done if moving is not None else 0,
+        files_total=moving.files_total if moving is not None else job.deed.files,
+        bytes_a_second=pace.bytes_a_second if pace.weight > 0 else None,
+        seconds_left=time_left.total_seconds() if time_left is not None else None,
+        path=moving.path if moving is not None else "",
+        held=running.held,
+        stopping=running.stopping,
+    )
+
+
+def _seconds(deed: Deed, rates: dict[str, Pace]) -> float | None:
+    if deed.kind not in {DeedKind.MIRROR, DeedKind.UPLOAD, DeedKind.PROVE}:
+        return None
+    pace = rates.get(f"{deed.kind}|{deed.place}")
+    time_left = left(deed.size_bytes, pace) if pace is not None else None
+    return time_left.total_seconds() if time_left is not None else None
+
+
+def _failing(view: View) -> list[str]:
+    told = []
+    for subject, setback in view.setbacks.items():
+        name = subject.partition("@")[0]
+        place = next((one.name for one in view.places.values() if one.id == name), "A deed")
+        at = until(setback, subject)
+        when = f"tried again at {at.astimezone():%H:%M}" if at > view.now else "tried again now"
+        times = "once" if setback.count == 1 else f"{setback.count} times"
+        told.append(f"{place} failed {times}, {when}: {setback.message}")
+    return told
+
+
+def _damage(view: View) -> list[str]:
+    return [
+        f"{need.roll.folder} on {view.places[place].name}: {standing.damaged_files} files damaged, "
+        f"{standing.missing_files} missing"
+        for need in view.needs
+        for place, standing in need.at.items()
+        if standing.damaged_files or standing.missing_files
+    ]
