@@ -3,303 +3,35 @@
 The expected answer is always ``core.needs.need_of`` of every roll from all facts: no sieve, no cache.
 """
 
-import tempfile
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from datetime import timedelta
-from pathlib import Path
-from typing import Any, cast
+from datetime import datetime, timedelta
 
 import pytest
 from hypothesis import given, settings, strategies as st
 
-from backupkeeper.actions.context import Context
 from backupkeeper.actions.survey import Surveyor, survey
-from backupkeeper.catalog.store import SqliteCatalog, open_catalog
-from backupkeeper.config import parse_config
-from backupkeeper.core.deeds import RollNeed
-from backupkeeper.core.model import (
-    Event,
-    EventKind,
-    Fact,
-    Place,
-    PlaceId,
-    PlaceKind,
-    Result,
-    Role,
-    Roll,
-    RollFile,
-    RollHead,
-    RollId,
-    Standing,
-    Way,
+from backupkeeper.catalog.store import SqliteCatalog
+from backupkeeper.core.model import Event, EventKind, Fact, PlaceId, Result, RollId, Way
+from tests.actions.survey_world import (
+    DAY,
+    MAIN,
+    MICRO,
+    ROLES,
+    ROLLS,
+    STEPS,
+    TRAVEL,
+    VAULT,
+    Step,
+    a_roll_proven,
+    facts_recorded,
+    place,
+    proofs_of,
+    roll,
+    well,
+    world,
 )
-from backupkeeper.core.needs import Circumstances, need_of
-from backupkeeper.core.policy import copies_of
-from tests.catalog.made import NOW, Watch, content, name_of
-
-MAIN, TRAVEL, SPARE, VAULT = (PlaceId(name) for name in ("main", "travel", "spare", "vault"))
-ROLES = {
-    MAIN: Role.PRIMARY,
-    TRAVEL: Role.SECONDARY,
-    SPARE: Role.SECONDARY,
-    VAULT: Role.CLOUD,
-}
-DAY = timedelta(days=1)
-MICRO = timedelta(microseconds=1)
-MOUNTS = {MAIN: "boot:1", TRAVEL: "boot:2"}
-
-
-def place(ident: PlaceId, **changes: Any) -> Place:
-    values: dict[str, Any] = {
-        "id": ident,
-        "name": ident.title(),
-        "role": ROLES[ident],
-        "kind": PlaceKind.BUCKET if ident == VAULT else PlaceKind.DRIVE,
-        "created_at": NOW - 400 * DAY,
-        "location": f"/media/{ident}",
-        "device": f"disk of {ident}",
-    }
-    return Place(**(values | changes))
-
-
-def roll(number: int, files: Mapping[str, object]) -> Roll:
-    name = f"Roll {number:02}"
-    return Roll(
-        head=RollHead(
-            id=RollId(f"id of {name}"),
-            shoot="260612 Boatyard",
-            source="Wide",
-            name=name,
-            folder=f"260612 Boatyard/Originals/Wide/{name}",
-            sealed_at=NOW,
-            file_count=len(files),
-            size_bytes=5 * len(files),
-        ),
-        files=tuple(
-            RollFile(path=path, content=name_of(seed), size=5, mtime_ns=0)
-            for path, seed in sorted(files.items())
-        ),
-    )
-
-
-ROLLS = (
-    roll(1, {"A.MP4": 1, "B.MP4": 2}),
-    roll(2, {"A.MP4": 3, "SAME.XML": "same", "TWIN.XML": "same"}),
-    roll(3, {"C?.MP4": 4, "SAME.XML": "same"}),  # another name on exFAT
-    roll(4, {}),
-)
-
-
-@dataclass(kw_only=True)
-class World:
-    """One catalog, open twice, as a daemon and its worker have it; the time is set by hand."""
-
-    mine: SqliteCatalog
-    theirs: SqliteCatalog
-    clock: Watch
-    context: Context
-    mounted: dict[PlaceId, str]
-
-    def by_brute_force(self) -> tuple[RollNeed, ...]:
-        """Every file of every roll, from all facts of now."""
-        config = self.context.config
-        places = {one.id: one for one in self.mine.places()}
-        around = Circumstances(
-            places=places,
-            policy=config.policy,
-            now=self.clock.at,
-            mounted=self.mounted,
-            lead=config.proofs.lead,
-        )
-        found = []
-        for head in self.mine.rolls():
-            facts = self.mine.facts_of_roll(head.id)
-            copies = copies_of(facts, places, config.policy, self.clock.at)
-            found.append(need_of(self.mine.roll(head.id), copies, around))
-        return tuple(need for need in found if need is not None)
-
-
-@contextmanager
-def world(policy: str = "") -> Iterator[World]:
-    with tempfile.TemporaryDirectory() as folder:
-        path = str(Path(folder) / "catalog.sqlite")
-        clock = Watch(at=NOW)
-        config = parse_config(f"[policy]\n{policy}\n", "made up", home=folder, state_home=folder)
-        mine, theirs = open_catalog(path, clock=clock), open_catalog(path, clock=clock)
-        nothing = cast("Any", None)  # a survey touches neither drives nor buckets
-        context = Context(
-            config=config,
-            catalog=mine,
-            files=nothing,
-            mounts=nothing,
-            clock=clock,
-            entropy=nothing,
-            open_bucket=nothing,
-            locks=nothing,
-            hostname="yard",
-            version="1",
-        )
-        try:
-            yield World(
-                mine=mine, theirs=theirs, clock=clock, context=context, mounted=dict(MOUNTS)
-            )
-        finally:
-            mine.close()
-            theirs.close()
-
-
-def proofs_of(one: Roll, at: PlaceId, when: Any = NOW, **changes: Any) -> list[Fact]:
-    """A proof of every file of a roll at a place."""
-    values: dict[str, Any] = {
-        "at": when,
-        "place": at,
-        "way": Way.ATTESTED if at == VAULT else Way.READBACK,
-        "result": Result.MATCHES,
-        "cold": at != VAULT,
-        "version": "v1" if at == VAULT else None,
-        "mount": None if at == VAULT else f"boot:{at}",
-    }
-    return [
-        Fact(path=f"{one.head.folder}/{file.path}", content=file.content, **(values | changes))
-        for file in one.files
-    ]
-
-
-def well(world: World, *places: PlaceId) -> None:
-    """Rolls 1 to 3, proven everywhere."""
-    for one in places or tuple(ROLES):
-        world.theirs.put_place(place(one))
-    for one in ROLLS[:3]:
-        world.theirs.record(contents=[content(1), content(2), content(3), content(4)])
-        world.theirs.seal(one)
-        for at in places or tuple(ROLES):
-            world.theirs.record(facts=proofs_of(one, at))
-
-
-# -- steps of a random history; each is one thing that happens between two surveys
-
-Step = Callable[[World, Surveyor], None]
-
-FACTS = st.builds(
-    lambda number, file, **more: (number, file, more),
-    st.integers(0, 2),
-    st.integers(0, 2),
-    place=st.sampled_from(list(ROLES)),
-    way=st.sampled_from(list(Way)),
-    result=st.sampled_from([Result.MATCHES, Result.MATCHES, *Result]),
-    cold=st.booleans(),
-    version=st.sampled_from([None, "v1", "v2"]),
-    mount=st.sampled_from([None, "boot:1", "boot:2", "boot:3"]),
-)
-AGES = st.sampled_from(
-    [
-        timedelta(0),
-        MICRO,
-        DAY,
-        15 * DAY,
-        17 * DAY,
-        76 * DAY,
-        91 * DAY,
-        400 * DAY,
-        -MICRO,
-        -DAY / 2,
-        -DAY,
-        -2 * DAY,
-    ]
-)
-
-
-@st.composite
-def facts_recorded(draw: st.DrawFn) -> Step:
-    made = draw(st.lists(st.tuples(FACTS, AGES), min_size=1, max_size=4))
-    by_me = draw(st.booleans())
-
-    def step(world: World, surveyor: Surveyor) -> None:
-        facts = []
-        for (number, which, values), age in made:
-            files = ROLLS[number].files
-            file = files[which % len(files)]
-            path = f"{ROLLS[number].head.folder}/{file.path.replace('?', '%3F')}"
-            at = world.clock.at - age
-            facts.append(Fact(at=at, path=path, content=file.content, **values))
-        (world.mine if by_me else world.theirs).record(facts=facts)
-
-    return step
-
-
-@st.composite
-def a_roll_proven(draw: st.DrawFn) -> Step:
-    number, at = draw(st.integers(0, 2)), draw(st.sampled_from(list(ROLES)))
-
-    def step(world: World, surveyor: Surveyor) -> None:
-        world.theirs.record(facts=proofs_of(ROLLS[number], at, world.clock.at))
-
-    return step
-
-
-@st.composite
-def a_roll_sealed(draw: st.DrawFn) -> Step:
-    number = draw(st.integers(0, 3))
-    return lambda world, surveyor: world.theirs.seal(ROLLS[number])
-
-
-@st.composite
-def a_place_changed(draw: st.DrawFn) -> Step:
-    ident = draw(st.sampled_from(list(ROLES)))
-    device = draw(st.sampled_from([None, "one disk", f"disk of {ident}"]))
-    standing = draw(st.sampled_from([*Standing, Standing.ACTIVE, Standing.ACTIVE]))
-    return lambda world, surveyor: world.theirs.put_place(
-        place(ident, device=device, standing=standing)
-    )
-
-
-@st.composite
-def time_passed(draw: st.DrawFn) -> Step:
-    spans = [MICRO, DAY / 48, DAY, 16 * DAY, 31 * DAY, 77 * DAY, -DAY / 24]
-    span = draw(st.sampled_from(spans))
-
-    def step(world: World, surveyor: Surveyor) -> None:
-        world.clock.at += span
-
-    return step
-
-
-@st.composite
-def time_came_to_the_edge(draw: st.DrawFn) -> Step:
-    off = draw(st.sampled_from([-MICRO, timedelta(0), MICRO]))
-
-    def step(world: World, surveyor: Surveyor) -> None:
-        if surveyor.edge is not None and surveyor.edge + off > world.clock.at:
-            world.clock.at = surveyor.edge + off
-
-    return step
-
-
-@st.composite
-def another_mount(draw: st.DrawFn) -> Step:
-    at = draw(st.sampled_from([MAIN, TRAVEL]))
-    token = draw(st.sampled_from([None, "boot:1", "boot:2", "boot:3"]))
-
-    def step(world: World, surveyor: Surveyor) -> None:
-        world.mounted.pop(at, None)
-        if token is not None:
-            world.mounted[at] = token
-
-    return step
-
-
-STEPS = st.one_of(
-    facts_recorded(),
-    facts_recorded(),
-    a_roll_proven(),
-    a_roll_sealed(),
-    a_place_changed(),
-    time_passed(),
-    time_came_to_the_edge(),
-    another_mount(),
-)
+from tests.catalog.made import NOW
 
 
 @settings(max_examples=150)
@@ -430,3 +162,42 @@ def test_a_place_on_a_shared_device_is_seen_at_once() -> None:
         assert surveyor.survey(made.mounted) == ()
         made.mine.put_place(replace(place(TRAVEL), device="disk of main"))
         assert {need.same_device for need in surveyor.survey(made.mounted)} == {True}
+
+
+OLD = NOW - 400 * DAY
+MOMENTS = [
+    pytest.param([(MAIN, Way.REHASH, NOW - 76 * DAY + DAY / 48)], id="ageing in half an hour"),
+    pytest.param([(MAIN, Way.REHASH, NOW - 89 * DAY)], id="due tomorrow"),
+    pytest.param([(VAULT, Way.LOOKED, NOW + MICRO)], id="attested long ago, looked at today"),
+    pytest.param([(VAULT, Way.DOWNLOADED, NOW + MICRO)], id="fetched back"),
+    pytest.param([(MAIN, Way.REHASH, NOW + 2 * DAY)], id="proven by a clock two days ahead"),
+    pytest.param(
+        [(MAIN, Result.DAMAGED, NOW - DAY), (MAIN, Way.REHASH, NOW + DAY / 2)],
+        id="damaged, and a proof from a time to come",
+    ),
+]
+
+
+@pytest.mark.parametrize("facts", MOMENTS)
+def test_at_every_moment_at_which_an_age_counts_forth_and_back(
+    facts: list[tuple[PlaceId, Way | Result, datetime]],
+) -> None:
+    with world() as made:
+        for ident in ROLES:
+            made.theirs.put_place(place(ident))
+        one = ROLLS[0]
+        made.theirs.seal(one)
+        for at in (MAIN, TRAVEL, VAULT):
+            made.theirs.record(facts=proofs_of(one, at, OLD if at == facts[0][0] else NOW))
+        moments = {NOW, NOW + 500 * DAY}
+        for at, what, when in facts:
+            way = what if isinstance(what, Way) else Way.REHASH
+            result = what if isinstance(what, Result) else Result.MATCHES
+            made.theirs.record(facts=proofs_of(one, at, when, way=way, result=result))
+            spans = [timedelta(0), -DAY, *(days * DAY for days in (16, 30, 76, 90, 351, 365))]
+            moments |= {when + span + off for span in spans for off in (-MICRO, MICRO * 0, MICRO)}
+        walk = sorted(moment for moment in moments if moment >= NOW - DAY)
+        surveyor = Surveyor(made.context)
+        for moment in [*walk, *reversed(walk)]:
+            made.clock.at = moment
+            assert surveyor.survey(made.mounted) == made.by_brute_force(), moment
