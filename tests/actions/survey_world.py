@@ -163,7 +163,7 @@ def proofs_of(one: Roll, at: PlaceId, when: Any = NOW, **changes: Any) -> list[F
 
 def well(world: World, *places: PlaceId) -> None:
     """Rolls 1 to 3, proven everywhere."""
-    for one in places or tuple(ROLES):
+    for ident in places or tuple(ROLES):
         world.theirs.put_place(place(ident))
     for one in ROLLS[:3]:
         world.theirs.record(contents=[content(1), content(2), content(3), content(4)])
