@@ -30,6 +30,7 @@ from backupkeeper.transfer.coldread import ColdPolicy, cold_policy
 
 OWN_FOLDER = ".backupkeeper"
 MARKER_PATH = f"{OWN_FOLDER}/place.json"
+_KNOWS_NO_LOCKS = frozenset({errno.ENOLCK, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL})
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -236,6 +237,7 @@ def holding(context: Context, drives: Iterable[OnlineDrive], *, doing: str) -> I
     Raises:
         PlaceHeldError: another one is at work on a drive; none is held then.
         DriveGoneError: a drive is gone.
+        DeviceError: a drive's file system knows no locks.
         CatalogError: a lock can't be made.
     """
     here = {drive.place.id: drive for drive in drives}
@@ -243,7 +245,7 @@ def holding(context: Context, drives: Iterable[OnlineDrive], *, doing: str) -> I
         places = [drive.place for drive in here.values()]
         stack.enter_context(holding_places(context, places, doing=doing))
         for place in _in_order(places):
-            stack.callback(context.files.close, _marked(context, here[place.id]))
+            stack.callback(_let_go, context, _marked(context, here[place.id]))
         yield
 
 
@@ -253,12 +255,21 @@ def _in_order(places: Iterable[Place]) -> list[Place]:
 
 def _marked(context: Context, drive: OnlineDrive) -> Handle:
     """The lock on a drive's own marker."""
+    path = drive.absolute(MARKER_PATH)
     try:
-        return context.files.lock(drive.absolute(MARKER_PATH))
+        return context.files.lock(path)
     except BlockingIOError as error:
         raise PlaceHeldError(drive.place.name, process=None) from error
     except OSError as error:
+        if error.errno in _KNOWS_NO_LOCKS:
+            told = f"{drive.place.name}'s file system knows no locks: use a drive of this machine."
+            raise DeviceError(path, error.errno, advice=told) from error
         raise DriveGoneError(drive.place.name, drive.root) from error
+
+
+def _let_go(context: Context, handle: Handle) -> None:
+    with suppress(OSError):  # the drive went meanwhile, and its lock with it
+        context.files.close(handle)
 
 
 def _staying(context: Context, root: str, mount: Mount) -> Callable[[str], bool]:
