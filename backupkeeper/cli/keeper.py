@@ -15,6 +15,7 @@ from backupkeeper.core.outcomes import (
     Verdict,
     VerifyOutcome,
 )
+from backupkeeper.core.status import Status
 from backupkeeper.ports.progress import Progress
 
 
@@ -70,6 +71,18 @@ class Keeper(Protocol):
         """Rolls against roles."""
         ...
 
+    def status(self) -> Status:
+        """What the daemon is at."""
+        ...
+
+    def pause(self, seconds: float | None) -> bool:
+        """Ask the daemon for peace; whether one heard."""
+        ...
+
+    def resume(self) -> bool:
+        """Ask it to go on; whether one heard."""
+        ...
+
     def export_list(self, roll: str) -> bytes:
         """The checksum list of a roll."""
         ...
@@ -77,3 +90,6 @@ class Keeper(Protocol):
 
 OpenKeeper = Callable[[str | None, Mapping[str, str]], AbstractContextManager[Keeper]]
 """(path of the configuration or None, environment) -> a Keeper to be closed."""
+
+RunDaemon = Callable[[str | None, Mapping[str, str]], int]
+"""(path of the configuration or None, environment) -> exit code, once it was told to end."""

@@ -18,7 +18,9 @@ from backupkeeper.cli.gaps import gaps
 from backupkeeper.cli.manifest import manifest
 from backupkeeper.cli.offload import offload
 from backupkeeper.cli.places import place
+from backupkeeper.cli.run import pause, resume, run
 from backupkeeper.cli.session import Session, real_session
+from backupkeeper.cli.status import status
 from backupkeeper.cli.verdict import may_wipe
 from backupkeeper.cli.verify import verify
 from backupkeeper.report.exits import NOT_FINISHED
@@ -85,5 +87,7 @@ def main(context: click.Context, config: str | None) -> None:
     context.obj = session.with_config(config)
 
 
-for command in (place, offload, mirror, upload, verify, may_wipe, gaps, manifest, demo):
+for command in (
+    place, offload, mirror, upload, verify, may_wipe, gaps, manifest, run, status, pause, resume, demo,
+):  # fmt: skip
     main.add_command(command)

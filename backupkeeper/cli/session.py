@@ -9,7 +9,7 @@ from typing import Any
 
 import click
 
-from backupkeeper.cli.keeper import Keeper, OpenKeeper
+from backupkeeper.cli.keeper import Keeper, OpenKeeper, RunDaemon
 from backupkeeper.cli.output import as_text, has_colours, look_of, write_out
 from backupkeeper.cli.progress import telling
 from backupkeeper.ports.progress import Progress
@@ -23,6 +23,7 @@ class Session:
     """Handed to every command as click's ``obj``; tests hand in their own."""
 
     open_keeper: OpenKeeper
+    run_daemon: RunDaemon
     environ: Mapping[str, str]
     config: str | None = None
     seconds: Callable[[], float] = perf_counter
@@ -76,7 +77,12 @@ def real_session(environ: Mapping[str, str]) -> Session:
 
         return open_keeper(config, environ)
 
-    return Session(open_keeper=open_real, environ=environ)
+    def run_real(config: str | None, environ: Mapping[str, str]) -> int:
+        from backupkeeper.wiring.daemon import run_daemon  # noqa: PLC0415 - as above
+
+        return run_daemon(config, environ)
+
+    return Session(open_keeper=open_real, run_daemon=run_real, environ=environ)
 
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]

@@ -85,6 +85,14 @@ def next_edge(windows: Iterable[Window], now: datetime, tz: tzinfo) -> datetime 
     return min((edge for edge in edges if edge > now), default=None)
 
 
+def next_week(moment: WeekTime, now: datetime, tz: tzinfo) -> datetime:
+    """When that moment of the week comes next."""
+    today = now.astimezone(tz).date()
+    ahead = (moment.weekday - today.weekday()) % 7
+    found = (_moment(today + days * _DAY, moment.at, tz) for days in (ahead, ahead + 7))
+    return next(at for at in found if at > now)
+
+
 def may_disturb(now: datetime, tz: tzinfo, quiet: Window | None) -> bool:
     """Whether it is no quiet hour."""
     return quiet is None or not is_in(quiet, now, tz)

@@ -1,14 +1,17 @@
 """Answers to what a command asks of the daemon: status, pause, resume, give way."""
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from backupkeeper.core.deeds import CardHere, Deed, DeedKind, Plan, View
+from backupkeeper.actions.context import Context
+from backupkeeper.actions.online import OnlineDrive, online
+from backupkeeper.actions.survey import survey
+from backupkeeper.core.deeds import CardHere, Deed, DeedKind, Plan, RollNeed, View
 from backupkeeper.core.estimate import Pace, left, pace_of
-from backupkeeper.core.model import PlaceKind, Standing
+from backupkeeper.core.model import EventKind, Place, PlaceId, PlaceKind, Standing
 from backupkeeper.core.patience import until
 from backupkeeper.core.status import CardStatus, DeedStatus, DriveStatus, Status, WaitStatus
 from backupkeeper.daemon.aftermath import title
@@ -93,12 +96,9 @@ class Answers:
                 for one in made.waiting[:MOST_WAITING]
             ),
             failing=tuple(_failing(view)),
-            damage=tuple(_damage(view)),
+            damage=tuple(_damage(view.needs, view.places)),
             rolls_with_gaps=sum(bool(need.gaps) for need in view.needs),
-            bytes_to_go=sum(
-                max((want.size_bytes for want in need.wants.values()), default=0)
-                for need in view.needs
-            ),
+            bytes_to_go=_to_go(view.needs),
         )
 
     def _drives(self, view: View) -> list[DriveStatus]:
@@ -173,6 +173,10 @@ def _under_way(job: Job, view: View) -> DeedStatus:
     )
 
 
+def _to_go(needs: Iterable[RollNeed]) -> int:
+    return sum(max((want.size_bytes for want in need.wants.values()), default=0) for need in needs)
+
+
 def _seconds(deed: Deed, rates: dict[str, Pace]) -> float | None:
     if deed.kind not in {DeedKind.MIRROR, DeedKind.UPLOAD, DeedKind.PROVE}:
         return None
@@ -193,11 +197,59 @@ def _failing(view: View) -> list[str]:
     return told
 
 
-def _damage(view: View) -> list[str]:
+def _damage(needs: Iterable[RollNeed], places: Mapping[PlaceId, Place]) -> list[str]:
     return [
-        f"{need.roll.folder} on {view.places[place].name}: {standing.damaged_files} files damaged, "
+        f"{need.roll.folder} on {places[place].name}: {standing.damaged_files} files damaged, "
         f"{standing.missing_files} missing"
-        for need in view.needs
+        for need in needs
         for place, standing in need.at.items()
         if standing.damaged_files or standing.missing_files
     ]
+
+
+def status_without_daemon(context: Context) -> Status:
+    """What can be said where no daemon runs: places and facts, looked at now."""
+    now = context.clock.now()
+    drives, away = (
+        [],
+        {event: one.at for event, one in context.catalog.latest(EventKind.SEEN).items()},
+    )
+    mounted: dict[PlaceId, str] = {}
+    for place in context.catalog.places():
+        if place.kind is PlaceKind.BUCKET or place.standing is not Standing.ACTIVE:
+            continue
+        found = online(context, place)
+        is_here = isinstance(found, OnlineDrive)
+        if isinstance(found, OnlineDrive):
+            mounted[place.id] = found.info.mount.token
+        drives.append(
+            DriveStatus(
+                name=place.name,
+                role=place.role.value,
+                point=found.root if isinstance(found, OnlineDrive) else "",
+                free_bytes=context.files.free_bytes(found.root)
+                if isinstance(found, OnlineDrive)
+                else None,
+                last_seen=now if is_here else away.get(place.id),
+                note="" if isinstance(found, OnlineDrive) else found,
+            )
+        )
+    needs = survey(context, mounted)
+    names = {place.id: place for place in context.catalog.places()}
+    return Status(
+        at=now,
+        process=None,
+        since=None,
+        paused_until=None,
+        may_upload=False,
+        proof_seconds=0.0,
+        drives=tuple(drives),
+        cards=(),
+        strangers=(),
+        under_way=(),
+        waiting=(),
+        failing=(),
+        damage=tuple(_damage(needs, names)),
+        rolls_with_gaps=sum(bool(need.gaps) for need in needs),
+        bytes_to_go=_to_go(needs),
+    )

@@ -6,12 +6,13 @@ in ``Finished.troubles``.
 
 from collections.abc import Callable, Iterable
 from dataclasses import replace
+from datetime import tzinfo
 from types import MappingProxyType
 from typing import Final
 
-from backupkeeper.actions.adopt import adopt_folder
 from backupkeeper.actions.changes import look_at_changes
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.gaps import gaps
 from backupkeeper.actions.may_wipe import may_wipe
 from backupkeeper.actions.mirror import mirror_roll
 from backupkeeper.actions.offload import offload
@@ -21,11 +22,13 @@ from backupkeeper.actions.upload import upload_roll
 from backupkeeper.actions.verify import prove_roll
 from backupkeeper.core.deeds import Deed, DeedKind
 from backupkeeper.core.errors import BrokenPromiseError, DriveGoneError
-from backupkeeper.core.model import PlaceId, PlaceKind, RollId, Way
+from backupkeeper.core.hours import next_week
+from backupkeeper.core.model import EventKind, PlaceId, PlaceKind, RollId, Way
 from backupkeeper.core.needs import young_for
 from backupkeeper.core.outcomes import Trouble
 from backupkeeper.daemon.errand import Finished
 from backupkeeper.ports.progress import Progress
+from backupkeeper.report.weekly import weekly_subject, weekly_text
 
 Doer = Callable[[Context, Deed, Progress], Finished]
 
@@ -149,6 +152,8 @@ def _look(context: Context, deed: Deed, progress: Progress) -> Finished:
 
 
 def _adopt(context: Context, deed: Deed, progress: Progress) -> Finished:
+    from backupkeeper.actions.adopt import adopt_folder  # noqa: PLC0415 - for now
+
     outcome = adopt_folder(context, _needed(deed.place), deed.folder, progress)
     return Finished(
         said=f"Took in {deed.folder} where it is.",
@@ -156,6 +161,21 @@ def _adopt(context: Context, deed: Deed, progress: Progress) -> Finished:
         files=outcome.files,
         troubles=_troubles(outcome.troubles),
     )
+
+
+def make_weekly(context: Context, tz: tzinfo) -> Finished:
+    """The weekly word: its subject is what is said, its text goes along."""
+    weekly = context.config.report.weekly
+    now = context.clock.now()
+    seen = context.catalog.latest(EventKind.SEEN)
+    report = gaps(context)
+    text = weekly_text(
+        report,
+        seen={place.id: seen[place.id].at for place in report.places if place.id in seen},
+        zone=tz,
+        next_at=next_week(weekly, now, tz) if weekly is not None else None,
+    )
+    return Finished(said=weekly_subject(report), sight=text)
 
 
 _DOERS: Final = MappingProxyType[DeedKind, Doer](

@@ -14,6 +14,7 @@ import queue
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from enum import Enum
 from typing import Final
 
 from backupkeeper.core.deeds import Plan, View
@@ -50,19 +51,18 @@ class Touched:
     path: str
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Woken:
-    """Something may be different: a mount, a time, a configuration."""
+class Order(Enum):
+    """What the loop is told to do, from any thread."""
 
-    why: str
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Stop:
+    LOOK = "look"
+    """Something may be different: a mount, a time."""
+    RELOAD = "reload"
+    """The configuration shall be read anew."""
+    STOP = "stop"
     """The daemon shall end."""
 
 
-Letter = News | Touched | Woken | Stop | Request | Told
+Letter = News | Touched | Order | Request | Told
 
 
 @dataclass(kw_only=True)
@@ -83,12 +83,13 @@ class Loop:
     ahead: timedelta = timedelta(0)
     on_plan: Callable[[View, Plan], None] = lambda _view, _plan: None
     """Told of every plan: systemd's watchdog and status line hang on it."""
+    reload: Callable[[], None] = lambda: None
     ended: bool = False
     view: View | None = None
     last_plan: Plan = field(default_factory=Plan)
 
     def run(self) -> None:
-        """Go on until a ``Stop`` comes."""
+        """Go on until it is told to stop."""
         try:
             while not self.ended:
                 self.step()
@@ -151,13 +152,20 @@ class Loop:
                 self._touched(letter)
             case Told():
                 self.messages.told(letter)
-            case Woken():
-                pass  # to look again is all that is asked
-            case Stop():
-                self.ended = True
+            case Order():
+                self._obey(letter)
             case Request():
                 made = self.last_plan
                 letter.answer(self.answers.answer(letter, self.view, made, self._now()))
+
+    def _obey(self, order: Order) -> None:
+        match order:
+            case Order.LOOK:
+                pass  # it does that anyway, having been woken
+            case Order.RELOAD:
+                self.reload()
+            case Order.STOP:
+                self.ended = True
 
     def _worker_ended(self, ended: Ended) -> None:
         if ended.key.startswith(PREFIX):

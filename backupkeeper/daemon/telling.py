@@ -57,6 +57,11 @@ class Teller:
         self._queue: queue.SimpleQueue[Matter | None] = queue.SimpleQueue()
         self._thread: threading.Thread | None = None
 
+    @property
+    def has_heralds(self) -> bool:
+        """Whether there is any way of telling a person."""
+        return bool(self._heralds)
+
     def start(self) -> None:
         """Begin."""
         self._thread = threading.Thread(target=self._run, name="teller", daemon=True)

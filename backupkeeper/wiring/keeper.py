@@ -1,4 +1,4 @@
-"""The one place that builds real parts and hands them on.
+"""Real parts, joined for commands and for the daemon's workers.
 
 Reads the environment once; everything else gets what it needs as arguments.
 """
@@ -39,6 +39,9 @@ from backupkeeper.core.outcomes import (
     Verdict,
     VerifyOutcome,
 )
+from backupkeeper.core.status import Status
+from backupkeeper.daemon.answers import status_without_daemon
+from backupkeeper.daemon.control import ask
 from backupkeeper.daemon.errand import Errand, Finished
 from backupkeeper.drives.known_mounts import KnownMounts
 from backupkeeper.drives.mounts_linux import LinuxMounts
@@ -147,6 +150,11 @@ class Keeper:
             hostname=platform.node() or "unknown",
             version=__version__,
         )
+
+    @property
+    def context(self) -> Context:
+        """The parts, for the daemon."""
+        return self._context
 
     def __enter__(self) -> Self:
         return self
@@ -273,6 +281,33 @@ class Keeper:
         sight = look_at(self._context, point, get_localzone())
         return Finished(said="", sight=encode_sight(sight))
 
+    def status(self) -> Status:
+        """What the daemon is at; without one, what is so without it."""
+        from backupkeeper.report.status import status_from_json  # noqa: PLC0415 - as above
+
+        told = ask(self._ear, "status")
+        if told is None or "status" not in told:
+            return status_without_daemon(self._context)
+        return status_from_json(told["status"])
+
+    def pause(self, seconds: float | None) -> bool:
+        """Ask the daemon to begin nothing for a while (None: until it is resumed); whether it heard."""
+        return ask(self._ear, "pause", seconds=seconds) is not None
+
+    def resume(self) -> bool:
+        """Ask it to go on; whether it heard."""
+        return ask(self._ear, "resume") is not None
+
+    @property
+    def _ear(self) -> str:
+        return f"{self.config.catalog.path}.locks"
+
+    def weekly(self) -> Finished:
+        """See ``report.weekly``."""
+        from backupkeeper.daemon.doing import make_weekly  # noqa: PLC0415 - as above
+
+        return make_weekly(self._context, get_localzone())
+
     def export_list(self, roll: str) -> bytes:
         """See ``actions.export.export_list``."""
         return export_list(self._context, roll)
@@ -288,7 +323,7 @@ def run_errand(errand: Errand, environ: Mapping[str, str], progress: Progress) -
     clock = ShiftedClock(errand.ahead) if errand.ahead else RealClock()
     if errand.deed is None:
         with Keeper(config, clock=clock) as keeper:
-            return keeper.look_at(errand.point)
+            return keeper.weekly() if errand.weekly else keeper.look_at(errand.point)
     if errand.deed.kind is DeedKind.PROVE:
         from backupkeeper.system.priority import lower_priority  # noqa: PLC0415 - as above
 
@@ -304,4 +339,10 @@ def open_keeper(config_path: str | None, environ: Mapping[str, str]) -> Keeper:
         ConfigError: the configuration can't be used.
         CatalogError: the catalog can't be opened.
     """
-    return Keeper(load_config(config_path, environ))
+    config = load_config(config_path, environ)
+
+    def ask_for(name: str) -> bool:
+        told = ask(f"{config.catalog.path}.locks", "give way", places=[name])
+        return told is not None and told.get("given") is True
+
+    return Keeper(config, ask_for=ask_for)

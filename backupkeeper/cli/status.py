@@ -1,0 +1,54 @@
+"""``status``: what is plugged in, what is being done, what waits for what."""
+
+import sys
+import threading
+
+import click
+
+from backupkeeper.cli.output import as_text, has_colours, is_dumb, is_terminal, write_out
+from backupkeeper.cli.session import Session, json_option
+from backupkeeper.core.status import Status
+from backupkeeper.report import exits
+from backupkeeper.report.status import needs_person, status_json, status_lines
+
+SECONDS: float = 1.0
+HOME = "\x1b[H\x1b[J"
+"""ECMA-48: cursor to the upper left, then everything behind it erased."""
+
+
+@click.command(short_help="What is plugged in, under way, and waiting for what.")
+@click.option("--watch", is_flag=True, help="Again each second, until Ctrl-C.")
+@json_option
+@click.pass_obj
+def status(session: Session, watch: bool, as_json: bool) -> int:
+    """Show what is plugged in, what is being done and how far it is, and what waits for what.
+
+    Exits 0 if the daemon runs and nothing needs you, 1 if something does.
+    """
+    with session.keeper() as keeper:
+        found = keeper.status()
+        while watch:
+            _show(session, found, as_json=as_json, again=True)
+            threading.Event().wait(SECONDS)
+            found = keeper.status()
+    return session.tell(
+        exits.ATTENTION if needs_person(found) else exits.WELL,
+        as_json=as_json,
+        lines=lambda look: status_lines(found, look),
+        told=lambda: status_json(found),
+    )
+
+
+def _show(session: Session, found: Status, *, as_json: bool, again: bool) -> None:
+    """One of many: over the last one on a terminal, behind it elsewhere."""
+    look = session.look()
+    moves = again and is_terminal(sys.stdout) and not is_dumb(session.environ) and not as_json
+    if moves:
+        write_out(HOME)
+    if as_json:
+        session.tell(
+            exits.WELL, as_json=True, lines=lambda _look: [], told=lambda: status_json(found)
+        )
+        return
+    text = as_text(status_lines(found, look), colours=has_colours(sys.stdout, session.environ))
+    write_out(text if moves else f"{text}\n", ascii_only=not look.unicode)

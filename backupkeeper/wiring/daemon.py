@@ -1,0 +1,285 @@
+"""The daemon on real parts: put together, run, given another configuration, ended."""
+
+import os
+import queue
+import signal
+from collections.abc import Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, replace
+from datetime import timedelta, tzinfo
+from types import FrameType
+from typing import Final
+
+from tzlocal import get_localzone
+
+from backupkeeper.actions.context import Context
+from backupkeeper.actions.survey import Surveyor
+from backupkeeper.config import Config
+from backupkeeper.core.deeds import Plan, View
+from backupkeeper.core.errors import BackupkeeperError, ConfigError
+from backupkeeper.core.quiet import Quiet
+from backupkeeper.daemon.answers import Answers
+from backupkeeper.daemon.control import Ear
+from backupkeeper.daemon.crew import Processes
+from backupkeeper.daemon.heralds import CommandHerald, DesktopHerald, MailHerald
+from backupkeeper.daemon.loop import Letter, Loop, Order
+from backupkeeper.daemon.memory import Memory
+from backupkeeper.daemon.messages import Messages
+from backupkeeper.daemon.notes import Log, sink_for
+from backupkeeper.daemon.sd_notify import Supervisor
+from backupkeeper.daemon.seeing import Seeing, Seen
+from backupkeeper.daemon.surroundings import Surroundings
+from backupkeeper.daemon.telling import Teller
+from backupkeeper.daemon.timetable import Timetable
+from backupkeeper.daemon.tree_watch import DogTreeWatch
+from backupkeeper.daemon.workbench import Workbench
+from backupkeeper.drives.watch_linux import LinuxMountWatch
+from backupkeeper.ports.telling import Herald
+from backupkeeper.report.status import status_json
+from backupkeeper.system.clock import RealClock, ShiftedClock
+from backupkeeper.system.password import read_password
+from backupkeeper.wiring.keeper import Keeper, load_config
+
+CHANGED_ELSEWHERE: Final = "The catalog can't be another one while the daemon runs: restart it."
+
+
+@dataclass(kw_only=True)
+class _Parts:
+    """What one configuration comes to; made anew when it is read anew."""
+
+    config: Config
+    teller: Teller
+    timetable: Timetable
+
+
+def run_daemon(
+    config_path: str | None, environ: Mapping[str, str], *, ahead: timedelta = timedelta(0)
+) -> int:
+    """Run the daemon until it is told to end; 0.
+
+    Args:
+        config_path: the configuration that was named, if one was.
+        environ: read for the configuration's place, the desktop, systemd.
+        ahead: how far the clock is ahead of the machine's; for tests of long times.
+
+    Raises:
+        ConfigError: the configuration can't be used.
+        OutOfReachError: a daemon runs on this catalog already.
+        CatalogError: the catalog can't be used.
+    """
+    config = load_config(config_path, environ)
+    clock = ShiftedClock(ahead) if ahead else RealClock()
+    supervisor = Supervisor(environ, process=os.getpid(), seconds=clock.monotonic)
+    with Keeper(config, clock=clock) as keeper, keeper.as_daemon():
+        daemon = _Daemon(keeper.context, config_path, environ, ahead=ahead, supervisor=supervisor)
+        with daemon.running() as loop:
+            loop.run()
+            supervisor.stopping()
+    return 0
+
+
+class _Daemon:
+    """One daemon's real parts."""
+
+    def __init__(
+        self,
+        context: Context,
+        config_path: str | None,
+        environ: Mapping[str, str],
+        *,
+        ahead: timedelta,
+        supervisor: Supervisor,
+    ) -> None:
+        self._environ = environ
+        self._config_path = config_path
+        self._supervisor = supervisor
+        self._tz: tzinfo = get_localzone()
+        self._inbox: queue.SimpleQueue[Letter] = queue.SimpleQueue()
+        settings = context.config.log
+        self._log = Log(
+            sink_for(
+                environ,
+                file=settings.file,
+                size_mb=settings.size_mb,
+                keep=settings.keep,
+                clock=context.clock,
+            )
+        )
+        self._parts = self._made(context, context.config)
+        self.loop = self._put_together(context, ahead)
+
+    def _wake(self) -> None:
+        self._inbox.put(Order.LOOK)
+
+    def _send_to_look(self, key: str, point: str) -> None:
+        self.loop.send_to_look(key, point)
+
+    def _make_weekly(self) -> None:
+        self.loop.make_weekly()
+
+    def _end_parts(self) -> None:
+        self._parts.timetable.stop()
+        self._parts.teller.stop()
+
+    def _put_together(self, context: Context, ahead: timedelta) -> Loop:
+        crew = Processes(self._inbox.put, seconds=context.clock.monotonic)
+        memory = Memory(context.catalog, context.clock)
+        surroundings = Surroundings(
+            self._send_to_look,
+            crew.stop,
+            context.clock.monotonic,
+        )
+        workbench = Workbench(crew, config=self._config_path, ahead=ahead)
+        seeing = Seeing(
+            context=context,
+            memory=memory,
+            surroundings=surroundings,
+            workbench=workbench,
+            surveyor=Surveyor(context),
+            seen=Seen(quiet=Quiet(context.config.watch.quiet_s)),
+            tz=self._tz,
+        )
+        messages = Messages(
+            context=context,
+            memory=memory,
+            surroundings=surroundings,
+            teller=self._parts.teller,
+            timetable=self._parts.timetable,
+            log=self._log,
+            tz=self._tz,
+            make_weekly=self._make_weekly,
+            has_person=self._parts.teller.has_heralds,
+            has_mail=bool(context.config.mail.to),
+        )
+        return Loop(
+            seeing=seeing,
+            memory=memory,
+            surroundings=surroundings,
+            workbench=workbench,
+            crew=crew,
+            tree_watch=DogTreeWatch(lambda said: self._log.note(said, urgent=True)),
+            messages=messages,
+            answers=Answers(seeing=seeing, since=context.clock.now(), encode=status_json),
+            log=self._log,
+            inbox=self._inbox,
+            config_path=self._config_path,
+            ahead=ahead,
+            on_plan=self._on_plan,
+            reload=self._reload,
+        )
+
+    def _made(self, context: Context, config: Config) -> _Parts:
+        teller = Teller(
+            list(self._heralds(context, config)),
+            self._inbox.put,
+            seconds=context.clock.monotonic,
+            urgent_only={"mail"},
+        )
+        windows = [*config.upload.windows, config.proofs.window, config.notify.quiet]
+        timetable = Timetable(
+            weekly=config.report.weekly,
+            windows=tuple(window for window in windows if window is not None),
+            tz=self._tz,
+            wake=self._wake,
+        )
+        return _Parts(config=config, teller=teller, timetable=timetable)
+
+    def _heralds(self, context: Context, config: Config) -> Iterator[Herald]:
+        bus = self._environ.get("DBUS_SESSION_BUS_ADDRESS", "")
+        if config.notify.desktop and bus:
+            yield DesktopHerald(bus)
+        if config.notify.command:
+            yield CommandHerald(config.notify.command, self._environ)
+        mail = config.mail
+        if mail.to:
+            yield MailHerald(
+                mail,
+                password=lambda: read_password(
+                    mail.password_from,
+                    user=mail.user,
+                    environ=self._environ,
+                    config=self._config_path or "config.toml",
+                ),
+                clock=context.clock,
+                entropy=context.entropy,
+                hostname=context.hostname,
+            )
+
+    @contextmanager
+    def running(self) -> Iterator[Loop]:
+        """Begin all that wakes the loop; end it all afterwards."""
+        context = self.loop.seeing.context
+        watch = LinuxMountWatch()
+        ear = Ear(f"{context.config.catalog.path}.locks", self._inbox.put)
+        with ExitStack() as stack:
+            stack.callback(self._end_parts)
+            self._parts.teller.start()
+            self._parts.timetable.start()
+            ear.start()
+            stack.callback(ear.stop)
+            watch.start(self._wake)
+            stack.callback(watch.stop)
+            stack.callback(self.loop.tree_watch.stop)
+            stack.enter_context(self._signals())
+            self._log.note(f"Running as process {os.getpid()}.", process=os.getpid())
+            self._supervisor.ready()
+            try:
+                yield self.loop
+            finally:
+                self._log.note("Ended.")
+
+    @contextmanager
+    def _signals(self) -> Iterator[None]:
+        def ended(_number: int, _frame: FrameType | None) -> None:
+            self._inbox.put(Order.STOP)
+
+        def again(_number: int, _frame: FrameType | None) -> None:
+            self._inbox.put(Order.RELOAD)
+
+        before = {
+            number: signal.signal(number, handler)
+            for number, handler in (
+                (signal.SIGTERM, ended),
+                (signal.SIGINT, ended),
+                (signal.SIGHUP, again),
+            )
+        }
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+
+    def _on_plan(self, view: View, made: Plan) -> None:
+        self._supervisor.alive()
+        running, waiting = len(view.running) + len(made.start), len(made.waiting)
+        self._supervisor.status(f"{running} under way, {waiting} waiting")
+
+    def _reload(self) -> None:
+        """Read the configuration anew; one that can't be used changes nothing."""
+        self._supervisor.reloading()
+        try:
+            config = load_config(self._config_path, self._environ)
+            self._change(config)
+        except ConfigError as error:
+            self._log.note(f"The configuration stays as it was. {error}", urgent=True)
+        except BackupkeeperError as error:
+            self._log.note(f"The configuration stays as it was. {error}", urgent=True)
+        else:
+            self._log.note("The configuration was read anew.")
+        self._supervisor.ready()
+
+    def _change(self, config: Config) -> None:
+        seeing, messages = self.loop.seeing, self.loop.messages
+        if config.catalog.path != seeing.context.config.catalog.path:
+            raise BackupkeeperError(CHANGED_ELSEWHERE)
+        context = replace(seeing.context, config=config)
+        parts = self._made(context, config)
+        self._end_parts()
+        parts.teller.start()
+        parts.timetable.start()
+        self._parts = parts
+        seeing.context = messages.context = context
+        seeing.surveyor = Surveyor(context)
+        messages.teller, messages.timetable = parts.teller, parts.timetable
+        messages.has_person, messages.has_mail = parts.teller.has_heralds, bool(config.mail.to)
