@@ -18,6 +18,7 @@ from backupkeeper.core.outcomes import (
     Verdict,
     VerifyOutcome,
 )
+from backupkeeper.core.status import Status
 from backupkeeper.ports.progress import Progress
 from tests.report import day
 
@@ -40,7 +41,11 @@ class HandKeeper:
             self.named = config
             return self
 
-        return Session(open_keeper=opened, environ=environ, seconds=lambda: 0.0)
+        def ran(config: str | None, environ: Mapping[str, str]) -> int:
+            self.named = config
+            return self._answered("run")  # type: ignore[no-any-return]  # the test's own answer
+
+        return Session(open_keeper=opened, run_daemon=ran, environ=environ, seconds=lambda: 0.0)
 
     def __enter__(self) -> Self:
         return self
@@ -98,6 +103,15 @@ class HandKeeper:
 
     def gaps(self) -> GapReport:
         return self._answered("gaps")  # type: ignore[no-any-return]  # as above
+
+    def status(self) -> Status:
+        return self._answered("status")  # type: ignore[no-any-return]  # as above
+
+    def pause(self, seconds: float | None) -> bool:
+        return self._answered("pause", seconds)  # type: ignore[no-any-return]  # as above
+
+    def resume(self) -> bool:
+        return self._answered("resume")  # type: ignore[no-any-return]  # as above
 
     def export_list(self, roll: str) -> bytes:
         return self._answered("export", roll)  # type: ignore[no-any-return]  # as above
