@@ -146,7 +146,8 @@ class Keeper:
             clock=clock,
             entropy=entropy,
             open_bucket=bucket_of,
-            locks=PlaceLocks(f"{config.catalog.path}.locks"),
+            # One catalog has one set of locks, by whatever name it is called.
+            locks=PlaceLocks(f"{os.path.realpath(config.catalog.path)}.locks"),
             hostname=platform.node() or "unknown",
             version=__version__,
         )

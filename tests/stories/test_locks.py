@@ -315,3 +315,17 @@ def test_a_drive_that_knows_no_locks_is_not_called_gone(
             pass
         locks = keeper._context.locks
         assert [locks.holder(drive.place.id) for drive in drives] == [None, None]
+
+
+def test_a_catalog_by_another_name_has_the_same_locks(yard: Yard) -> None:
+    (yard.root / "link.sqlite").symlink_to(yard.root / "catalog.sqlite")
+    text = (yard.root / "config.toml").read_text().replace("catalog.sqlite", "link.sqlite")
+    (yard.root / "other.toml").write_text(text)
+    with yard.keeper() as keeper, keeper.as_daemon():
+        config = load_config(str(yard.root / "other.toml"), {"HOME": str(yard.root)})
+        with (
+            Keeper(config) as other,
+            pytest.raises(OutOfReachError, match="already runs"),
+            other.as_daemon(),
+        ):
+            pass
