@@ -42,11 +42,15 @@ from backupkeeper.transfer.coldread import checked_blocks
 
 @dataclass(kw_only=True)
 class Sending:
-    """What was sent to one bucket so far. ``drives`` are those that may be read from."""
+    """What was sent to one bucket so far. ``drives`` are those that may be read from.
+
+    ``attests`` is None until it was found out (which takes some dozen requests): only sending asks.
+    """
 
     place: Place
     bucket: Bucket
     drives: Mapping[PlaceId, OnlineDrive]
+    attests: bool | None = None
     sent_files: int = 0
     sent_bytes: int = 0
     looked_at: int = 0

@@ -164,7 +164,7 @@ def _upload_to(
     context: Context, place: Place, drives: Sequence[OnlineDrive], progress: Progress
 ) -> UploadOutcome:
     run = _sending(context, place, drives)
-    run.bucket.capabilities()  # a bucket that does not answer is told before any work
+    run.attests = run.bucket.capabilities().attests  # no answer? that is told before any work
     since = context.clock.now() - context.config.policy.attested_age
     lacking = context.catalog.not_plainly_proven(place.id, since)
     try:
@@ -180,13 +180,12 @@ def _upload_to(
 
 
 def _outcome(run: Sending) -> UploadOutcome:
-    fetched = run.fetched and not run.bucket.capabilities().attests
     return UploadOutcome(
         bucket=run.place.name,
         sent_files=run.sent_files,
         sent_bytes=run.sent_bytes,
         looked_at=run.looked_at,
-        fetched_back=WHY_FETCHED if fetched else None,
+        fetched_back=WHY_FETCHED if run.fetched and run.attests is False else None,
         waiting=tuple(run.waiting),
         troubles=tuple(run.troubles),
     )
@@ -220,6 +219,8 @@ def _do(
 
 def _traffic(run: Sending, todo: Sequence[Errand]) -> int:
     """Bytes that will travel: what is sent to a bucket that attests nothing comes back too."""
-    sending = sum(errand.file.size for errand in todo if errand.wants_sending)
+    sending = [errand.file.size for errand in todo if errand.wants_sending]
     others = sum(errand.file.size for errand in todo if not errand.wants_sending)
-    return others + sending * (2 if sending and not run.bucket.capabilities().attests else 1)
+    if sending and run.attests is None:
+        run.attests = run.bucket.capabilities().attests
+    return others + sum(sending) * (1 if run.attests else 2)

@@ -123,6 +123,7 @@ def test_what_will_soon_be_too_old_is_looked_at_or_fetched_before(yard: BucketYa
     assert yard.states("Off site") == {CopyState.PROVEN}
     yard.asked("GET")
     yard.upload_one(origin=None)
+    assert not any("PUT" in verb for verb, _, _ in yard.rules.seen)  # nor was it tried out again
     gets = yard.asked("GET")
     assert len(gets) == (0 if attests(yard) else 3)
     yard.clock.at += 11 * DAY
@@ -230,6 +231,7 @@ def interrupt() -> None:
     raise KeyboardInterrupt
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("number", range(1, 8))
 def test_stopped_at_any_moment_it_is_taken_up(yard: BucketYard, number: int) -> None:
     try:
