@@ -9,7 +9,7 @@ Promises:
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.histories import record_arrival
@@ -73,11 +73,13 @@ def offload(context: Context, request: Request, progress: Progress) -> OffloadOu
         NoSpaceError: no drive has room.
     """
     doing = f"offloading {request.source}"
+    drives = chosen(request, online_drives(context)[0])
+    onto = frozenset(drive.place.id for drive in drives)  # what turns up later is not held
     with (
         context.locks.hold(ROLL_NAMES, called="another card", doing=doing),
-        holding(context, chosen(request, online_drives(context)[0]), doing=doing),
+        holding(context, drives, doing=doing),
     ):
-        return _offload(context, request, progress)
+        return _offload(context, replace(request, onto=onto), progress)
 
 
 def _offload(context: Context, request: Request, progress: Progress) -> OffloadOutcome:
