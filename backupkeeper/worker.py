@@ -139,8 +139,8 @@ def _listen(stream: IO[bytes], reporting: Reporting) -> None:
         elif line == RESUME:
             reporting.hold(held=False)
         elif line in {STOP, ""}:
-            reporting.hold(held=False)  # what waits must hear the stop
             os.kill(os.getpid(), signal.SIGTERM)
+            reporting.hold(held=False)  # threads that wait must end too
             return
 
 

@@ -170,12 +170,13 @@ class RollNeed:
 class Running:
     """A deed under way. ``held`` says that it waits, its device left alone, until it may go on.
 
-    ``stopping`` says that it was asked to end.
+    ``held_since`` is when that began; ``stopping`` says that it was asked to end.
     """
 
     deed: Deed
     since: datetime
     held: bool = False
+    held_since: datetime | None = None
     stopping: bool = False
 
 
@@ -235,6 +236,8 @@ class View:
     """By place id; by a card's token; by ``Deed.key`` for what failed by itself."""
     lent: Mapping[PlaceId, str] = field(default_factory=dict)
     """Places that another program of ours uses or asked for, and which (a sentence)."""
+    naming: str = ""
+    """Which other program of ours gives names to rolls now (a sentence): one at a time may."""
     busy: Mapping[str, str] = field(default_factory=dict)
     """Devices that the person works on now, and why that is believed."""
     hours: Hours = field(default_factory=Hours)

@@ -9,6 +9,8 @@ from backupkeeper.core.deeds import Deed, DeedKind, DriveHere, View
 from backupkeeper.core.model import PlaceId
 from backupkeeper.core.patience import subject_of_bucket, subject_of_drive, until, waits
 
+NAMING: Final = frozenset({DeedKind.OFFLOAD, DeedKind.ADOPT})
+"""Deeds that give names to rolls: one at a time may."""
 SPARE_BYTES: Final = 64 * 1024 * 1024
 """Room left on every drive, as ``actions.room`` leaves it."""
 
@@ -33,6 +35,8 @@ def obstacle(view: View, deed: Deed) -> tuple[str, datetime | None]:
     """Why it can't begin now whatever is free, and when that ends by itself; no text: it can."""
     if view.paused:
         return "You asked for a pause.", None
+    if view.naming and deed.kind in NAMING:
+        return f"Another program is at work: {view.naming}.", None
     for place in deed.places:
         if place in view.lent:
             return f"Another program is at work there: {view.lent[place]}.", None
@@ -41,13 +45,16 @@ def obstacle(view: View, deed: Deed) -> tuple[str, datetime | None]:
         setback = view.setbacks[waiting]
         times = "once" if setback.count == 1 else f"{setback.count} times"
         return f"It failed {times}: {setback.message}", until(setback, waiting)
-    if deed.kind in {DeedKind.PROVE, DeedKind.UPLOAD}:
-        for place in deed.places:
-            drive = view.drives.get(place)
-            busy = next((d for d in view.busy if drive is not None and shares(d, drive.device)), "")
-            if busy:
-                return f"You work on that drive: {view.busy[busy]}", None
-    return "", None
+    return _disturbed(view, deed), None
+
+
+def _disturbed(view: View, deed: Deed) -> str:
+    """Why a deed that can wait should not disturb the person; no text: it does not."""
+    if deed.kind not in {DeedKind.PROVE, DeedKind.UPLOAD}:
+        return ""
+    disks = [view.drives[place].device for place in deed.places if place in view.drives]
+    busy = next((one for one in view.busy if any(shares(one, disk) for disk in disks)), None)
+    return f"You work on that drive: {view.busy[busy]}" if busy is not None else ""
 
 
 def shares(one: str, other: str) -> bool:

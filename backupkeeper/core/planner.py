@@ -11,22 +11,23 @@ Rules:
 4. A held upload goes on as soon as nobody uses, or waits for, its drives, and it may.
 5. Nothing begins on a place that another program uses, in a pause, or before its time to wait is over.
 6. What runs there already is stopped, or held, as far as it can be.
-7. Equal views give equal plans.
+7. An upload that has been held for an hour is stopped for another one to its bucket that could go on.
+8. Equal views give equal plans.
 """
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 
 from backupkeeper.core.deeds import Deed, DeedKind, Plan, Running, View, Waiting
-from backupkeeper.core.fitness import shares
+from backupkeeper.core.fitness import NAMING, shares
 from backupkeeper.core.model import PlaceKind
 from backupkeeper.core.wishes import Wish, wishes
 
 ROLL_NAMES: Final = "@names of rolls"
 """The device that giving names to rolls takes: no disk is called so."""
-_NAMING: Final = frozenset({DeedKind.OFFLOAD, DeedKind.ADOPT})
+HELD_FOR: Final = timedelta(hours=1)
 _STOPPED_FOR_AN_OFFLOAD: Final = frozenset(
     {DeedKind.MIRROR, DeedKind.ADOPT, DeedKind.LOOK, DeedKind.PROVE}
 )
@@ -76,7 +77,7 @@ def plan(view: View) -> Plan:
 
 def devices(view: View, deed: Deed, *, is_held: bool = False) -> frozenset[str]:
     """Every device that a deed uses, disk by disk."""
-    found: set[str] = {ROLL_NAMES} if deed.kind in _NAMING else set()
+    found: set[str] = {ROLL_NAMES} if deed.kind in NAMING else set()
     for place in deed.places:
         if place in view.places and view.places[place].kind is PlaceKind.BUCKET:
             found.add(place)
@@ -111,8 +112,10 @@ def _is_disturbing(view: View, deed: Deed) -> bool:
 
 def _should_be_held(allotment: _Allotment, running: Running) -> bool:
     view, deed = allotment.view, running.deed
-    if deed.kind is not DeedKind.UPLOAD or running.stopping or deed.key in allotment.stop:
+    if deed.kind is not DeedKind.UPLOAD:
         return False
+    if running.stopping or deed.key in allotment.stop:
+        return running.held  # it ends as it waits: its drives stay left alone
     if _is_disturbing(view, deed) or not view.hours.may_upload or deed.source in view.lent:
         return True
     mine = devices(view, deed) - devices(view, deed, is_held=True)
@@ -138,20 +141,27 @@ def _serve(allotment: _Allotment, wish: Wish) -> None:
         allotment.promised.update(dict.fromkeys(wanted, deed))
         return
     _wait(allotment, deed, blockers[0].deed)
-    if not all(_makes_way(deed, blocker) for blocker in blockers):
+    if not all(_makes_way(allotment, deed, blocker) for blocker in blockers):
         return
     allotment.promised.update(dict.fromkeys(wanted, deed))
     for blocker in blockers:
-        if blocker.deed.kind is not DeedKind.UPLOAD and not blocker.stopping:
+        is_held = blocker.deed.kind is DeedKind.UPLOAD and deed.kind is not DeedKind.UPLOAD
+        if not is_held and not blocker.stopping:
             allotment.stop.add(blocker.deed.key)
 
 
-def _makes_way(deed: Deed, blocker: Running) -> bool:
+def _has_waited(view: View, upload: Running) -> bool:
+    """Whether a held upload has kept its bucket from others for long enough."""
+    since = upload.held_since
+    return upload.held and since is not None and view.now - since >= HELD_FOR
+
+
+def _makes_way(allotment: _Allotment, deed: Deed, blocker: Running) -> bool:
     kind = blocker.deed.kind
     if blocker.stopping:
         return True
     if kind is DeedKind.UPLOAD:
-        return deed.kind is not DeedKind.UPLOAD
+        return deed.kind is not DeedKind.UPLOAD or _has_waited(allotment.view, blocker)
     if deed.kind is DeedKind.OFFLOAD:
         return kind in _STOPPED_FOR_AN_OFFLOAD
     return deed.kind is DeedKind.MIRROR and kind in _STOPPED_FOR_A_COPY

@@ -206,6 +206,8 @@ def _with_onto(deed: Deed, onto: Sequence[PlaceId]) -> Deed:
 
 def _copies(view: View, need: RollNeed, found: Wishes) -> Iterator[Wish]:
     for role in (Role.PRIMARY, Role.SECONDARY):
+        if _is_being_copied(view, need, role):
+            continue  # to another drive of that role perhaps: one is enough
         wanted = {
             place: want
             for place, want in need.wants.items()
@@ -219,6 +221,16 @@ def _copies(view: View, need: RollNeed, found: Wishes) -> Iterator[Wish]:
                 found.wait(deed, f"There is no {role} drive: take one in.", person=True)
             continue
         yield from _copy(view, need, role, wanted, found)
+
+
+def _is_being_copied(view: View, need: RollNeed, role: Role) -> bool:
+    return any(
+        running.deed.kind is DeedKind.MIRROR
+        and running.deed.roll == need.roll.id
+        and running.deed.place is not None
+        and view.places[running.deed.place].role is role
+        for running in view.running
+    )
 
 
 def _stands(view: View, need: RollNeed, role: Role) -> bool:

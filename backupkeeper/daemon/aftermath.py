@@ -30,8 +30,11 @@ _WORDS: Final = MappingProxyType(
         DeedKind.PROVE: "proof",
     }
 )
-_OF_ITSELF: Final = frozenset({"UsageError", "BrokenPromiseError", "ListingError", "ManifestError"})
-"""Errors that are nobody's device: the deed itself must wait."""
+_OF_ITSELF: Final = frozenset(
+    {"UsageError", "BrokenPromiseError", "ListingError", "ManifestError", "PlaceHeldError"}
+)
+"""Errors that are nobody's device: the deed itself must wait. (A place held from another catalog or
+machine: nobody tells when it is let go.)"""
 _DONE_BY_LOOKING: Final = frozenset({DeedKind.LOOK, DeedKind.JUDGE, DeedKind.OFFLOAD})
 """Deeds that are done even where they moved nothing."""
 
@@ -102,7 +105,7 @@ def aftermath(deed: Deed, came: Finished | Failed, around: Around) -> Aftermath:
 
 def _of_failure(deed: Deed, came: Failed, around: Around) -> Aftermath:
     name = title(deed, around.places)
-    if came.error in {"stopped", "PlaceHeldError"}:
+    if came.error == "stopped" or (came.error == "PlaceHeldError" and came.process is not None):
         why = came.message if came.error != "stopped" else "stopped; it is taken up later."
         if came.error == "stopped" and not around.was_asked_to_stop:
             why = f"{came.message} It is taken up later."

@@ -136,7 +136,7 @@ class Loop:
         )
         moments: list[float | None] = [TICK_S, self.crew.tend(), self.surroundings.tend()]
         moments += [max(SOON_S, (at - now).total_seconds()) for at in edges if at is not None]
-        if self.view is not None and self.view.lent:
+        if self.view is not None and (self.view.lent or self.view.naming):
             moments.append(LENT_S)
         return min(moment for moment in moments if moment is not None)
 

@@ -11,6 +11,7 @@ from typing import Final
 
 from backupkeeper.actions.card_look import CardLook
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.offload import ROLL_NAMES
 from backupkeeper.actions.survey import Surveyor
 from backupkeeper.core.deeds import CardHere, Changed, Deed, DeedKind, Hours, Strange, View
 from backupkeeper.core.hours import hours_at
@@ -99,6 +100,7 @@ class Seeing:
             running=self.workbench.running(),
             setbacks=self.memory.setbacks(now),
             lent=self._lent(places, now, own),
+            naming=self._naming(own),
             busy=dict(self.seen.busy),
             hours=self.hours(now),
             paused=self.is_paused(now),
@@ -138,6 +140,12 @@ class Seeing:
         for sight in self.surroundings.sights.values():
             if sight.kind is SightKind.CARD:
                 yield card_here(sight, taken, judged)
+
+    def _naming(self, own: frozenset[int]) -> str:
+        holder = self.context.locks.holder(ROLL_NAMES)
+        if holder is None or holder.process in own:
+            return ""
+        return f"process {holder.process} ({holder.doing})"
 
     def _lent(
         self, places: Mapping[PlaceId, Place], now: datetime, own: frozenset[int]

@@ -21,6 +21,7 @@ class Job:
     mounts: frozenset[str]
     """Tokens of the mounts that it works on."""
     asked_held: bool = False
+    held_since: datetime | None = None
     stopping: bool = False
     moving: Moving | None = None
     at_s: float = 0.0
@@ -37,7 +38,13 @@ class Job:
     def running(self) -> Running:
         """As the planner sees it: held once the worker says so, not when it was asked."""
         held = self.asked_held and self.moving is not None and self.moving.held
-        return Running(deed=self.deed, since=self.since, held=held, stopping=self.stopping)
+        return Running(
+            deed=self.deed,
+            since=self.since,
+            held=held,
+            held_since=self.held_since if held else None,
+            stopping=self.stopping,
+        )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -73,7 +80,7 @@ class Workbench:
         for key, job in self._jobs.items():
             held = key in plan.hold
             if held != job.asked_held and not job.stopping:
-                job.asked_held = held
+                job.asked_held, job.held_since = held, now if held else None
                 self._crew.hold(key, held=held)
         for deed in plan.start:
             self._start(deed, here, now, at_s)

@@ -95,6 +95,12 @@ def test_a_place_held_by_another_program_is_no_failure() -> None:
     assert "Another is at work on Main." in after.said
 
 
+def test_a_place_held_from_another_catalog_must_wait_for_nobody_tells_when_it_is_free() -> None:
+    failed = Failed(error="PlaceHeldError", message="Another is at work on Main.")
+    after = aftermath(PROVE, failed, AROUND)
+    assert after.failed == ((PROVE.key, "Another is at work on Main."),)
+
+
 def test_a_drive_that_is_gone_is_no_failure_of_it() -> None:
     around = replace(AROUND, is_gone=True)
     after = aftermath(MIRROR, Failed(error="WriteError", message="No."), around)

@@ -1,0 +1,537 @@
+"""A made-up world around the pure core: drives, cards, a line, time; deeds take time and may fail.
+
+The world knows the truth (which bytes are where); the planner knows only facts. Example:
+    voyage = Voyage(seed=7)
+    voyage.insert_card(files=3)
+    voyage.run(timedelta(days=1))
+    assert voyage.gaps() == []
+"""
+
+import random
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+
+from backupkeeper.core.deeds import (
+    CardHere,
+    Changed,
+    Deed,
+    DeedKind,
+    DriveHere,
+    Hours,
+    Plan,
+    RollNeed,
+    Running,
+    Strange,
+    View,
+)
+from backupkeeper.core.model import (
+    Blake3,
+    Copy,
+    Event,
+    EventKind,
+    Fact,
+    Place,
+    PlaceId,
+    PlaceKind,
+    Result,
+    Role,
+    Roll,
+    RollFile,
+    RollHead,
+    RollId,
+    Way,
+)
+from backupkeeper.core.needs import Circumstances, Proof, need_of, proof_wanted, wants
+from backupkeeper.core.patience import setbacks, subject_of_bucket, subject_of_drive
+from backupkeeper.core.planner import plan
+from backupkeeper.core.policy import Policy, copies_of
+from tests.core.voyage_laws import Laws
+
+BEGIN = datetime(2026, 6, 12, 8, tzinfo=UTC)
+GB = 10**9
+DISK_RATE, LINE_RATE = 100_000_000, 3_000_000
+"""Bytes a second."""
+POLICY = Policy()
+LEAD = timedelta(days=14)
+
+
+@dataclass
+class Card:
+    token: str
+    files: list[tuple[str, Blake3, int]]
+    taken: tuple[str, ...] | None = None
+    judged: tuple[datetime, bool] | None = None
+
+
+@dataclass
+class Drive:
+    place: Place
+    free: int
+    mount: int | None = None
+    rotten: set[str] = field(default_factory=set)
+    """Paths of copies whose bytes are not what they were."""
+
+    def token(self) -> str:
+        return f"{self.place.id}#{self.mount}"
+
+
+@dataclass
+class Job:
+    deed: Deed
+    since: datetime
+    left_s: float
+    tokens: frozenset[str]
+    held: bool = False
+    held_since: datetime | None = None
+    stopping: bool = False
+    taken_s: float = 0.0
+
+
+def place(name: str, role: Role, device: str = "") -> Place:
+    return Place(
+        id=PlaceId(name),
+        name=name,
+        role=role,
+        kind=PlaceKind.BUCKET if role is Role.CLOUD else PlaceKind.DRIVE,
+        created_at=BEGIN,
+        location=f"/media/{name}",
+        device=device or f"device of {name}",
+    )
+
+
+class Voyage:
+    """One history."""
+
+    def __init__(
+        self,
+        seed: int,
+        *,
+        planner: Callable[[View], Plan] = plan,
+        hours: Callable[["Voyage"], Hours] | None = None,
+    ) -> None:
+        self.chance = random.Random(seed)
+        self.planner = planner
+        self.hours = hours or (lambda _voyage: Hours(proof_s=4 * 3600.0))
+        self.now = BEGIN
+        self.places = {
+            one.id: one
+            for one in (
+                place("Main", Role.PRIMARY),
+                place("Travel", Role.SECONDARY),
+                place("Spare", Role.SECONDARY),
+                place("Twin", Role.PRIMARY, "device of Travel"),
+                place("Vault", Role.CLOUD),
+            )
+        }
+        self.drives = {
+            one.id: Drive(place=one, free=4000 * GB)
+            for one in self.places.values()
+            if one.kind is PlaceKind.DRIVE
+        }
+        self.cards: dict[str, Card] = {}
+        self.rolls: dict[RollId, Roll] = {}
+        self.facts: dict[Blake3, list[Fact]] = {}
+        self.events: list[Event] = []
+        self.jobs: dict[str, Job] = {}
+        self.changed: dict[PlaceId, tuple[str, ...]] = {}
+        self.hidden: dict[PlaceId, list[Strange]] = {}
+        self.strange: dict[str, Strange] = {}
+        self.line_is_up = True
+        self.failing: set[PlaceId] = set()
+        self.awake = True
+        self.paused = False
+        self.lent: dict[PlaceId, str] = {}
+        self.busy: dict[str, str] = {}
+        self.proof_used: list[tuple[datetime, float]] = []
+        self.away: list[tuple[datetime, datetime]] = []
+        self.counter = 0
+        self.kept: dict[RollId, tuple[object, datetime, RollNeed | None]] = {}
+        self.laws = Laws(self)
+
+    # -- what happens to the world
+
+    def next_number(self) -> int:
+        self.counter += 1
+        return self.counter
+
+    def plug(self, name: str) -> None:
+        drive = self.drives[PlaceId(name)]
+        if drive.mount is None:
+            drive.mount = self.next_number()
+            self.changed[drive.place.id] = ("",)
+
+    def unplug(self, name: str) -> None:
+        drive = self.drives[PlaceId(name)]
+        drive.mount = None
+        self.changed.pop(drive.place.id, None)
+        for key in [key for key, one in self.strange.items() if one.place == drive.place.id]:
+            self.hidden.setdefault(drive.place.id, []).append(self.strange.pop(key))
+        self.lent.pop(drive.place.id, None)
+
+    def insert_card(self, files: int = 2) -> Card:
+        number = self.next_number()
+        card = Card(
+            token=f"card#{number}",
+            files=[
+                (f"DCIM/C{number:04}_{one}.MP4", name(number, one), self.chance.randint(1, 40) * GB)
+                for one in range(files)
+            ],
+        )
+        self.cards[card.token] = card
+        return card
+
+    def drop_folder(self, where: str) -> None:
+        """A person puts a folder of sound on a drive by hand."""
+        ident = PlaceId(where)
+        number = self.next_number()
+        found = Strange(
+            place=ident,
+            folder=f"260612 Boatyard/Originals/Sound/Roll {number}",
+            size_bytes=GB,
+            files=2,
+        )
+        self.hidden.setdefault(ident, []).append(found)
+        if self.drives[ident].mount is not None:
+            self.changed[ident] = (found.folder,)
+
+    # -- what is seen of it
+
+    def mounted(self) -> dict[PlaceId, str]:
+        return {one.place.id: one.token() for one in self.drives.values() if one.mount is not None}
+
+    def around(self) -> Circumstances:
+        return Circumstances(
+            places=self.places, policy=POLICY, now=self.now, mounted=self.mounted(), lead=LEAD
+        )
+
+    def copies(self, roll: Roll) -> dict[Blake3, list[Copy]]:
+        told = [fact for file in roll.files for fact in self.facts.get(file.content, ())]
+        return copies_of(told, self.places, POLICY, self.now)
+
+    def needs(self) -> list[RollNeed]:
+        around, mounted = self.around(), tuple(sorted(self.mounted().items()))
+        found = []
+        for ident, roll in self.rolls.items():
+            # Kept while nothing changed, but never long: time alone changes needs.
+            ground = (sum(len(self.facts.get(f.content, ())) for f in roll.files), mounted)
+            kept = self.kept.get(ident)
+            if kept is None or kept[0] != ground or self.now - kept[1] > timedelta(hours=20):
+                need = need_of(roll, self.copies(roll), around)
+                kept = self.kept[ident] = (ground, self.now, need)
+            if kept[2] is not None:
+                found.append(kept[2])
+        return found
+
+    def view(self) -> View:
+        return View(
+            now=self.now,
+            places=self.places,
+            drives={
+                ident: DriveHere(
+                    place=ident,
+                    token=drive.token(),
+                    point=f"/media/{ident}",
+                    device=str(drive.place.device),
+                    free_bytes=drive.free,
+                )
+                for ident, drive in self.drives.items()
+                if drive.mount is not None
+            },
+            cards=tuple(self._card(card) for card in self.cards.values()),
+            needs=tuple(self.needs()),
+            changed=tuple(Changed(place=one, folders=f) for one, f in self.changed.items()),
+            strange=tuple(self.strange.values()),
+            running=tuple(
+                Running(
+                    deed=job.deed,
+                    since=job.since,
+                    held=job.held,
+                    held_since=job.held_since if job.held else None,
+                    stopping=job.stopping,
+                )
+                for job in self.jobs.values()
+            ),
+            setbacks=setbacks(self.events),
+            lent=self.lent,
+            busy=self.busy,
+            hours=self.hours(self),
+            paused=self.paused,
+            wipe_needs=POLICY.wipe_needs,
+        )
+
+    def _card(self, card: Card) -> CardHere:
+        return CardHere(
+            token=card.token,
+            point="/media/card",
+            device=f"reader of {card.token}",
+            label="WIDE",
+            source="Wide",
+            auto_offload=True,
+            shoot="260612 Boatyard",
+            size_bytes=sum(size for _, _, size in card.files),
+            file_count=len(card.files),
+            taken=card.taken is not None,
+            folders=card.taken or (),
+            judged_at=card.judged[0] if card.judged else None,
+            may_wipe=card.judged[1] if card.judged else None,
+        )
+
+    # -- time
+
+    def run(self, span: timedelta) -> None:
+        """Let so much time pass, with the daemon at work."""
+        end = self.now + span
+        while self.now < end:
+            self.tick(end)
+
+    def tick(self, end: datetime) -> None:
+        """Plan, carry out, and let time pass until something is different."""
+        view = self.view()
+        made = self.planner(view)
+        self.laws.after_plan(view, made)
+        self._carry_out(made)
+        moments = [end, self.now + timedelta(hours=8)]
+        moments += [
+            self.now + timedelta(seconds=max(1.0, j.left_s))
+            for j in self.jobs.values()
+            if not j.held
+        ]
+        if made.wake_at is not None:
+            moments.append(max(made.wake_at, self.now + timedelta(seconds=1)))
+        self._pass(min(moments))
+
+    def sleep(self, span: timedelta) -> None:
+        """The machine is closed: nothing is done, and the daemon will see that it was away."""
+        begun = self.now
+        self.now += span
+        self.away.append((begun, self.now))
+
+    def _carry_out(self, made: Plan) -> None:
+        mounted = self.mounted()
+        for key in made.stop:
+            job = self.jobs[key]
+            job.stopping = True
+            job.left_s = min(job.left_s, 2.0)
+        for key, job in self.jobs.items():
+            held = key in made.hold
+            if held and not job.held:
+                job.held_since = self.now
+            job.held = held
+        for deed in made.start:
+            tokens = {mounted[one] for one in deed.places if one in mounted}
+            if deed.card is not None:
+                tokens.add(deed.card)
+            rate = LINE_RATE if deed.kind is DeedKind.UPLOAD else DISK_RATE
+            self.jobs[deed.key] = Job(
+                deed=deed,
+                since=self.now,
+                left_s=max(1.0, deed.size_bytes / rate),
+                tokens=frozenset(tokens),
+            )
+
+    def _pass(self, until: datetime) -> None:
+        seconds = (until - self.now).total_seconds()
+        self.now = until
+        here = {*self.mounted().values(), *self.cards}
+        for job in list(self.jobs.values()):
+            if not job.tokens <= here:
+                self._end(job, "gone")
+                continue
+            if job.held and not job.stopping:
+                continue
+            job.left_s -= seconds
+            job.taken_s += seconds
+            if job.deed.budget_s is not None and job.taken_s >= job.deed.budget_s:
+                job.left_s = 0.0
+            if job.left_s <= 0:
+                self._end(job, "stopped" if job.stopping else self._trouble(job))
+
+    def _trouble(self, job: Job) -> str:
+        if job.deed.kind is DeedKind.UPLOAD and not self.line_is_up:
+            return "line"
+        return "failed" if self.failing & set(job.deed.places) else ""
+
+    def _end(self, job: Job, why: str) -> None:
+        del self.jobs[job.deed.key]
+        if job.deed.kind is DeedKind.PROVE:
+            self.proof_used.append((self.now, job.taken_s))
+        if why in {"gone", "stopped"}:
+            return
+        subjects = [self.subject(one) for one in job.deed.places]
+        if why:
+            bad = [self.subject(one) for one in job.deed.places if one in self.failing]
+            blamed = bad or [self.subject(job.deed.place or job.deed.onto[0])]
+            self.events.append(self.event(EventKind.FAILED, blamed[0]))
+            self.laws.failed(job.deed)
+            return
+        before = sum(map(len, self.facts.values()))
+        self.laws.done(
+            job.deed,
+            DOERS[job.deed.kind](self, job) or before != sum(map(len, self.facts.values())),
+        )
+        known = setbacks(self.events)
+        self.events += [self.event(EventKind.WORKED, one) for one in subjects if one in known]
+
+    def event(self, kind: EventKind, subject: str) -> Event:
+        return Event(at=self.now, kind=kind, subject=subject, detail="No.")
+
+    def subject(self, ident: PlaceId) -> str:
+        if self.places[ident].kind is PlaceKind.BUCKET:
+            return subject_of_bucket(ident)
+        return subject_of_drive(ident, self.drives[ident].token())
+
+    # -- facts
+
+    def note(
+        self, ident: PlaceId, path: str, content: Blake3, way: Way, *, good: bool = True
+    ) -> None:
+        cold = way in {Way.READBACK, Way.REHASH}
+        found = Fact(
+            at=self.now,
+            place=ident,
+            path=path,
+            content=content,
+            way=way,
+            result=Result.MATCHES if good else Result.DAMAGED,
+            cold=cold,
+            mount=self.mounted().get(ident),
+            version="v1" if way in {Way.ATTESTED, Way.LOOKED} else None,
+        )
+        self.facts.setdefault(content, []).append(found)
+
+    def seal(self, folder: str, files: Sequence[tuple[str, Blake3, int]], number: int) -> Roll:
+        roll = Roll(
+            head=RollHead(
+                id=RollId(f"roll {number:05}"),
+                shoot="260612 Boatyard",
+                source="Wide",
+                name=f"Roll {number}",
+                folder=folder,
+                sealed_at=self.now,
+                file_count=len(files),
+                size_bytes=sum(size for _, _, size in files),
+            ),
+            files=tuple(
+                RollFile(path=path, content=content, size=size, mtime_ns=0)
+                for path, content, size in files
+            ),
+        )
+        self.rolls[roll.head.id] = roll
+        return roll
+
+    def gaps(self) -> list[tuple[str, Role]]:
+        self.kept.clear()
+        return [(need.roll.folder, role) for need in self.needs() for role in need.gaps]
+
+
+def name(*numbers: int) -> Blake3:
+    return Blake3("".join(f"{number:08x}" for number in numbers).ljust(64, "0"))
+
+
+# -- what deeds do; whether something other than a fact came of it
+
+
+def _offload(voyage: Voyage, job: Job) -> bool:
+    card = voyage.cards[str(job.deed.card)]
+    number = voyage.next_number()
+    folder = f"260612 Boatyard/Originals/Wide/Roll {number}"
+    for ident in job.deed.onto:
+        for path, content, size in card.files:
+            voyage.note(ident, f"{folder}/{path}", content, Way.READBACK)
+            voyage.drives[ident].free -= size
+    voyage.seal(folder, card.files, number)
+    card.taken = (folder,)
+    return True
+
+
+def _mirror(voyage: Voyage, job: Job) -> bool:
+    deed = job.deed
+    assert deed.place is not None
+    assert deed.roll is not None
+    roll, copies = voyage.rolls[deed.roll], voyage.copies(voyage.rolls[deed.roll])
+    for file in roll.files:
+        path = f"{roll.head.folder}/{file.path}"
+        every = copies.get(file.content, [])
+        own = [one for one in every if one.path == path]
+        if not wants(own, every, voyage.places[deed.place], voyage.places, POLICY):
+            continue
+        sources = [one for one in every if one.place == deed.source and one.proof is not None]
+        if sources and sources[0].path not in voyage.drives[sources[0].place].rotten:
+            voyage.note(deed.place, path, file.content, Way.READBACK)
+            voyage.drives[deed.place].free -= file.size
+        elif sources:
+            voyage.note(sources[0].place, path, file.content, Way.REHASH, good=False)
+    return False
+
+
+def _upload(voyage: Voyage, job: Job) -> bool:
+    deed = job.deed
+    assert deed.place is not None
+    assert deed.roll is not None
+    roll, copies = voyage.rolls[deed.roll], voyage.copies(voyage.rolls[deed.roll])
+    for file in roll.files:
+        path = f"{roll.head.folder}/{file.path}"
+        every = copies.get(file.content, [])
+        there = [one for one in every if one.place == deed.place]
+        if there and proof_wanted(there[0], voyage.around()) is not Proof.NOT_WANTED:
+            voyage.note(deed.place, path, file.content, Way.LOOKED)
+        elif not there and any(one.place == deed.source and one.proof for one in every):
+            voyage.note(deed.place, path, file.content, Way.ATTESTED)
+    return False
+
+
+def _prove(voyage: Voyage, job: Job) -> bool:
+    deed = job.deed
+    assert deed.place is not None
+    assert deed.roll is not None
+    roll, copies = voyage.rolls[deed.roll], voyage.copies(voyage.rolls[deed.roll])
+    seconds = job.taken_s
+    for file in roll.files:
+        mine = [one for one in copies.get(file.content, []) if one.place == deed.place]
+        if not mine or proof_wanted(mine[0], voyage.around()) in {Proof.NOT_WANTED, Proof.VAIN}:
+            continue
+        if seconds < file.size / DISK_RATE - 2:
+            return True  # the budget ended it; within a file nothing is kept (yet)
+        seconds -= file.size / DISK_RATE
+        good = mine[0].path not in voyage.drives[deed.place].rotten
+        voyage.note(deed.place, mine[0].path, file.content, Way.REHASH, good=good)
+    return False
+
+
+def _judge(voyage: Voyage, job: Job) -> bool:
+    card = voyage.cards[str(job.deed.card)]
+    lacking = [one for one in voyage.gaps() if one[0] in (card.taken or ())]
+    card.judged = (voyage.now, not lacking)
+    return True
+
+
+def _look(voyage: Voyage, job: Job) -> bool:
+    assert job.deed.place is not None
+    voyage.changed.pop(job.deed.place, None)
+    for found in voyage.hidden.pop(job.deed.place, []):
+        voyage.strange[f"{found.place}|{found.folder}"] = found
+    return True
+
+
+def _adopt(voyage: Voyage, job: Job) -> bool:
+    deed = job.deed
+    assert deed.place is not None
+    voyage.strange.pop(f"{deed.place}|{deed.folder}")
+    number = voyage.next_number()
+    files = [(f"S{one}.WAV", name(number, one, 7), GB // 2) for one in range(2)]
+    for path, content, _ in files:
+        voyage.note(deed.place, f"{deed.folder}/{path}", content, Way.REHASH)
+    voyage.seal(deed.folder, files, number)
+    return True
+
+
+DOERS: dict[DeedKind, Callable[[Voyage, Job], bool]] = {
+    DeedKind.OFFLOAD: _offload,
+    DeedKind.MIRROR: _mirror,
+    DeedKind.UPLOAD: _upload,
+    DeedKind.PROVE: _prove,
+    DeedKind.JUDGE: _judge,
+    DeedKind.LOOK: _look,
+    DeedKind.ADOPT: _adopt,
+}
