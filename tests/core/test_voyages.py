@@ -12,7 +12,8 @@ from backupkeeper.core.hours import Window, hours_at
 from backupkeeper.core.model import PlaceId, Role
 from backupkeeper.core.planner import plan
 from backupkeeper.core.wishes import wishes
-from tests.core.voyage import BEGIN, Voyage
+from tests.core.voyage import Voyage
+from tests.core.voyage_parts import BEGIN
 
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
 DRIVES = ("Main", "Travel", "Spare", "Twin")

@@ -9,13 +9,11 @@ The world knows the truth (which bytes are where); the planner knows only facts.
 
 import random
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 
 from backupkeeper.core.deeds import (
     CardHere,
     Changed,
-    Deed,
     DeedKind,
     DriveHere,
     Hours,
@@ -31,7 +29,6 @@ from backupkeeper.core.model import (
     Event,
     EventKind,
     Fact,
-    Place,
     PlaceId,
     PlaceKind,
     Result,
@@ -42,62 +39,25 @@ from backupkeeper.core.model import (
     RollId,
     Way,
 )
-from backupkeeper.core.needs import Circumstances, Proof, need_of, proof_wanted, wants
+from backupkeeper.core.needs import Circumstances, need_of
 from backupkeeper.core.patience import setbacks, subject_of_bucket, subject_of_drive
 from backupkeeper.core.planner import plan
-from backupkeeper.core.policy import Policy, copies_of
+from backupkeeper.core.policy import copies_of
+from tests.core.voyage_doing import DOERS
 from tests.core.voyage_laws import Laws
-
-BEGIN = datetime(2026, 6, 12, 8, tzinfo=UTC)
-GB = 10**9
-DISK_RATE, LINE_RATE = 100_000_000, 3_000_000
-"""Bytes a second."""
-POLICY = Policy()
-LEAD = timedelta(days=14)
-
-
-@dataclass
-class Card:
-    token: str
-    files: list[tuple[str, Blake3, int]]
-    taken: tuple[str, ...] | None = None
-    judged: tuple[datetime, bool] | None = None
-
-
-@dataclass
-class Drive:
-    place: Place
-    free: int
-    mount: int | None = None
-    rotten: set[str] = field(default_factory=set)
-    """Paths of copies whose bytes are not what they were."""
-
-    def token(self) -> str:
-        return f"{self.place.id}#{self.mount}"
-
-
-@dataclass
-class Job:
-    deed: Deed
-    since: datetime
-    left_s: float
-    tokens: frozenset[str]
-    held: bool = False
-    held_since: datetime | None = None
-    stopping: bool = False
-    taken_s: float = 0.0
-
-
-def place(name: str, role: Role, device: str = "") -> Place:
-    return Place(
-        id=PlaceId(name),
-        name=name,
-        role=role,
-        kind=PlaceKind.BUCKET if role is Role.CLOUD else PlaceKind.DRIVE,
-        created_at=BEGIN,
-        location=f"/media/{name}",
-        device=device or f"device of {name}",
-    )
+from tests.core.voyage_parts import (
+    BEGIN,
+    DISK_RATE,
+    GB,
+    LEAD,
+    LINE_RATE,
+    POLICY,
+    Card,
+    Drive,
+    Job,
+    name,
+    place,
+)
 
 
 class Voyage:
@@ -290,6 +250,7 @@ class Voyage:
         view = self.view()
         made = self.planner(view)
         self.laws.after_plan(view, made)
+        held = {key for key, job in self.jobs.items() if job.held}
         self._carry_out(made)
         moments = [end, self.now + timedelta(hours=8)]
         moments += [
@@ -297,6 +258,8 @@ class Voyage:
             for j in self.jobs.values()
             if not j.held
         ]
+        if made.hold != held:  # workers say at once that they wait
+            moments.append(self.now + timedelta(seconds=1))
         if made.wake_at is not None:
             moments.append(max(made.wake_at, self.now + timedelta(seconds=1)))
         self._pass(min(moments))
@@ -423,115 +386,3 @@ class Voyage:
     def gaps(self) -> list[tuple[str, Role]]:
         self.kept.clear()
         return [(need.roll.folder, role) for need in self.needs() for role in need.gaps]
-
-
-def name(*numbers: int) -> Blake3:
-    return Blake3("".join(f"{number:08x}" for number in numbers).ljust(64, "0"))
-
-
-# -- what deeds do; whether something other than a fact came of it
-
-
-def _offload(voyage: Voyage, job: Job) -> bool:
-    card = voyage.cards[str(job.deed.card)]
-    number = voyage.next_number()
-    folder = f"260612 Boatyard/Originals/Wide/Roll {number}"
-    for ident in job.deed.onto:
-        for path, content, size in card.files:
-            voyage.note(ident, f"{folder}/{path}", content, Way.READBACK)
-            voyage.drives[ident].free -= size
-    voyage.seal(folder, card.files, number)
-    card.taken = (folder,)
-    return True
-
-
-def _mirror(voyage: Voyage, job: Job) -> bool:
-    deed = job.deed
-    assert deed.place is not None
-    assert deed.roll is not None
-    roll, copies = voyage.rolls[deed.roll], voyage.copies(voyage.rolls[deed.roll])
-    for file in roll.files:
-        path = f"{roll.head.folder}/{file.path}"
-        every = copies.get(file.content, [])
-        own = [one for one in every if one.path == path]
-        if not wants(own, every, voyage.places[deed.place], voyage.places, POLICY):
-            continue
-        sources = [one for one in every if one.place == deed.source and one.proof is not None]
-        if sources and sources[0].path not in voyage.drives[sources[0].place].rotten:
-            voyage.note(deed.place, path, file.content, Way.READBACK)
-            voyage.drives[deed.place].free -= file.size
-        elif sources:
-            voyage.note(sources[0].place, path, file.content, Way.REHASH, good=False)
-    return False
-
-
-def _upload(voyage: Voyage, job: Job) -> bool:
-    deed = job.deed
-    assert deed.place is not None
-    assert deed.roll is not None
-    roll, copies = voyage.rolls[deed.roll], voyage.copies(voyage.rolls[deed.roll])
-    for file in roll.files:
-        path = f"{roll.head.folder}/{file.path}"
-        every = copies.get(file.content, [])
-        there = [one for one in every if one.place == deed.place]
-        if there and proof_wanted(there[0], voyage.around()) is not Proof.NOT_WANTED:
-            voyage.note(deed.place, path, file.content, Way.LOOKED)
-        elif not there and any(one.place == deed.source and one.proof for one in every):
-            voyage.note(deed.place, path, file.content, Way.ATTESTED)
-    return False
-
-
-def _prove(voyage: Voyage, job: Job) -> bool:
-    deed = job.deed
-    assert deed.place is not None
-    assert deed.roll is not None
-    roll, copies = voyage.rolls[deed.roll], voyage.copies(voyage.rolls[deed.roll])
-    seconds = job.taken_s
-    for file in roll.files:
-        mine = [one for one in copies.get(file.content, []) if one.place == deed.place]
-        if not mine or proof_wanted(mine[0], voyage.around()) in {Proof.NOT_WANTED, Proof.VAIN}:
-            continue
-        if seconds < file.size / DISK_RATE - 2:
-            return True  # the budget ended it; within a file nothing is kept (yet)
-        seconds -= file.size / DISK_RATE
-        good = mine[0].path not in voyage.drives[deed.place].rotten
-        voyage.note(deed.place, mine[0].path, file.content, Way.REHASH, good=good)
-    return False
-
-
-def _judge(voyage: Voyage, job: Job) -> bool:
-    card = voyage.cards[str(job.deed.card)]
-    lacking = [one for one in voyage.gaps() if one[0] in (card.taken or ())]
-    card.judged = (voyage.now, not lacking)
-    return True
-
-
-def _look(voyage: Voyage, job: Job) -> bool:
-    assert job.deed.place is not None
-    voyage.changed.pop(job.deed.place, None)
-    for found in voyage.hidden.pop(job.deed.place, []):
-        voyage.strange[f"{found.place}|{found.folder}"] = found
-    return True
-
-
-def _adopt(voyage: Voyage, job: Job) -> bool:
-    deed = job.deed
-    assert deed.place is not None
-    voyage.strange.pop(f"{deed.place}|{deed.folder}")
-    number = voyage.next_number()
-    files = [(f"S{one}.WAV", name(number, one, 7), GB // 2) for one in range(2)]
-    for path, content, _ in files:
-        voyage.note(deed.place, f"{deed.folder}/{path}", content, Way.REHASH)
-    voyage.seal(deed.folder, files, number)
-    return True
-
-
-DOERS: dict[DeedKind, Callable[[Voyage, Job], bool]] = {
-    DeedKind.OFFLOAD: _offload,
-    DeedKind.MIRROR: _mirror,
-    DeedKind.UPLOAD: _upload,
-    DeedKind.PROVE: _prove,
-    DeedKind.JUDGE: _judge,
-    DeedKind.LOOK: _look,
-    DeedKind.ADOPT: _adopt,
-}

@@ -1,0 +1,120 @@
+"""What deeds do in a voyage: facts as the real ones make them.
+
+Each says whether something other than a fact came of it.
+"""
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+from backupkeeper.core.deeds import DeedKind
+from backupkeeper.core.model import Way
+from backupkeeper.core.needs import Proof, proof_wanted, wants
+from tests.core.voyage_parts import DISK_RATE, GB, POLICY, Job, name
+
+if TYPE_CHECKING:
+    from tests.core.voyage import Voyage
+
+
+def _offload(voyage: "Voyage", job: Job) -> bool:
+    card = voyage.cards[str(job.deed.card)]
+    number = voyage.next_number()
+    folder = f"260612 Boatyard/Originals/Wide/Roll {number}"
+    for ident in job.deed.onto:
+        for path, content, size in card.files:
+            voyage.note(ident, f"{folder}/{path}", content, Way.READBACK)
+            voyage.drives[ident].free -= size
+    voyage.seal(folder, card.files, number)
+    card.taken = (folder,)
+    return True
+
+
+def _mirror(voyage: "Voyage", job: Job) -> bool:
+    deed = job.deed
+    assert deed.place is not None
+    assert deed.roll is not None
+    roll, copies = voyage.rolls[deed.roll], voyage.copies(voyage.rolls[deed.roll])
+    for file in roll.files:
+        path = f"{roll.head.folder}/{file.path}"
+        every = copies.get(file.content, [])
+        own = [one for one in every if one.path == path]
+        if not wants(own, every, voyage.places[deed.place], voyage.places, POLICY):
+            continue
+        sources = [one for one in every if one.place == deed.source and one.proof is not None]
+        if sources and sources[0].path not in voyage.drives[sources[0].place].rotten:
+            voyage.note(deed.place, path, file.content, Way.READBACK)
+            voyage.drives[deed.place].free -= file.size
+        elif sources:
+            voyage.note(sources[0].place, path, file.content, Way.REHASH, good=False)
+    return False
+
+
+def _upload(voyage: "Voyage", job: Job) -> bool:
+    deed = job.deed
+    assert deed.place is not None
+    assert deed.roll is not None
+    roll, copies = voyage.rolls[deed.roll], voyage.copies(voyage.rolls[deed.roll])
+    for file in roll.files:
+        path = f"{roll.head.folder}/{file.path}"
+        every = copies.get(file.content, [])
+        there = [one for one in every if one.place == deed.place]
+        if there and proof_wanted(there[0], voyage.around()) is not Proof.NOT_WANTED:
+            voyage.note(deed.place, path, file.content, Way.LOOKED)
+        elif not there and any(one.place == deed.source and one.proof for one in every):
+            voyage.note(deed.place, path, file.content, Way.ATTESTED)
+    return False
+
+
+def _prove(voyage: "Voyage", job: Job) -> bool:
+    deed = job.deed
+    assert deed.place is not None
+    assert deed.roll is not None
+    roll, copies = voyage.rolls[deed.roll], voyage.copies(voyage.rolls[deed.roll])
+    seconds = job.taken_s
+    for file in roll.files:
+        mine = [one for one in copies.get(file.content, []) if one.place == deed.place]
+        if not mine or proof_wanted(mine[0], voyage.around()) in {Proof.NOT_WANTED, Proof.VAIN}:
+            continue
+        if seconds < file.size / DISK_RATE - 2:
+            return True  # the budget ended it; within a file nothing is kept (yet)
+        seconds -= file.size / DISK_RATE
+        good = mine[0].path not in voyage.drives[deed.place].rotten
+        voyage.note(deed.place, mine[0].path, file.content, Way.REHASH, good=good)
+    return False
+
+
+def _judge(voyage: "Voyage", job: Job) -> bool:
+    card = voyage.cards[str(job.deed.card)]
+    lacking = [one for one in voyage.gaps() if one[0] in (card.taken or ())]
+    card.judged = (voyage.now, not lacking)
+    return True
+
+
+def _look(voyage: "Voyage", job: Job) -> bool:
+    assert job.deed.place is not None
+    voyage.changed.pop(job.deed.place, None)
+    for found in voyage.hidden.pop(job.deed.place, []):
+        voyage.strange[f"{found.place}|{found.folder}"] = found
+    return True
+
+
+def _adopt(voyage: "Voyage", job: Job) -> bool:
+    deed = job.deed
+    assert deed.place is not None
+    voyage.strange.pop(f"{deed.place}|{deed.folder}")
+    number = voyage.next_number()
+    files = [(f"S{one}.WAV", name(number, one, 7), GB // 2) for one in range(2)]
+    for path, content, _ in files:
+        voyage.note(deed.place, f"{deed.folder}/{path}", content, Way.REHASH)
+    voyage.seal(deed.folder, files, number)
+    return True
+
+
+DOERS: dict[DeedKind, Callable[["Voyage", Job], bool]] = {
+    DeedKind.OFFLOAD: _offload,
+    DeedKind.MIRROR: _mirror,
+    DeedKind.UPLOAD: _upload,
+    DeedKind.PROVE: _prove,
+    DeedKind.JUDGE: _judge,
+    DeedKind.LOOK: _look,
+    DeedKind.ADOPT: _adopt,
+}
