@@ -93,6 +93,8 @@ def look_at(context: Context, point: str, tz: tzinfo) -> Sight:
 
 def _look(context: Context, point: str, mount: Mount, tz: tzinfo) -> Sight:
     root = point.rstrip("/") or "/"
+    if not _is_our_business(context, root, mount):
+        return _plain(SightKind.OTHER, point, mount, "")
     marker = read_marker(context.files, root)
     if marker is not None:
         place = next((one for one in context.catalog.places() if one.id == marker.id), None)
@@ -103,6 +105,19 @@ def _look(context: Context, point: str, mount: Mount, tz: tzinfo) -> Sight:
     if mount.point != point or mount.root != "/" or not is_medium(mount, context):
         return _plain(SightKind.OTHER, point, mount, "")
     return _card(context, point, mount, tz)
+
+
+def _is_our_business(context: Context, root: str, mount: Mount) -> bool:
+    """Whether a look may touch it at all.
+
+    What lies where media are mounted, and where a place was; elsewhere only a file system that is
+    known to be a place's by its UUID, which the system knows without touching its files.
+    """
+    places = context.catalog.places()
+    if is_medium(mount, context) or any(place.location == root for place in places):
+        return True
+    uuid = context.mounts.inspect(mount).fs_uuid
+    return uuid is not None and any(place.fs_uuid == uuid for place in places)
 
 
 def is_medium(mount: Mount, context: Context) -> bool:

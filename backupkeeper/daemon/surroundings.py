@@ -57,9 +57,14 @@ class Surroundings:
 
     @property
     def tokens(self) -> tuple[str, ...]:
-        """Mounts that answered: what workers may rely on."""
+        """Mounts of places and cards that answered: what workers may rely on."""
+        useful = {SightKind.PLACE, SightKind.CARD}
         silent = {sight.token for sight in self._sights.values() if sight.kind is SightKind.SILENT}
-        return tuple(sight.token for sight in self._sights.values() if sight.token not in silent)
+        return tuple(
+            sight.token
+            for sight in self._sights.values()
+            if sight.kind in useful and sight.token not in silent
+        )
 
     @property
     def looking(self) -> bool:

@@ -3,6 +3,7 @@
 import os
 import queue
 import signal
+import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
@@ -67,6 +68,8 @@ def run_daemon(
         OutOfReachError: a daemon runs on this catalog already.
         CatalogError: the catalog can't be used.
     """
+    # watchdog warns, at length, when a folder is made while it takes it in: that is no news.
+    warnings.filterwarnings("ignore", category=RuntimeWarning, module=r"watchdog\.")
     config = load_config(config_path, environ)
     clock = ShiftedClock(ahead) if ahead else RealClock()
     supervisor = Supervisor(environ, process=os.getpid(), seconds=clock.monotonic)

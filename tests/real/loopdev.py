@@ -104,9 +104,12 @@ class LoopFs:
 
 
 @contextmanager
-def loop_fs(kind: str, size_mib: int = 64) -> Iterator[LoopFs]:
-    """A fresh file system (``ext4``, ``xfs``, ``exfat``), mounted; gone afterwards."""
-    with tempfile.TemporaryDirectory(prefix="loop") as folder:
+def loop_fs(kind: str, size_mib: int = 64, *, within: str | None = None) -> Iterator[LoopFs]:
+    """A fresh file system (``ext4``, ``xfs``, ``exfat``), mounted; gone afterwards.
+
+    ``within`` is the folder below which it is mounted (else a temporary one of the system's).
+    """
+    with tempfile.TemporaryDirectory(prefix="loop", dir=within) as folder:
         made = LoopFs(kind, folder)
         try:
             made.make(size_mib)
