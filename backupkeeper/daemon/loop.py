@@ -134,7 +134,12 @@ class Loop:
             self.seeing.seen.quiet.next_at(),
             self.seeing.surveyor.edge,
         )
-        moments: list[float | None] = [TICK_S, self.crew.tend(), self.surroundings.tend()]
+        moments: list[float | None] = [
+            TICK_S,
+            self.crew.tend(),
+            self.surroundings.tend(),
+            self.seeing.look_at_activity(self._seconds()),
+        ]
         moments += [max(SOON_S, (at - now).total_seconds()) for at in edges if at is not None]
         if self.view is not None and (self.view.lent or self.view.naming):
             moments.append(LENT_S)
@@ -197,6 +202,7 @@ class Loop:
                 was_asked_to_stop=job.stopping,
             ),
         )
+        self.seeing.ended(job)
         self.memory.remember(after, now)
         self.seeing.finished(job.deed, ended.came)
         took = ended.came.seconds if isinstance(ended.came, Finished) else 0.0

@@ -4,7 +4,8 @@ Nothing is decided here, and nothing is kept that a restart would lose, but for 
 something changed: after a restart every drive is looked at once instead.
 """
 
-from collections.abc import Iterable, Mapping
+import os
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta, tzinfo
 from typing import Final
@@ -13,6 +14,7 @@ from backupkeeper.actions.card_look import CardLook
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.offload import ROLL_NAMES
 from backupkeeper.actions.survey import Surveyor
+from backupkeeper.core.activity import SAMPLE_S, Activity, Sample
 from backupkeeper.core.deeds import CardHere, Changed, Deed, DeedKind, Hours, Strange, View
 from backupkeeper.core.hours import hours_at
 from backupkeeper.core.model import Event, Place, PlaceId, Standing
@@ -21,8 +23,11 @@ from backupkeeper.daemon.errand import Failed, Finished
 from backupkeeper.daemon.memory import Memory
 from backupkeeper.daemon.sights import Sight, SightKind
 from backupkeeper.daemon.surroundings import Surroundings
-from backupkeeper.daemon.workbench import Workbench
+from backupkeeper.daemon.workbench import Job, Workbench
+from backupkeeper.drives.activity import bytes_passed
 
+_SHY: Final = frozenset({DeedKind.PROVE, DeedKind.UPLOAD})
+"""Deeds that make way for the person's own work; they only read, and say how much."""
 ASKED_FOR: Final = timedelta(seconds=20)
 """How long a place that a command asked for is kept free until the command takes it."""
 
@@ -36,6 +41,10 @@ class Seen:
     strange: dict[tuple[PlaceId, str], Strange] = field(default_factory=dict)
     asked_for: dict[PlaceId, tuple[datetime, str]] = field(default_factory=dict)
     busy: dict[str, str] = field(default_factory=dict)
+    activity: Activity = field(default_factory=Activity)
+    sampled_s: float = float("-inf")
+    moved: dict[str, int] = field(default_factory=dict)
+    """Bytes that ended deeds moved, by block device."""
     paused_until: datetime | None = None
 
     def forget_place(self, place: PlaceId) -> None:
@@ -72,6 +81,8 @@ class Seeing:
     surveyor: Surveyor
     seen: Seen
     tz: tzinfo
+    bytes_passed: Callable[[], Mapping[str, int]] = bytes_passed
+    """Bytes that passed through each block device."""
 
     def view(self, now: datetime, own: frozenset[int]) -> View:
         """Everything as it is now.
@@ -106,6 +117,55 @@ class Seeing:
             paused=self.is_paused(now),
             wipe_needs=config.policy.wipe_needs,
         )
+
+    def look_at_activity(self, at_s: float) -> float | None:
+        """Look whether somebody else works on a drive; seconds until the next look, if one is due.
+
+        Only while a deed that should not disturb is under way, or has made way.
+        """
+        jobs = self.workbench.jobs.values()
+        if not self.seen.busy and not any(job.deed.kind in _SHY for job in jobs):
+            return None
+        if at_s - self.seen.sampled_s < SAMPLE_S:
+            return self.seen.sampled_s + SAMPLE_S - at_s
+        self.seen.sampled_s = at_s
+        ours: dict[str, int] = dict(self.seen.moved)
+        unknown = set()
+        for job in jobs:
+            for disk in self._disks(job.deed):
+                if job.deed.kind in _SHY:
+                    ours[disk] = ours.get(disk, 0) + job.moved_bytes
+                else:
+                    unknown.add(disk)
+        passed = self.bytes_passed()
+        self.seen.activity.take(Sample(at_s=at_s, passed=passed, ours=ours, unknown=unknown))
+        names = {
+            os.path.basename(sight.block_device): sight.device
+            for sight in self.surroundings.sights.values()
+            if sight.block_device is not None
+        }
+        busy = self.seen.activity.busy
+        self.seen.busy = {device: busy[name] for name, device in names.items() if name in busy}
+        return SAMPLE_S
+
+    def _disks(self, deed: Deed) -> list[str]:
+        """Names of the block devices that a deed uses."""
+        tokens = {deed.card, *(self._token(place) for place in deed.places)}
+        return [
+            os.path.basename(sight.block_device)
+            for sight in self.surroundings.sights.values()
+            if sight.block_device is not None and sight.token in tokens
+        ]
+
+    def _token(self, place: PlaceId) -> str | None:
+        drive = self.surroundings.drives()[0].get(place)
+        return drive.token if drive is not None else None
+
+    def ended(self, job: Job) -> None:
+        """What a deed that has ended moved still counts as ours."""
+        if job.deed.kind in _SHY:
+            for disk in self._disks(job.deed):
+                self.seen.moved[disk] = self.seen.moved.get(disk, 0) + job.moved_bytes
 
     def finished(self, deed: Deed, came: Finished | Failed) -> None:
         """What the end of a deed changes here."""

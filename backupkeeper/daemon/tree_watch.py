@@ -56,6 +56,7 @@ _EVENTS: Final = (
 )
 _LIMITS: Final = frozenset({errno.ENOSPC, errno.EMFILE})
 _JOIN_S: Final = 2.0
+LIMIT: Final = "/proc/sys/fs/inotify/max_user_watches"
 
 
 class DogTreeWatch:
@@ -63,12 +64,12 @@ class DogTreeWatch:
 
     Args:
         on_trouble: called with a sentence where a tree can't be watched, from any thread.
-        recursive: whether folders below count too.
+        limit: file that says how many folders the system lets one person watch (inotify(7)).
     """
 
-    def __init__(self, on_trouble: Callable[[str], None], *, recursive: bool = True) -> None:
+    def __init__(self, on_trouble: Callable[[str], None], *, limit: str = LIMIT) -> None:
         self._on_trouble = on_trouble
-        self._recursive = recursive
+        self._limit = limit
         self._lock = threading.Lock()
         self._watched: dict[str, _Tree] = {}
 
@@ -77,7 +78,7 @@ class DogTreeWatch:
         with self._lock:
             if root in self._watched:
                 return
-            tree = self._watched[root] = _Tree(root, on_path, recursive=self._recursive)
+            tree = self._watched[root] = _Tree(root, on_path)
         threading.Thread(
             target=self._begin, args=(tree,), name=f"watch {root}", daemon=True
         ).start()
@@ -99,12 +100,11 @@ class DogTreeWatch:
     def _begin(self, tree: "_Tree") -> None:
         try:
             tree.begin()
+            if _has_more_folders(tree.root, self._limit):
+                self._on_trouble(_too_many(tree.root))
         except OSError as error:
             if error.errno in _LIMITS:
-                self._on_trouble(
-                    f"{tree.root} has more folders than this system lets a program watch: what "
-                    "changes there is noticed later. Raise fs.inotify.max_user_watches."
-                )
+                self._on_trouble(_too_many(tree.root))
             elif error.errno not in {errno.ENOENT, errno.ENOTDIR}:  # gone again: no news
                 self._on_trouble(f"{tree.root} can't be watched ({error.strerror}).")
         except Exception as error:  # noqa: BLE001 - a drive torn off while watchdog walks it
@@ -114,10 +114,9 @@ class DogTreeWatch:
 class _Tree(FileSystemEventHandler):
     """One tree under watch."""
 
-    def __init__(self, root: str, on_path: Callable[[str], None], *, recursive: bool) -> None:
+    def __init__(self, root: str, on_path: Callable[[str], None]) -> None:
         self.root = root
         self._on_path = on_path
-        self._recursive = recursive
         self._lock = threading.Lock()
         self._observer: BaseObserver | None = None
         self._ended = False
@@ -125,7 +124,7 @@ class _Tree(FileSystemEventHandler):
     def begin(self) -> None:
         """Take in the tree; may take long."""
         observer = Observer()
-        observer.schedule(self, self.root, recursive=self._recursive, event_filter=list(_EVENTS))
+        observer.schedule(self, self.root, recursive=True, event_filter=list(_EVENTS))
         observer.start()
         with self._lock:
             if not self._ended:
@@ -149,6 +148,28 @@ class _Tree(FileSystemEventHandler):
             text = os.fsdecode(path)
             if text and not is_ours(text.removeprefix(self.root)):
                 self._on_path(text)
+
+
+def _too_many(root: str) -> str:
+    return (
+        f"{root} has more folders than this system lets a program watch: what changes there may be "
+        "noticed later, when it is plugged in again. To raise the bound: fs.inotify.max_user_watches."
+    )
+
+
+def _has_more_folders(root: str, limit: str) -> bool:
+    """Whether a tree has more folders than may be watched: watchdog says nothing of what it left."""
+    try:
+        with open(limit, encoding="ascii") as file:
+            most = int(file.read())
+    except (OSError, ValueError):
+        return False
+    count = 0
+    for _ in os.walk(root):
+        count += 1
+        if count > most:
+            return True
+    return False
 
 
 def is_ours(path: str) -> bool:

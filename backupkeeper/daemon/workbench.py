@@ -25,14 +25,18 @@ class Job:
     stopping: bool = False
     moving: Moving | None = None
     at_s: float = 0.0
+    moved_bytes: int = 0
+    """In all its stages."""
     pace: Pace = field(default_factory=Pace)
 
     def heard(self, moving: Moving, at_s: float) -> None:
         """Its worker told how far it is."""
         before = self.moving
-        goes_on = before is not None and before.what == moving.what and not before.held
-        if goes_on and before is not None and moving.bytes_done >= before.bytes_done:
-            self.pace = self.pace.after(moving.bytes_done - before.bytes_done, at_s - self.at_s)
+        goes_on = before is not None and before.what == moving.what
+        more = moving.bytes_done - before.bytes_done if before is not None and goes_on else 0
+        self.moved_bytes += max(0, more)
+        if before is not None and goes_on and not before.held and more >= 0:
+            self.pace = self.pace.after(more, at_s - self.at_s)
         self.moving, self.at_s = moving, at_s
 
     def running(self) -> Running:

@@ -3,6 +3,7 @@
 import os
 import queue
 import signal
+import sys
 import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import ExitStack, contextmanager
@@ -34,7 +35,7 @@ from backupkeeper.daemon.telling import Teller
 from backupkeeper.daemon.timetable import Timetable
 from backupkeeper.daemon.tree_watch import DogTreeWatch
 from backupkeeper.daemon.workbench import Workbench
-from backupkeeper.drives.watch_linux import LinuxMountWatch
+from backupkeeper.drives.watching import mount_watch_for
 from backupkeeper.ports.telling import Herald
 from backupkeeper.report.status import status_json
 from backupkeeper.system.clock import RealClock, ShiftedClock
@@ -212,7 +213,7 @@ class _Daemon:
     def running(self) -> Iterator[Loop]:
         """Begin all that wakes the loop; end it all afterwards."""
         context = self.loop.seeing.context
-        watch = LinuxMountWatch()
+        watch = mount_watch_for(sys.platform, context.config.watch.media)
         ear = Ear(f"{context.config.catalog.path}.locks", self._inbox.put)
         with ExitStack() as stack:
             stack.callback(self._end_parts)
