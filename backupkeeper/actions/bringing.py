@@ -4,6 +4,8 @@ Promises:
 1. The source is read cold and compared with its recorded content while it is copied: bytes that
    rotted on the source are never copied on (the fact says ``damaged``, and another copy is tried).
 2. What is durable is recorded, also where the work ends early: by a stop, or by a drive that goes.
+3. The last files are recorded after all else is done, folders and manifest: whoever finds every file
+   recorded finds the roll finished.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
@@ -132,13 +134,18 @@ def bring(
         total_bytes=sum(task.file.size for task in tasks),
         total_files=len(tasks),
     )
-    while tasks:
-        tasks = _copy_round(context, target, tasks, run, progress)
+    pending: list[Fact] = []
     names = names_at(target, roll)
+    try:
+        while tasks:
+            tasks = _copy_round(context, target, tasks, pending, run, progress)
+    except BaseException:
+        context.catalog.record(facts=pending)
+        raise
     for folder in roll.folders:
         _make_folder(context, target, names[folder], run)
-    for warning in record_arrival(context, target, roll):
-        run.waiting.append(warning)
+    run.waiting += record_arrival(context, target, roll, pending=pending)
+    context.catalog.record(facts=pending)
     _note_if_whole(context, target, roll, run)
 
 
@@ -178,10 +185,14 @@ def _copy_round(
     context: Context,
     target: OnlineDrive,
     tasks: Sequence[_Task],
+    pending: list[Fact],
     run: Bringing,
     progress: Progress,
 ) -> list[_Task]:
-    """Copy each from its best source; return those whose source was bad, with the next one."""
+    """Copy each from its best source; return those whose source was bad, with the next one.
+
+    ``pending`` are facts that are still to be recorded; the newest are left in it.
+    """
     contents = context.catalog.contents(task.file.content for task in tasks)
     by_target = {task.target: task for task in tasks}
     jobs = []
@@ -199,8 +210,9 @@ def _copy_round(
     wrong: list[_Task] = []
     for batch in copy_files(jobs, [destination(target)], files=context.files, progress=progress):
         pairs = [(by_target[one.job.targets[target.place.id]], one) for one in batch]
+        context.catalog.record(facts=pending)
         facts = [_arrived(context, target, task, one, run) for task, one in pairs]
-        context.catalog.record(facts=[fact for fact in facts if fact is not None])
+        pending[:] = [fact for fact in facts if fact is not None]
         wrong += [task for task, one in pairs if not _is_right(task, one) and not _unread(one)]
     return [again for task in wrong for again in _blame_source(context, task, run)]
 

@@ -65,15 +65,23 @@ class _Entry:
     """What a copy that is not right hashed to, by format: the value of a ``failed`` record."""
 
 
-def record_arrival(context: Context, drive: OnlineDrive, roll: Roll) -> list[str]:
+def record_arrival(
+    context: Context, drive: OnlineDrive, roll: Roll, *, pending: Iterable[Fact] = ()
+) -> list[str]:
     """The first generation of a roll at a drive, once all its files are there.
+
+    Args:
+        context: the world.
+        drive: where they are.
+        roll: sealed, or about to be.
+        pending: facts about this drive that were seen, and will be recorded right after this.
 
     Returns:
         Sentences for the person, also where something went wrong: the footage is there all the
         same, and ``verify`` continues the history.
     """
-    facts = _latest(context.catalog.facts_at(drive.place.id, below=roll.head.folder))
-    entries = _entries(context, roll, facts)
+    known = context.catalog.facts_at(drive.place.id, below=roll.head.folder)
+    entries = _entries(context, roll, _latest([*known, *pending]))
     if len(entries) < len(roll.files) or not all(entry.is_right for entry in entries):
         return []
     try:

@@ -164,12 +164,7 @@ def _has_more_folders(root: str, limit: str) -> bool:
             most = int(file.read())
     except (OSError, ValueError):
         return False
-    count = 0
-    for _ in os.walk(root):
-        count += 1
-        if count > most:
-            return True
-    return False
+    return any(count > most for count, _ in enumerate(os.walk(root), start=1))
 
 
 def is_ours(path: str) -> bool:
