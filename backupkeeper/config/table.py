@@ -25,13 +25,13 @@ _WHERE: Final = re.compile(r"^(?P<what>.*) \(at (?P<where>line \d+, column \d+|e
 _BARE: Final = re.compile(r"[A-Za-z0-9_-]+")
 
 
-class WrongError(Exception):
+class _WrongError(Exception):
     """A value is not what it must be; says what would be."""
 
 
 def wrong(wanted: str) -> NoReturn:
     """Say that a value is not what it must be."""
-    raise WrongError(wanted)
+    raise _WrongError(wanted)
 
 
 class Table:
@@ -50,7 +50,7 @@ class Table:
             return default
         try:
             return read(self._values[key])
-        except WrongError as wrong:
+        except _WrongError as wrong:
             self._note(key, str(wrong))
             return default
 

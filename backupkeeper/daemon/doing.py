@@ -10,6 +10,7 @@ from datetime import tzinfo
 from types import MappingProxyType
 from typing import Final
 
+from backupkeeper.actions.adopt import adopt_folder
 from backupkeeper.actions.changes import look_at_changes
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.gaps import gaps
@@ -141,7 +142,7 @@ def _judge(context: Context, deed: Deed, progress: Progress) -> Finished:
 
 
 def _look(context: Context, deed: Deed, progress: Progress) -> Finished:
-    found = look_at_changes(context, _needed(deed.place), deed.folders)
+    found = look_at_changes(context, _needed(deed.place), deed.folders, progress)
     progress.end()
     return Finished(
         said=f"Looked at what changed: {len(found.rolls)} rolls are other than they were, "
@@ -152,8 +153,6 @@ def _look(context: Context, deed: Deed, progress: Progress) -> Finished:
 
 
 def _adopt(context: Context, deed: Deed, progress: Progress) -> Finished:
-    from backupkeeper.actions.adopt import adopt_folder  # noqa: PLC0415 - for now
-
     outcome = adopt_folder(context, _needed(deed.place), deed.folder, progress)
     return Finished(
         said=f"Took in {deed.folder} where it is.",

@@ -85,6 +85,7 @@ class Loop:
     """Told of every plan: systemd's watchdog and status line hang on it."""
     reload: Callable[[], None] = lambda: None
     ended: bool = False
+    rolls_seen: int = -1
     view: View | None = None
     last_plan: Plan = field(default_factory=Plan)
 
@@ -225,7 +226,9 @@ class Loop:
             self.memory.note(EventKind.SEEN, sight.place, sight.token)
             self.seeing.seen.changed[sight.place] = ("",)
             self.tree_watch.watch(sight.point, self._on_path(sight.point))
-        self.log.note(_sighted(sight.kind, sight.label, sight.point, sight.said), point=sight.point)
+        if sight.kind is not SightKind.OTHER or sight.said:
+            told = _sighted(sight.kind, sight.label, sight.point, sight.said)
+            self.log.note(told, point=sight.point)
 
     def _on_path(self, root: str) -> Callable[[str], None]:
         return lambda path: self.inbox.put(Touched(root=root, path=path))
@@ -255,6 +258,19 @@ class Loop:
                 self.memory.note(EventKind.SEEN, sight.place, "gone")
             self.log.note(f"{sight.label or sight.point} is gone.", point=sight.point)
         self.workbench.stop_gone(self.surroundings.is_here)
+        self._look_at_cards_again(now)
+
+    def _look_at_cards_again(self, now: datetime) -> None:
+        """A roll was sealed since: what was new on a card may be known now, by whosever hand."""
+        cards = [
+            name for name, sight in self.surroundings.sights.items() if sight.kind is SightKind.CARD
+        ]
+        if not cards:
+            return
+        rolls = len(self.seeing.context.catalog.rolls())
+        if rolls != self.rolls_seen:
+            self.rolls_seen = rolls
+            self.surroundings.look_again(cards, now)
 
     def send_to_look(self, key: str, point: str) -> None:
         """Send a worker to look at a mount."""
@@ -303,6 +319,6 @@ def _sighted(kind: SightKind, label: str, point: str, said: str) -> str:
         case SightKind.CARD:
             return f"A card is here, {label}, at {point}."
         case SightKind.OTHER:
-            return f"Nothing of ours is at {point}. {said}".strip()
+            return said
         case SightKind.SILENT:
             return f"{point} gives no answer. {said}".strip()

@@ -152,9 +152,9 @@ class DaemonStand:
         )  # fmt: skip
         return name
 
-    def card(self, kind: str, files: dict[str, bytes] = CARD) -> LoopFs:
+    def card(self, kind: str, files: dict[str, bytes] = CARD, size_mib: int = 160) -> LoopFs:
         """A card with these files, not plugged in yet."""
-        made = self.file_system(kind)
+        made = self.file_system(kind, size_mib)
         for number, (path, data) in enumerate(files.items()):
             whole = Path(made.point) / path
             whole.parent.mkdir(parents=True, exist_ok=True)
