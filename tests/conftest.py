@@ -5,7 +5,11 @@ import shutil
 from collections import Counter
 from collections.abc import Callable
 
+import hypothesis
 import pytest
+
+hypothesis.settings.register_profile("ours", deadline=None)  # timings are never assertions
+hypothesis.settings.load_profile("ours")
 
 STANDARDS: str = os.path.join(os.path.dirname(__file__), "..", "..", "shared", "standards")
 
