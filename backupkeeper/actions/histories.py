@@ -66,7 +66,12 @@ class _Entry:
 
 
 def record_arrival(
-    context: Context, drive: OnlineDrive, roll: Roll, *, pending: Iterable[Fact] = ()
+    context: Context,
+    drive: OnlineDrive,
+    roll: Roll,
+    *,
+    pending: Iterable[Fact] = (),
+    process: Process = Process.TRANSFER,
 ) -> list[str]:
     """The first generation of a roll at a drive, once all its files are there.
 
@@ -75,6 +80,7 @@ def record_arrival(
         drive: where they are.
         roll: sealed, or about to be.
         pending: facts about this drive that were seen, and will be recorded right after this.
+        process: whether the files were brought there, or hashed where they were.
 
     Returns:
         Sentences for the person, also where something went wrong: the footage is there all the
@@ -88,9 +94,7 @@ def record_arrival(
         history = _read_finished(context, drive, roll)
         if history is not None and _tells_all(history, entries):
             return []
-        name, unlisted = _append(
-            context, drive, roll, entries, history, Process.TRANSFER, whole=True
-        )
+        name, unlisted = _append(context, drive, roll, entries, history, process, whole=True)
     except BackupkeeperError as error:
         return [f"{drive.place.name}: the manifest of {roll.head.folder} was not written: {error}"]
     return [

@@ -162,11 +162,11 @@ class ReadBackError(MismatchError):
 
 
 class SourceChangedError(MismatchError):
-    """A file changed while it was read."""
+    """A file changed while it was read, or so lately that it may be changing still."""
 
-    def __init__(self, path: str) -> None:
+    def __init__(self, path: str, *, how: str = "changed while it was read") -> None:
         super().__init__(
-            f"{path} changed while it was read.",
+            f"{path} {how}.",
             advice="Close what writes to it and repeat the command.",
         )
 

@@ -266,4 +266,26 @@ class PlaceReport:
     note: str = ""
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AdoptOutcome:
+    """What became of a folder that was taken in where it is.
+
+    ``roll`` is the roll that its files are (one of another folder where the same files were known
+    already). ``files`` and ``size_bytes`` are what was taken in; ``proven`` how many of these files
+    were read back from the medium, ``not_cold`` why the others don't count as proven.
+    """
+
+    place: str
+    folder: str
+    roll: RollHead
+    files: int
+    size_bytes: int
+    proven: int
+    not_cold: str = ""
+    left_out: tuple[tuple[str, str], ...] = ()
+    warnings: tuple[str, ...] = ()
+    troubles: tuple[Trouble, ...] = ()
+    seconds: float = 0.0
+
+
 Facts = tuple[Fact, ...]
