@@ -48,6 +48,7 @@ from backupkeeper.core.naming import parse_roll_folder, roll_id
 from backupkeeper.core.outcomes import AdoptOutcome, Trouble
 from backupkeeper.manifests.mhl_model import Process
 from backupkeeper.ports.progress import Progress
+from backupkeeper.transfer.failures import write_failure
 from backupkeeper.transfer.hashing import FURTHER_DIGESTS
 from backupkeeper.transfer.pipeline import Job, copy_files
 
@@ -91,6 +92,7 @@ def adopt_folder(context: Context, place: PlaceId, folder: str, progress: Progre
         ManifestError: a history lies there that can't be believed, or that the files contradict.
         OutOfReachError: the drive is not here, goes away, or is in use.
         ReadError: none of its files could be read.
+        SyncError: what was put there could not be made durable.
     """
     begun = context.clock.monotonic()
     drive = drive_of(context, place)
@@ -190,6 +192,7 @@ def _instant(mtime_ns: int) -> datetime:
 
 
 def _read_all(context: Context, run: _Run, progress: Progress) -> None:
+    _make_durable(context, run.drive)
     left = _not_read_yet(context, run)
     progress.begin(
         f"Taking in {run.folder}",
@@ -202,6 +205,14 @@ def _read_all(context: Context, run: _Run, progress: Progress) -> None:
     _check_unchanged(context, run)
     if not run.found:
         raise ReadError(run.drive.absolute(run.folder), errno.EIO)
+
+
+def _make_durable(context: Context, drive: OnlineDrive) -> None:
+    """What a person copied there may lie in memory only, its folders' entries too."""
+    try:
+        context.files.sync_tree(drive.root)
+    except OSError as error:
+        raise write_failure(drive.root, error, syncing=True) from error
 
 
 def _not_read_yet(context: Context, run: _Run) -> list[CardEntry]:
