@@ -168,3 +168,44 @@ def test_a_foreign_history_in_another_format_is_compared_in_that_format(tmp_path
         names = [file.content for file in context.catalog.roll(head.id).files]
         contents = context.catalog.contents(names)
     assert all("md5" in content.digests for content in contents.values())
+
+
+class KilledAt:
+    """The real system until one kind of call is made: then Ctrl-C, before or after it."""
+
+    def __init__(self, real: Any, call: str, *, before: bool) -> None:
+        self._real, self._call, self._before = real, call, before
+
+    def __getattr__(self, name: str) -> Any:
+        real = getattr(self._real, name)
+        if name != self._call:
+            return real
+
+        def killed(*args: Any, **kwargs: Any) -> Any:
+            if not self._before:
+                real(*args, **kwargs)
+            raise KeyboardInterrupt
+
+        return killed
+
+
+@pytest.mark.parametrize("before", [True, False])
+@pytest.mark.parametrize("call", ["rename_new", "rename_over", "seal"])
+def test_killed_around_the_manifest_or_the_seal_it_ends_the_same(
+    yard: ScopedYard, call: str, before: bool
+) -> None:
+    where = put(yard.root / "Main")
+    place = yard.place("Main")
+    with yard.context() as context:
+        files: Any = KilledAt(context.files, call, before=before)
+        catalog: Any = KilledAt(context.catalog, call, before=before)
+        with pytest.raises(KeyboardInterrupt):
+            adopt_folder(replace(context, files=files, catalog=catalog), place, FOLDER, QUIET)
+    adopt(yard)
+    assert tree(where) == SOUND
+    assert len(list((where / "ascmhl").glob("*.mhl"))) == 1
+    assert not list((where / "ascmhl").glob(".backupkeeper*"))
+    with yard.context() as context:
+        assert [head.folder for head in context.catalog.rolls()] == [FOLDER]
+        assert context.catalog.open_rolls() == ()
+    assert yard.verify("Main").all_well
