@@ -107,7 +107,7 @@ def drive_of(context: Context, place: PlaceId) -> OnlineDrive:
     return found
 
 
-def _touches(folder: str, changed: Sequence[str]) -> bool:
+def touches(folder: str, changed: Sequence[str]) -> bool:
     """Whether a folder is one of these, or lies above or below one."""
     return any(is_within(folder, one) or is_within(one, folder) for one in changed)
 
@@ -123,7 +123,7 @@ def is_within(path: str, folder: str) -> bool:
 def _changed_rolls(
     context: Context, drive: OnlineDrive, folders: Sequence[str], progress: Progress
 ) -> Iterator[RollId]:
-    heads = [head for head in context.catalog.rolls() if _touches(head.folder, folders)]
+    heads = [head for head in context.catalog.rolls() if touches(head.folder, folders)]
     progress.begin(f"Looking at {drive.place.name}", total_bytes=0, total_files=len(heads))
     for head in heads:
         progress.file(head.folder)
@@ -146,7 +146,7 @@ def _is_changed(
             context.clock.now(),
         ).values()
         for copy in group
-        if copy.state in BELIEVED and _touches(copy.path, folders)
+        if copy.state in BELIEVED and touches(copy.path, folders)
     ]
     if not copies:
         return False
@@ -214,7 +214,7 @@ def _roll_shaped(
         if (
             kind is EntryKind.FOLDER
             and not name.startswith(OURS)
-            and _touches(path, changed)
+            and touches(path, changed)
             and may_lead_to_rolls(template, path)
             and drive.stays_on(path)
         ):

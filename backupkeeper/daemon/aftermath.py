@@ -31,7 +31,10 @@ _WORDS: Final = MappingProxyType(
     }
 )
 _OF_ITSELF: Final = frozenset(
-    {"UsageError", "BrokenPromiseError", "ListingError", "ManifestError", "PlaceHeldError"}
+    {
+        *("UsageError", "BrokenPromiseError", "ListingError", "ManifestError", "PlaceHeldError"),
+        "SourceChangedError",
+    }
 )
 """Errors that are nobody's device: the deed itself must wait. (A place held from another catalog or
 machine: nobody tells when it is let go.)"""

@@ -5,12 +5,13 @@ something changed: after a restart every drive is looked at once instead.
 """
 
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta, tzinfo
 from typing import Final
 
 from backupkeeper.actions.card_look import CardLook
+from backupkeeper.actions.changes import touches
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.offload import ROLL_NAMES
 from backupkeeper.actions.survey import Surveyor
@@ -54,12 +55,14 @@ class Seen:
         for key in [key for key in self.strange if key[0] == place]:
             del self.strange[key]
 
-    def looked(self, place: PlaceId, folders: Iterable[str], strange: Iterable[Strange]) -> None:
+    def looked(self, place: PlaceId, folders: Sequence[str], strange: Iterable[Strange]) -> None:
         """Folders were looked at; what changed in others meanwhile stays."""
         left = [one for one in self.changed.get(place, ()) if one not in set(folders)]
         self.changed[place] = tuple(left)
         if not left:
             del self.changed[place]
+        for key in [key for key in self.strange if key[0] == place and touches(key[1], folders)]:
+            del self.strange[key]  # it may have been moved away, or belong to a roll by now
         for one in strange:
             self.strange[place, one.folder] = one
 

@@ -66,6 +66,7 @@ def test_a_place_that_troubles_name_has_failed_once_with_the_first_sentence() ->
         ("NoSpaceError", ON_TRAVEL),
         ("UsageError", MIRROR.key),
         ("BrokenPromiseError", MIRROR.key),
+        ("SourceChangedError", MIRROR.key),
     ],
 )
 def test_a_failure_is_counted_under_what_is_to_blame(error: str, subject: str) -> None:
