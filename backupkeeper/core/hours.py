@@ -2,9 +2,10 @@
 
 Promises:
 1. Windows are in the person's own time, right over midnight and over a change of the clocks.
-2. No night's proofs get more than their budget; what the machine's absence took from a night may be
-   spent after it, once, until the next night begins.
-3. ``Hours.changes_at`` is when the answer changes by time alone.
+2. No night's proofs get more than their budget, nor more than what is left of the night; what the
+   machine's absence took from a night may be spent after it, once, until the next night begins.
+3. Before ``Hours.changes_at`` nothing is allowed, and nothing forbidden, by time alone.
+4. A clock that was set back gives no night its budget twice.
 """
 
 from collections.abc import Iterable, Sequence
@@ -86,7 +87,10 @@ def next_edge(windows: Iterable[Window], now: datetime, tz: tzinfo) -> datetime 
 
 
 def next_week(moment: WeekTime, now: datetime, tz: tzinfo) -> datetime:
-    """When that moment of the week comes next."""
+    """When that moment of the week comes next.
+
+    Where the clocks leave it out it is the moment of the change; where it comes twice, the first.
+    """
     today = now.astimezone(tz).date()
     ahead = (moment.weekday - today.weekday()) % 7
     found = (_moment(today + days * _DAY, moment.at, tz) for days in (ahead, ahead + 7))
@@ -120,12 +124,14 @@ def hours_at(
         away: spans in which the daemon did not run or the machine slept.
     """
     night, following = _night(proof_window, now, tz)
-    spent = sum(seconds for ended, seconds in used if night[0] < ended <= now)
+    # Ends later than now were noted before the clock was set back: they count all the same.
+    spent = sum(seconds for ended, seconds in used if night[0] < ended <= following)
     left = proof_budget_s - spent
+    edges = [following]
     if now >= night[1]:
         left = min(left, _overlap(away, night))
-    edges = [following]
-    if now < night[1]:
+    elif proof_window is not None:
+        left = min(left, (night[1] - now).total_seconds())
         edges.append(night[1])
     may_upload = not upload_windows or any(is_in(one, now, tz) for one in upload_windows)
     if (edge := next_edge(upload_windows, now, tz)) is not None:

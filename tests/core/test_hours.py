@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 import pytest
 from hypothesis import given, strategies as st
 
+from backupkeeper.core.deeds import Hours
 from backupkeeper.core.hours import (
     WeekTime,
     Window,
@@ -115,7 +116,9 @@ def test_that_moment_of_the_week_comes_within_a_week(now: datetime, day: int, at
 # -- the night's proofs
 
 
-def hours(now: datetime, *, used: float = 0.0, away: tuple[tuple[datetime, datetime], ...] = ()):  # type: ignore[no-untyped-def]  # noqa: ANN201 - Hours
+def hours(
+    now: datetime, *, used: float = 0.0, away: tuple[tuple[datetime, datetime], ...] = ()
+) -> Hours:
     return hours_at(
         now,
         tz=BERLIN,
@@ -132,6 +135,21 @@ def test_within_the_night_there_is_what_is_left_of_its_budget() -> None:
     assert hours(berlin(12, 2), used=1800).proof_s == BUDGET_S - 1800
     assert hours(berlin(12, 2), used=2 * BUDGET_S).proof_s == 0
     assert hours(berlin(12, 2)).changes_at == berlin(12, 6)
+
+
+def test_a_proof_that_begins_late_in_the_night_ends_with_it() -> None:
+    assert hours(berlin(12, 5, 50)).proof_s == 600
+    assert hours(berlin(12, 5, 50), used=BUDGET_S - 300).proof_s == 300
+
+
+def test_a_clock_set_back_in_the_night_gives_no_second_budget() -> None:
+    ended = [(berlin(12, 4), BUDGET_S)]
+    for now in (berlin(12, 3), berlin(12, 4), berlin(12, 5)):
+        told = hours_at(
+            now, tz=BERLIN, upload_windows=(), proof_window=NIGHT, proof_budget_s=BUDGET_S,
+            used=ended, away=(),
+        )  # fmt: skip
+        assert told.proof_s == 0
 
 
 def test_by_day_there_is_only_what_sleep_took_from_the_night() -> None:
