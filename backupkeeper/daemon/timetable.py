@@ -4,21 +4,26 @@ Promises:
 1. What was missed (the machine slept, the daemon did not run) is due once afterwards, not once for
    every time that was missed.
 2. A clock that was set back makes nothing due twice.
-3. Days are the person's: ten past eight stays that over a change of the clocks.
+3. Times are the person's: ten past eight stays that over a change of the clocks, and one that comes
+   twice when they are set back is one.
 
-A scheduler's timers stand still while a machine sleeps and may then ring late; the loop looks at the
-clock by itself every minute too.
+What is due follows from ``core.hours`` alone, for any instant that is handed in; the scheduler only
+wakes. (Its own triggers give a time that comes twice in autumn twice.) A scheduler's timers stand
+still while a machine sleeps and may then ring late; the loop looks at the clock by itself every
+minute too.
 """
 
 from collections.abc import Callable, Mapping
+from contextlib import suppress
 from datetime import datetime, tzinfo
 from typing import Final
 
+from apscheduler.jobstores.base import JobLookupError
 from apscheduler.schedulers.background import BackgroundScheduler
 from apscheduler.triggers.cron import CronTrigger
 from apscheduler.triggers.date import DateTrigger
 
-from backupkeeper.core.hours import WeekTime, Window
+from backupkeeper.core.hours import WeekTime, Window, next_week
 
 WEEKLY_REPORT: Final = "weekly report"
 _ALARM: Final = "alarm"
@@ -44,19 +49,17 @@ class Timetable:
     ) -> None:
         self._tz = tz
         self._wake = wake
-        self._triggers: dict[str, CronTrigger] = {}
-        if weekly is not None:
-            self._triggers[WEEKLY_REPORT] = CronTrigger(
-                day_of_week=weekly.weekday,
-                hour=weekly.at.hour,
-                minute=weekly.at.minute,
-                timezone=tz,
-            )
-        self._edges = [
+        self._weekly = weekly
+        self._bells = [
             CronTrigger(hour=edge.hour, minute=edge.minute, timezone=tz)
             for window in windows
             for edge in (window.start, window.end)
         ]
+        if weekly is not None:
+            at = weekly.at
+            self._bells.append(
+                CronTrigger(day_of_week=weekly.weekday, hour=at.hour, minute=at.minute, timezone=tz)
+            )
         self._scheduler: BackgroundScheduler | None = None
 
     def due(
@@ -69,26 +72,24 @@ class Timetable:
             last_ran: when each was last done.
             since: when the daemon first ran: nothing before that was missed.
         """
-        found = []
-        for name, trigger in self._triggers.items():
-            last = max(last_ran.get(name, since), since)
-            following = trigger.get_next_fire_time(last, last)
-            if following is not None and last < now and following <= now:
-                found.append(name)
-        return tuple(found)
+        if self._weekly is None:
+            return ()
+        last = max(last_ran.get(WEEKLY_REPORT, since), since)
+        if next_week(self._weekly, last, self._tz) > now:
+            return ()
+        return (WEEKLY_REPORT,)
 
     def next_due(self, now: datetime) -> datetime | None:
         """When the next thing will be due, for a sentence."""
-        moments = [trigger.get_next_fire_time(None, now) for trigger in self._triggers.values()]
-        return min((moment for moment in moments if moment is not None), default=None)
+        return None if self._weekly is None else next_week(self._weekly, now, self._tz)
 
     def start(self) -> None:
         """Begin to wake the loop."""
         scheduler = BackgroundScheduler(
             timezone=self._tz, job_defaults={"coalesce": True, "misfire_grace_time": None}
         )
-        for number, trigger in enumerate([*self._triggers.values(), *self._edges]):
-            scheduler.add_job(self._wake, trigger, id=f"edge {number}")
+        for number, trigger in enumerate(self._bells):
+            scheduler.add_job(self._wake, trigger, id=f"bell {number}")
         scheduler.start()
         self._scheduler = scheduler
 
@@ -97,7 +98,7 @@ class Timetable:
         if self._scheduler is None:
             return
         if at is None:
-            if self._scheduler.get_job(_ALARM) is not None:
+            with suppress(JobLookupError):  # it rang already, maybe this very instant
                 self._scheduler.remove_job(_ALARM)
             return
         self._scheduler.add_job(self._wake, DateTrigger(at), id=_ALARM, replace_existing=True)
@@ -105,5 +106,7 @@ class Timetable:
     def stop(self) -> None:
         """Wake nobody any more."""
         if self._scheduler is not None:
+            # Its thread dies of a job that rings as it is shut down: it can't find it to remove it.
+            self._scheduler.remove_all_jobs()
             self._scheduler.shutdown(wait=False)
             self._scheduler = None
