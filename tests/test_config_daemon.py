@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, strategies as st
 
 from backupkeeper.config import parse_config
+from backupkeeper.core.cardrules import SourceRule
 from backupkeeper.core.errors import ConfigError, ConfigFault
 
 SOURCE = "[[sources]]\nname = 'Wide'\nlabel = 'WIDE*'\n"
@@ -84,6 +85,56 @@ def test_what_is_wrong_is_told_with_its_key_and_what_would_be_right(what: str) -
     (fault,) = faults(text)
     assert fault.key == key
     assert wanted in fault.wanted
+
+
+def test_a_value_that_is_wrong_by_itself_is_told_once() -> None:
+    for text, key in (
+        (SOURCE + "auto_offload = true\nshoot = 'a/b'", "sources[1].shoot"),
+        ("[mail]\nto = 'me@example.org'\nhost = 5", "mail.host"),
+        ("[mail]\nuser = 'me'\npassword_from = 'hunter'", "mail.password_from"),
+    ):
+        (fault,) = faults(text)
+        assert fault.key == key
+
+
+def test_an_empty_shoot_is_none_and_wrong_only_where_one_is_needed() -> None:
+    text = SOURCE + "shoot = ''\n"
+    (rule,) = parse_config(text, "config.toml", home="/home/me", state_home="/state").sources
+    assert rule.shoot == ""
+    (fault,) = faults(text + "auto_offload = true")
+    assert fault.key == "sources[1].shoot"
+
+
+def test_two_names_that_are_wrong_are_not_taken_for_one() -> None:
+    text = "[[sources]]\nname = 'a/b'\nlabel = 'A'\n[[sources]]\nname = 'c/d'\nlabel = 'C'"
+    assert [fault.key for fault in faults(text)] == ["sources[1].name", "sources[2].name"]
+    assert "another name" not in faults(text)[1].wanted
+
+
+def test_every_fault_of_every_table_comes_at_once() -> None:
+    text = f"[proofs]\nwindow = 'night'\nhours = 0\n[report]\nweekly = 7\n{SOURCE}\nlabl = 'x'"
+    assert {fault.key for fault in faults(text)} == {
+        *("proofs.window", "proofs.hours", "report.weekly", "sources[1].labl")
+    }
+
+
+def test_sources_are_read_as_written_in_their_order() -> None:
+    text = (
+        "[[sources]]\nname = 'Wide'\nlabel = 'WIDE*'\nfolders = ['DCIM']\nfiles = ['*.MP4']\n"
+        "auto_offload = true\nshoot = 'Boatyard'\n[[sources]]\nname = 'Recorder'\nfiles = ['*.WAV']"
+    )
+    read = parse_config(text, "config.toml", home="/home/me", state_home="/state").sources
+    assert read == (
+        SourceRule(
+            name="Wide",
+            label="WIDE*",
+            folders=("DCIM",),
+            files=("*.MP4",),
+            auto_offload=True,
+            shoot="Boatyard",
+        ),
+        SourceRule(name="Recorder", files=("*.WAV",)),
+    )
 
 
 def test_a_password_that_stands_there_is_never_shown() -> None:

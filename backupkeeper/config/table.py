@@ -74,8 +74,12 @@ class Table:
         return key in self._values
 
     def fault(self, key: str, wanted: str) -> None:
-        """Note a fault that shows only when several keys are seen together."""
-        self._note(key, wanted)
+        """Note a fault that shows only when several keys are seen together.
+
+        A value that is wrong by itself is told once: its default is nobody's fault.
+        """
+        if all(fault.key != f"{self._path}{key}" for fault in self._faults):
+            self._note(key, wanted)
 
     def finish(self) -> None:
         """Note every key that nothing here asked for."""
