@@ -11,6 +11,7 @@ from backupkeeper.core.errors import ConfigError, ConfigFault
 
 SOURCE = "[[sources]]\nname = 'Wide'\nlabel = 'WIDE*'\n"
 WINDOW = "from and to"
+AT_LEAST = "at least one of label, folders and files"
 WRONG = {
     "a source without a name": ("[[sources]]\nlabel = 'A'", "sources[1].name", "is called"),
     "a source that every drive answers to": (
@@ -18,6 +19,34 @@ WRONG = {
         "sources[1].label",
         "at least one of label, folders and files",
     ),
+    "a source with an empty list": (
+        "[[sources]]\nname='A'\nfiles=[]",
+        "sources[1].files",
+        AT_LEAST,
+    ),
+    "a source of any label": ("[[sources]]\nname='A'\nlabel='*'", "sources[1].label", AT_LEAST),
+    "a source of any file": (
+        "[[sources]]\nname='A'\nfiles=['*.MOV', '*']",
+        "sources[1].files",
+        AT_LEAST,
+    ),
+    "a folder that is no name": (
+        "[[sources]]\nname='A'\nfolders=['/']",
+        "sources[1].folders",
+        "a pattern",
+    ),
+    "a shoot that has its date": (
+        SOURCE + "shoot = '260612 Boatyard'",
+        "sources[1].shoot",
+        "without a date",
+    ),
+    "one name composed in two ways": (
+        SOURCE.replace("Wide", "\u00c4") + SOURCE.replace("Wide", "A\u0308"),
+        "sources[2].name",
+        "",
+    ),
+    "a media folder by a way round": ("[watch]\nmedia = ['/a/../b']", "watch.media", "whole paths"),
+    "a mail server with a blank": ("[mail]\nhost = 'a b'", "mail.host", "a server"),
     "two sources of one name": (
         SOURCE + SOURCE.replace("Wide", "WIDE"),
         "sources[2].name",

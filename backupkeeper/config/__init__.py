@@ -12,6 +12,7 @@ Example:
                  home="/home/me", state_home="/home/me/.local/state").policy.wipe_needs
 """
 
+import unicodedata
 from typing import Final
 
 from backupkeeper.config import values
@@ -167,14 +168,31 @@ def _sources(tables: list[Table]) -> tuple[SourceRule, ...]:
         table.finish()
         if not table.has("name"):
             table.fault("name", 'what the camera or recorder is called, such as "Wide"')
-        elif rule.name.casefold() in {one.name.casefold() for one in rules}:
+        elif _folded(rule.name) in {_folded(one.name) for one in rules}:
             table.fault("name", "another name: each source has one rule")
-        if not any(table.has(key) for key in ("label", "folders", "files")):
-            table.fault("label", "at least one of label, folders and files: else every drive is it")
+        if not _tells_apart(rule):
+            named = [key for key in ("label", "folders", "files") if table.has(key)]
+            table.fault(
+                named[0] if named else "label",
+                'at least one of label, folders and files, and more than "*": else every drive is it',
+            )
         if rule.auto_offload and not rule.shoot:
             table.fault("shoot", "the name of its shoots, such as Boatyard, for auto_offload")
         rules.append(rule)
     return tuple(rules)
+
+
+def _folded(name: str) -> str:
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
+
+
+def _tells_apart(rule: SourceRule) -> bool:
+    """Whether some drives don't answer: stars alone are any name."""
+    label, folders, files = (
+        [pattern.strip("*/") for pattern in patterns]
+        for patterns in ([rule.label or ""], rule.folders, rule.files)
+    )
+    return any(label) or any(folders) or (bool(files) and all(files))
 
 
 def _proofs(table: Table) -> ProofSettings:
@@ -214,7 +232,7 @@ def _mail(table: Table) -> MailSettings:
     mail = MailSettings(
         to=table.take("to", values.address, usual.to),
         sender=table.take("sender", values.address, usual.sender),
-        host=table.take("host", values.plain_text, usual.host),
+        host=table.take("host", values.host, usual.host),
         port=table.take("port", values.whole_number(1, 65535), usual.port),
         security=table.take("security", values.one_of(Security), usual.security),
         user=table.take("user", values.plain_text, usual.user),

@@ -33,6 +33,8 @@ _PAIR: Final = 2
 _CLOCK: Final = re.compile(r"([01]?[0-9]|2[0-3]):[0-5][0-9]")
 _ADDRESS: Final = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9.-]{1,255}")
 """What HTML's e-mail field takes (WHATWG HTML, "valid e-mail address"), for short."""
+_HOST: Final = re.compile(r"[^\s/@\x00-\x1f\x7f]{0,255}")
+_DATED: Final = re.compile(r"[0-9]{6}( |$)")
 _PASSWORD_FROM: Final = re.compile(
     r"file:/[^\x00-\x1f]{1,1000}|credential:[A-Za-z0-9._-]{1,200}|keyring"
 )
@@ -222,7 +224,9 @@ def program(value: object) -> tuple[str, ...]:
 def folders(value: object) -> tuple[str, ...]:
     """Absolute folders."""
     found = texts(value)
-    if not all(one.startswith("/") and one.strip("/") for one in found):
+    if not all(one.startswith("/") and one.strip("/") for one in found) or any(
+        part in {".", ".."} for one in found for part in one.split("/")
+    ):
         wrong('a list of folders with their whole paths, such as ["/media"]')
     return tuple(one.rstrip("/") for one in found)
 
@@ -232,6 +236,14 @@ def address(value: object) -> str:
     if value != "" and (not isinstance(value, str) or not _ADDRESS.fullmatch(value)):
         wrong("one mail address, such as me@example.org")
     return str(value)
+
+
+def host(value: object) -> str:
+    """The name or address of a server, or nothing."""
+    text = plain_text(value)
+    if not _HOST.fullmatch(text):
+        wrong("the name of a server, such as mail.example.org")
+    return text
 
 
 def password_from(value: object) -> str:
@@ -256,6 +268,8 @@ def shoot_name(value: object) -> str:
     if value == "":
         return ""
     text = plain_text(value)
+    if _DATED.match(text):
+        wrong("a name without a date, such as Boatyard: the recordings have the date")
     try:
         validate_shoot(f"260612 {text}")
     except UsageError as error:
@@ -275,7 +289,7 @@ def _part(value: object, what: str) -> str:
 def pattern(value: object) -> str:
     """A pattern with ``*`` and ``?``."""
     text = plain_text(value)
-    if not text or len(text) > MOST_PATTERN:
+    if not text.strip("/") or len(text) > MOST_PATTERN:
         wrong(f"a pattern of 1 to {MOST_PATTERN} characters, such as WIDE*")
     return text
 
