@@ -3,6 +3,7 @@
 Nothing is said before something was measured.
 """
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import timedelta
@@ -15,7 +16,7 @@ MOST_LEFT: Final = timedelta(days=3650)
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Pace:
-    """Bytes a second, newer work counting more than older. ``weight``: seconds that it rests on."""
+    """Bytes a second, newer work counting more than older. ``weight``: seconds, faded, that it rests on."""
 
     bytes_a_second: float = 0.0
     weight: float = 0.0
@@ -24,9 +25,11 @@ class Pace:
         """The pace with one more span of work."""
         if seconds <= 0:
             return self
-        kept = self.weight * 0.5 ** (seconds / HALF_LIFE_S)
-        total = kept + seconds
-        return Pace(bytes_a_second=(self.bytes_a_second * kept + byte_count) / total, weight=total)
+        fades = 0.5 ** (seconds / HALF_LIFE_S)
+        kept, new = self.weight * fades, HALF_LIFE_S / math.log(2) * (1 - fades)
+        total = kept + new
+        pace = (self.bytes_a_second * kept + byte_count / seconds * new) / total
+        return Pace(bytes_a_second=pace, weight=total)
 
 
 def pace_of(moves: Iterable[tuple[int, float]]) -> Pace:

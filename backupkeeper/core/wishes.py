@@ -258,9 +258,8 @@ def _copy(
     reasons = {one.place: unfit(view, one, wanted[one.place].size_bytes) for one in here}
     fit = [one for one in here if reasons[one.place] is None]
     if not fit:
-        for reason in reasons.values():
-            if reason is not None:
-                found.wait(deed, reason.why, reason.at, full=reason.full, person=reason.person)
+        for reason in filter(None, reasons.values()):
+            found.wait(deed, reason.why, reason.at, full=reason.full, person=reason.person)
         return
     target = min(fit, key=lambda one: (-_held(need, one.place), -one.free_bytes, one.place))
     want = wanted[target.place]

@@ -6,8 +6,8 @@ from datetime import timedelta
 import pytest
 
 from backupkeeper.core.deeds import RollNeed
+from backupkeeper.core.fitting import possible_paths
 from backupkeeper.core.model import (
-    CopyState,
     Fact,
     Place,
     PlaceId,
@@ -33,7 +33,6 @@ from tests.core.made_up_copies import (
     DAY,
     MAIN,
     NOW,
-    PATH,
     PLACES,
     TRAVEL,
     VAULT,
@@ -184,12 +183,19 @@ def test_copies_elsewhere_than_in_the_rolls_own_tree_are_not_its_own() -> None:
 
 
 def test_of_two_names_at_one_place_the_better_copy_counts() -> None:
-    file = ROLL.files[0]
-    both = frozenset({PATH, f"{PATH}~"})
-    told = [fact(Way.REHASH, 1), fact(Way.REHASH, 0, Result.DAMAGED, path=f"{PATH}~")]
-    copies = copies_of(told, PLACES, Policy(), NOW)[CLIP]
-    assert len(own_copies(file, both, copies)) == 2
-    assert {copy.state for copy in copies} == {CopyState.PROVEN, CopyState.DAMAGED}
+    """A drive that could not hold a name, and later could: both paths may be the file's."""
+    name = "a:b" + "x" * 20
+    one = roll((f"DCIM/{name}", CLIP, 100))
+    homes = sorted(possible_paths(one.head.folder, [f"DCIM/{name}"])[f"DCIM/{name}"])
+    assert len(homes) > 1
+    elsewhere = [replace(one, path=homes[0]) for one in WELL[1:]]
+    proven, bad = fact(Way.REHASH, 1), fact(Way.REHASH, 0, Result.DAMAGED)
+    for first, second in (homes[:2], homes[1::-1]):
+        facts = [replace(proven, path=first), replace(bad, path=second)]
+        assert need(*elsewhere, *facts, of=one) is None
+        assert need(*elsewhere, *facts[::-1], of=one) is None
+        copies = copies_of(facts, PLACES, Policy(), NOW)[CLIP]
+        assert len(own_copies(one.files[0], frozenset(homes), copies)) == 2
 
 
 def test_the_lead_never_takes_more_than_half_of_an_age() -> None:
