@@ -66,11 +66,6 @@ class Surroundings:
             if sight.kind in useful and sight.token not in silent
         )
 
-    @property
-    def looking(self) -> bool:
-        """Whether a look is under way."""
-        return bool(self._asked)
-
     def notice(self, mounts: Iterable[Mount], places: Iterable[Place], now: datetime) -> set[str]:
         """Take in the mount table; send out looks; return names of sights that are gone."""
         self._mounts = {

@@ -1,6 +1,5 @@
 """What is plugged in is looked at once, by others, and a place that is there twice is not there."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
 
@@ -50,9 +49,7 @@ def test_a_mount_is_looked_at_once() -> None:
     stand.notice(mount("m1", "/media/a"))
     stand.notice(mount("m1", "/media/a"))
     assert stand.sent == [(f"{PREFIX}m1", "/media/a")]
-    assert stand.around.looking
     assert stand.answer(SEEN) == "m1"
-    assert not stand.around.looking
     stand.notice(mount("m1", "/media/a"), later=timedelta(days=1))
     assert len(stand.sent) == 1
     here, twice = stand.around.drives()
@@ -143,16 +140,16 @@ def test_a_folder_is_looked_at_now_and_then_while_its_place_is_active() -> None:
     stand = Stand()
     around = stand.around
 
-    def notice(places: Iterable[object], later: timedelta) -> set[str]:
-        return around.notice([], [FOLDER] if places else [], NOON + later)
+    def notice(later: timedelta) -> set[str]:
+        return around.notice([], [FOLDER], NOON + later)
 
-    notice([1], timedelta(0))
+    notice(timedelta(0))
     assert stand.sent == [(f"{PREFIX}{MAIN}", "/srv/main")]
     stand.answer(replace(SEEN, point="/srv/main", token="root"), name=MAIN)
     assert around.is_here("root")
-    notice([1], timedelta(minutes=4))
+    notice(timedelta(minutes=4))
     assert len(stand.sent) == 1
-    notice([1], timedelta(minutes=5))
+    notice(timedelta(minutes=5))
     assert len(stand.sent) == 2
     retired = replace(FOLDER, standing=Standing.RETIRED)
     assert around.notice([], [retired], NOON) == {MAIN}
