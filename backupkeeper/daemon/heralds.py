@@ -12,6 +12,7 @@ import ssl
 import subprocess
 from collections.abc import Callable, Mapping, Sequence
 from email.message import EmailMessage
+from email.policy import SMTP
 from email.utils import format_datetime
 from typing import Final
 
@@ -175,4 +176,6 @@ class MailHerald:
                 server.starttls(context=context)
             if settings.user:
                 server.login(settings.user, self._password())
-            server.send_message(message)
+            # Not send_message: that writes ">From" where a line begins with "From".
+            sender, data = str(message["From"]), message.as_bytes(policy=SMTP)
+            server.sendmail(sender, [settings.to], data)

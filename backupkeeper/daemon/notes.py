@@ -15,6 +15,7 @@ import socket
 import sys
 from collections.abc import Mapping
 from contextlib import suppress
+from io import TextIOWrapper
 from typing import Final, Protocol, TextIO
 
 from backupkeeper.core.errors import BrokenPromiseError
@@ -84,14 +85,23 @@ class StreamSink:
         self._stream.flush()
 
 
+class _PrivateFiles(logging.handlers.RotatingFileHandler):
+    """Files for their owner alone, also the ones that it begins when it turns over."""
+
+    def _open(self) -> TextIOWrapper:
+        def opener(path: str, flags: int) -> int:
+            return os.open(path, flags, 0o600)
+
+        return open(self.baseFilename, "a", encoding=self.encoding, opener=opener)
+
+
 class FileSink:
     """Lines of JSON in a file that is turned over when it is large; for its owner alone."""
 
     def __init__(self, path: str, *, size_mb: int, keep: int, clock: Clock) -> None:
         self._clock = clock
         os.makedirs(os.path.dirname(path), mode=0o700, exist_ok=True)
-        os.close(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_APPEND | os.O_CLOEXEC, 0o600))
-        self._handler = logging.handlers.RotatingFileHandler(
+        self._handler = _PrivateFiles(
             path, maxBytes=size_mb * 1_000_000, backupCount=keep, encoding="ascii", delay=True
         )
         self._handler.setFormatter(logging.Formatter("%(message)s"))
