@@ -3,14 +3,15 @@
 Promises:
 1. Only entries are looked at; no file but the marker is opened, nothing is written to the drive.
 2. A copy that is gone, or has another size, is recorded at once as a look's fact, so that nobody
-   goes on believing in it; nothing that a look sees is ever a proof. A copy whose time alone changed
-   only makes its roll named: reading it is what tells.
+   goes on believing in it; nothing that a look sees is ever a proof. A copy whose time alone
+   changed makes its roll named; if that was after its proof it is proven no longer: reading tells.
 3. Files elsewhere on the drive than in a folder laid out like a roll's are none of our business.
 4. Nothing is looked at through a link or another mount.
 """
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import OnlineDrive, holding, online
@@ -42,6 +43,7 @@ from backupkeeper.transfer.durable import is_temp_name
 from backupkeeper.transfer.failures import read_failure
 
 BELIEVED = frozenset({CopyState.PROVEN, CopyState.DUE, CopyState.WRITTEN})
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 OURS = ".backupkeeper"
 """What names of our own begin with."""
 
@@ -189,7 +191,24 @@ def _seen(context: Context, drive: OnlineDrive, copy: Copy, file: RollFile) -> F
     if stat.size != file.size:
         note = f"{stat.size:,} bytes instead of {file.size:,}"
         return replace(fact, result=Result.CHANGED, note=note)
-    return None if same_time(stat.mtime_ns, file.mtime_ns) else "time"
+    if same_time(stat.mtime_ns, file.mtime_ns):
+        return None
+    return _doubt(fact, copy, stat.mtime_ns) or "time"
+
+
+def _doubt(fact: Fact, copy: Copy, mtime_ns: int) -> Fact | None:
+    """The proof speaks of other bytes, perhaps, where the file was written to since it was made.
+
+    A look with a mark of its own outdates a proof without saying anything bad; reading tells.
+    """
+    if copy.proof is None or not _ns(copy.proof.at) < mtime_ns <= _ns(fact.at):
+        return None
+    note = "written to since it was proven"
+    return replace(fact, result=Result.MATCHES, version=f"time:{mtime_ns}", note=note)
+
+
+def _ns(at: datetime) -> int:
+    return (at - EPOCH) // timedelta(microseconds=1) * 1000
 
 
 # -- folders that no roll knows

@@ -4,6 +4,7 @@ import errno
 import os
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -91,6 +92,32 @@ def test_another_time_alone_only_names_the_roll(yard: ScopedYard) -> None:
     before = yard.facts("Main")
     assert look(yard).rolls == (yard.roll(),)
     assert yard.facts("Main") == before
+
+
+def test_a_file_that_was_written_to_since_its_proof_is_proven_no_longer_until_it_is_read(
+    yard: ScopedYard,
+) -> None:
+    """A tool that keeps the size: nothing bad is said of it, but nobody believes in it either."""
+    path = roll_folder(yard.root / "Main") / CLIP
+
+    def state() -> CopyState:
+        found = yard.copies("Main")
+        return next(copy.state for where, copy in found.items() if where.endswith(CLIP))
+
+    yard.clock.at += timedelta(hours=1)
+    now = int(yard.clock.now().timestamp()) - 60
+    os.utime(path, (now, now))
+    assert state() is CopyState.PROVEN
+    assert len(look(yard).rolls) == 1
+    assert state() is CopyState.WRITTEN
+    yard.verify("Main")
+    assert state() is CopyState.PROVEN
+    look(yard)
+    assert state() is CopyState.PROVEN, "it was read since: no need again"
+    late = now + 10**6
+    os.utime(path, (late, late))
+    look(yard)
+    assert state() is CopyState.PROVEN, "a time to come says nothing"
 
 
 def test_other_bytes_of_the_same_size_and_time_are_not_seen_and_not_proven(
