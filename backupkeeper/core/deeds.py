@@ -113,6 +113,8 @@ class CardHere:
     """When the last verdict on this mount was given (None: never)."""
     may_wipe: bool | None = None
     """What it was."""
+    withdrawn: bool = False
+    """The last verdict was yes, and something that it rested on is not so any more."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -202,6 +202,17 @@ def _card(card: CardHere, commands: Mapping[str, str]) -> Iterator[Matter]:
             body=" ".join(card.warnings),
             once=True,
         )
+    if card.withdrawn:
+        yield Matter(
+            id=f"verdict withdrawn|{card.token}",
+            subject=f"{name}: do NOT wipe this card any more",
+            body=(
+                f"It was said that the card at {card.point} may be wiped. Since then a copy was lost, "
+                "damaged or doubted. What lacks is brought or proven if it can be, and the card is "
+                "read again then."
+            ),
+            urgent=True,
+        )
     if card.may_wipe is not None:
         yield _verdict(card, name)
     elif not card.taken and (card.trouble or not card.auto_offload):

@@ -144,7 +144,9 @@ def _card(card: CardHere) -> CardStatus:
         taken=card.taken,
         may_wipe=card.may_wipe,
         judged_at=card.judged_at,
-        note=card.trouble,
+        note="The last verdict was yes and does NOT hold any more."
+        if card.withdrawn
+        else card.trouble,
     )
 
 

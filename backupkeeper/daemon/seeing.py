@@ -6,7 +6,7 @@ something changed: after a restart every drive is looked at once instead.
 
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta, tzinfo
 from typing import Final
 
@@ -16,9 +16,18 @@ from backupkeeper.actions.context import Context
 from backupkeeper.actions.offload import ROLL_NAMES
 from backupkeeper.actions.survey import Surveyor
 from backupkeeper.core.activity import SAMPLE_S, Activity, Sample
-from backupkeeper.core.deeds import CardHere, Changed, Deed, DeedKind, Hours, Strange, View
+from backupkeeper.core.deeds import (
+    CardHere,
+    Changed,
+    Deed,
+    DeedKind,
+    Hours,
+    RollNeed,
+    Strange,
+    View,
+)
 from backupkeeper.core.hours import hours_at
-from backupkeeper.core.model import Event, Place, PlaceId, Standing
+from backupkeeper.core.model import Event, Place, PlaceId, Role, Standing
 from backupkeeper.core.quiet import Quiet
 from backupkeeper.daemon.errand import Failed, Finished
 from backupkeeper.daemon.memory import Memory
@@ -99,12 +108,13 @@ class Seeing:
         drives, _ = self.surroundings.drives()
         mounted = {place: drive.token for place, drive in drives.items()}
         self.seen.ripen(now)
+        needs = self.surveyor.survey(mounted)
         return View(
             now=now,
             places=places,
             drives=drives,
-            cards=tuple(self._cards()),
-            needs=self.surveyor.survey(mounted),
+            cards=tuple(still_fit(card, needs, config.policy.wipe_needs) for card in self._cards()),
+            needs=needs,
             changed=tuple(
                 Changed(place=place, folders=folders)
                 for place, folders in self.seen.changed.items()
@@ -226,6 +236,16 @@ class Seeing:
             if holder is not None and holder.process not in own:
                 lent[place.id] = f"process {holder.process} uses {place.name} ({holder.doing})"
         return lent
+
+
+def still_fit(card: CardHere, needs: Iterable[RollNeed], asked: Iterable[Role]) -> CardHere:
+    """A card whose yes is taken back where one of its rolls lacks a proof that the yes rested on."""
+    lacks = any(
+        need.roll.folder in card.folders and not set(asked).isdisjoint(need.gaps) for need in needs
+    )
+    if not card.may_wipe or not lacks:
+        return card
+    return replace(card, judged_at=None, may_wipe=None, withdrawn=True)
 
 
 def card_here(

@@ -130,9 +130,9 @@ def _say_daemon(page: Page, status: Status, look: Look) -> None:
 
 def _say_plugged(page: Page, status: Status, look: Look) -> None:
     for drive in status.drives:
-        page.say(_drive(drive, status, look), indent=2)
+        page.say(told(_drive(drive, status, look)), indent=2)
     for card in status.cards:
-        page.say(_card(card, status, look), indent=2, tone=_tone(card))
+        page.say(told(_card(card, status, look)), indent=2, tone=_tone(card))
     for stranger in status.strangers:
         page.say(f"{look.dash} {told(stranger)}", indent=2, tone=Tone.QUIET)
     if not (status.drives or status.cards or status.strangers):
@@ -161,7 +161,7 @@ def _card(card: CardStatus, status: Status, look: Look) -> str:
         answer = "may be wiped" if card.may_wipe else "DO NOT WIPE"
         return f"{look.dash} {what}; {answer}, said {age(card.judged_at, status.at)}"
     if card.taken:
-        return f"{look.dash} {what}; offloaded, not fit to be wiped yet"
+        return f"{look.dash} {what}; offloaded, not fit to be wiped yet. {card.note}".rstrip()
     return f"{look.dash} {what}; not offloaded. {card.note}".rstrip()
 
 

@@ -131,6 +131,12 @@ def test_a_yes_comes_with_its_cautions_and_a_no_loudly() -> None:
     assert "may-wipe /media/card" in no.body
 
 
+def test_a_yes_that_does_not_hold_any_more_is_taken_back_loudly() -> None:
+    matter = the(cards=(card(taken=True, withdrawn=True),))
+    assert matter.urgent
+    assert "do NOT wipe this card any more" in matter.subject
+
+
 def test_a_full_drive_is_told_once_however_much_waits_for_it() -> None:
     full = {**BOTH, TRAVEL: drive(TRAVEL, free_bytes=0)}
     made = plan(view(needs=(SECOND,), drives=full))

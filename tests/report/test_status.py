@@ -230,7 +230,8 @@ def test_a_card_says_whether_it_may_be_wiped_only_after_a_verdict() -> None:
     def told(**changes: Any) -> str:
         return text(replace(IDLE, cards=(replace(CARD, **changes),)), width=200)
 
-    assert "offloaded, not fit to be wiped yet" in told()
+    assert told().endswith("offloaded, not fit to be wiped yet.")
+    assert "yet. It does NOT hold any more." in told(note="It does NOT hold any more.")
     assert "not offloaded. It answers to two." in told(taken=False, note="It answers to two.")
     judged = {"judged_at": NOON - timedelta(minutes=5)}
     assert "may be wiped, said 5 minutes ago" in told(may_wipe=True, **judged)
