@@ -126,8 +126,8 @@ def _fitting(stream: TextIO, text: str, *, ascii_only: bool = False) -> str:
     return text.encode(encoding, "backslashreplace").decode(encoding)
 
 
-def write_out(text: str, *, ascii_only: bool = False) -> None:
-    """Write an answer to standard output, all of it.
+def write_out(text: str, *, ascii_only: bool = False) -> bool:
+    """Write an answer to standard output, all of it; whether anybody may still be reading.
 
     Args:
         text: with line ends; every path in it is escaped.
@@ -138,10 +138,13 @@ def write_out(text: str, *, ascii_only: bool = False) -> None:
     """
     stream = sys.stdout
     if stream is None:  # started without one: the exit code is the answer
-        return
+        return False
+    reads = False
     with _reader_may_leave():
         stream.write(_fitting(stream, text, ascii_only=ascii_only))
         stream.flush()
+        reads = True
+    return reads  # noqa: RET504 - the block ends early where the reader has left
 
 
 def write_bytes_out(data: bytes) -> None:

@@ -9,6 +9,7 @@ from backupkeeper.cli.output import as_text, has_colours, is_dumb, is_terminal, 
 from backupkeeper.cli.session import Session, json_option
 from backupkeeper.core.status import Status
 from backupkeeper.report import exits
+from backupkeeper.report.objects import as_text as as_object
 from backupkeeper.report.status import needs_person, status_json, status_lines
 
 SECONDS: float = 1.0
@@ -27,28 +28,25 @@ def status(session: Session, watch: bool, as_json: bool) -> int:
     """
     with session.keeper() as keeper:
         found = keeper.status()
-        while watch:
-            _show(session, found, as_json=as_json, again=True)
+        while watch and _show(session, found, as_json=as_json):
             threading.Event().wait(SECONDS)
             found = keeper.status()
+    code = exits.ATTENTION if needs_person(found) else exits.WELL
+    if watch:  # its reader left
+        return code
     return session.tell(
-        exits.ATTENTION if needs_person(found) else exits.WELL,
+        code,
         as_json=as_json,
         lines=lambda look: status_lines(found, look),
         told=lambda: status_json(found),
     )
 
 
-def _show(session: Session, found: Status, *, as_json: bool, again: bool) -> None:
-    """One of many: over the last one on a terminal, behind it elsewhere."""
-    look = session.look()
-    moves = again and is_terminal(sys.stdout) and not is_dumb(session.environ) and not as_json
-    if moves:
-        write_out(HOME)
+def _show(session: Session, found: Status, *, as_json: bool) -> bool:
+    """One of many: over the last one on a terminal, behind it elsewhere; whether anybody reads."""
     if as_json:
-        session.tell(
-            exits.WELL, as_json=True, lines=lambda _look: [], told=lambda: status_json(found)
-        )
-        return
+        return write_out(as_object(status_json(found)))
+    look = session.look()
     text = as_text(status_lines(found, look), colours=has_colours(sys.stdout, session.environ))
-    write_out(text if moves else f"{text}\n", ascii_only=not look.unicode)
+    moves = is_terminal(sys.stdout) and not is_dumb(session.environ)
+    return write_out(f"{HOME}{text}" if moves else f"{text}\n", ascii_only=not look.unicode)

@@ -20,7 +20,7 @@ ALL_WELL = 0
 NOT_AS_TOLD = 3
 
 
-def run_demo(directory: str, echo: Callable[[str], None]) -> int:
+def run_demo(directory: str, echo: Callable[[str], object]) -> int:
     """Play the whole job in a folder that is kept.
 
     Args:

@@ -23,7 +23,7 @@ class Typist:
     """Runs commands on a stage. ``wrong`` gathers a sentence for each step that went astray."""
 
     stage: Stage
-    echo: Callable[[str], None]
+    echo: Callable[[str], object]
     wrong: list[str] = field(default_factory=list)
 
     @property
