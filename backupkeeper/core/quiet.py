@@ -1,10 +1,12 @@
 """Folders in which something changed, given out once they have been left alone for long enough.
 
 Promises:
-1. Nothing is given out before its folder was quiet for the whole time; a folder that keeps changing
-   waits until it stops.
+1. Nothing is given out before its folder was quiet for the whole time. A folder that keeps changing
+   is never given out, however long it goes on: what is half written is none of our business yet.
 2. What was touched is given out or waits; only ``forget`` loses it.
-3. Memory is bounded: above ``MOST_FOLDERS`` of one place it is the whole place that changed.
+3. Memory is bounded: above ``MOST_FOLDERS`` of one place it is the whole place that changed. The same
+   where the root itself is touched, for then nobody knows what changed. The whole place has been
+   quiet once nothing in it changes.
 """
 
 from collections.abc import Callable
@@ -20,8 +22,12 @@ EVERYTHING: Final = ""
 
 
 def folder_of(path: str) -> str:
-    """The folder that holds a path."""
-    return path.rpartition("/")[0]
+    """The folder that holds a path; what lies in the root stands for itself.
+
+    A shoot's folder made in the root must not have the whole place looked at, and a file there is
+    none of a roll's.
+    """
+    return path.rpartition("/")[0] or path
 
 
 class Quiet:
@@ -29,7 +35,8 @@ class Quiet:
 
     Args:
         quiet_s: how long a folder must be left alone, in seconds.
-        folder: which folder a changed path stands for (its own, or that of its roll).
+        folder: which folder a changed path stands for (its own, or that of its roll); of the root
+            itself (``""``) the same.
     """
 
     def __init__(self, quiet_s: float, folder: Callable[[str], str] = folder_of) -> None:
@@ -43,7 +50,7 @@ class Quiet:
         folder = self._folder(path)
         if EVERYTHING in folders:
             folder = EVERYTHING
-        elif folder not in folders and len(folders) >= MOST_FOLDERS:
+        elif folder == EVERYTHING or (folder not in folders and len(folders) >= MOST_FOLDERS):
             folders.clear()
             folder = EVERYTHING
         folders[folder] = at
@@ -52,7 +59,7 @@ class Quiet:
         """Folders that have been quiet for long enough; they are not given out again."""
         found = []
         for place, folders in list(self._touched.items()):
-            # A clock that was set back would keep a folder for ever: the future counts as now.
+            # A clock that was set back far would keep a folder for long: then it is given out at once.
             ready = [f for f, at in folders.items() if abs(now - at) >= self._quiet]
             for folder in ready:
                 del folders[folder]

@@ -11,7 +11,10 @@ import threading
 from collections.abc import Callable
 from contextlib import suppress
 
+from backupkeeper.core.errors import ListingError
+
 MOUNT_TABLE = "/proc/self/mountinfo"
+_END_S = 1.0
 
 
 class LinuxMountWatch:
@@ -27,38 +30,40 @@ class LinuxMountWatch:
         self._bell: int | None = None
 
     def start(self, on_change: Callable[[], None]) -> None:
-        """Begin; returns at once.
+        """Begin; returns at once. What is mounted from here on is noticed; again is no harm.
 
         Raises:
-            OSError: the mount table can't be opened.
+            ListingError: the mount table can't be opened.
         """
-        handle = os.open(self._table, os.O_RDONLY | os.O_CLOEXEC)
-        self._bell = os.eventfd(0, os.EFD_CLOEXEC)
+        if self._thread is not None:
+            return
+        try:
+            table = os.open(self._table, os.O_RDONLY | os.O_CLOEXEC)
+        except OSError as error:
+            raise ListingError(f"{self._table} can't be watched ({error.strerror}).") from error
+        ear, self._bell = os.pipe()
         self._thread = threading.Thread(
-            target=_watch, args=(handle, self._bell, on_change), name="mount watch", daemon=True
+            target=_watch, args=(table, ear, on_change), name="mount watch", daemon=True
         )
         self._thread.start()
 
     def stop(self) -> None:
-        """End within a second; no call comes afterwards."""
+        """End within a second; no call begins afterwards."""
         if self._thread is None or self._bell is None:
             return
-        os.eventfd_write(self._bell, 1)
-        self._thread.join(5.0)
-        os.close(self._bell)
+        os.close(self._bell)  # its other end is told of that
+        self._thread.join(_END_S)  # longer only where the callee does not return
         self._thread = self._bell = None
 
 
-def _watch(handle: int, bell: int, on_change: Callable[[], None]) -> None:
+def _watch(table: int, ear: int, on_change: Callable[[], None]) -> None:
     poll = select.poll()
-    poll.register(handle, select.POLLPRI | select.POLLERR)
-    poll.register(bell, select.POLLIN)
+    poll.register(table, select.POLLPRI | select.POLLERR)
+    poll.register(ear, select.POLLIN)
     try:
-        while True:
-            ready = [descriptor for descriptor, _ in poll.poll()]
-            if bell in ready:
-                return
+        while ear not in [descriptor for descriptor, _ in poll.poll()]:
             with suppress(Exception):  # what the callee makes of it is its own business
                 on_change()
     finally:
-        os.close(handle)
+        os.close(table)
+        os.close(ear)

@@ -1,11 +1,15 @@
 """Which watch on mounts fits a system."""
 
 from collections.abc import Callable, Sequence
+from typing import Final
 
 from backupkeeper.drives.watch_linux import LinuxMountWatch
 from backupkeeper.drives.watch_macos import VOLUMES, FolderMountWatch
 from backupkeeper.drives.watch_polling import PollingMountWatch
 from backupkeeper.ports.watch import MountWatch
+
+SLOW_S: Final = 15.0
+"""Seconds between looks that only mend what another watch missed."""
 
 
 class SeveralWatches:
@@ -36,6 +40,7 @@ def mount_watch_for(platform: str, media: tuple[str, ...]) -> MountWatch:
         case "linux":
             return SeveralWatches([LinuxMountWatch(), FolderMountWatch(media)])
         case "darwin":
-            return FolderMountWatch((VOLUMES, *media))
+            watches = FolderMountWatch((VOLUMES, *media)), PollingMountWatch(SLOW_S)
+            return SeveralWatches(watches)
         case _:
             return PollingMountWatch()
