@@ -31,7 +31,8 @@ class Errand:
 
     ``mounts`` are tokens of the mounts that answered when they were looked at: the worker knows no
     other ones, so that a dying disk can't hold up work on good ones. ``ahead`` is how far the
-    daemon's clock is ahead of the machine's (zero but in tests).
+    daemon's clock is ahead of the machine's (zero but in tests). ``config`` is the whole text of the
+    configuration that the daemon goes by.
     """
 
     deed: Deed | None = None
@@ -39,7 +40,7 @@ class Errand:
     """The mount point (or folder of a place) to look at, where there is no deed."""
     weekly: bool = False
     mounts: tuple[str, ...] = ()
-    config: str | None = None
+    config: str = ""
     ahead: timedelta = timedelta(0)
 
 
@@ -122,7 +123,7 @@ def decode_errand(line: bytes) -> Errand:
             point=_text(told["point"]),
             weekly=bool(told["weekly"]),
             mounts=tuple(_text(one) for one in told["mounts"]),
-            config=None if told["config"] is None else _text(told["config"]),
+            config=_text(told["config"]),
             ahead=timedelta(microseconds=int(told["ahead_us"])),
         )
     except (KeyError, TypeError, ValueError, OverflowError) as error:

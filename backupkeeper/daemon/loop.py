@@ -79,7 +79,6 @@ class Loop:
     answers: Answers
     log: Log
     inbox: "queue.SimpleQueue[Letter]"
-    config_path: str | None
     ahead: timedelta = timedelta(0)
     on_plan: Callable[[View, Plan], None] = lambda _view, _plan: None
     """Told of every plan: systemd's watchdog and status line hang on it."""
@@ -275,11 +274,11 @@ class Loop:
 
     def send_to_look(self, key: str, point: str) -> None:
         """Send a worker to look at a mount."""
-        self.crew.start(key, Errand(point=point, config=self.config_path, ahead=self.ahead))
+        self.crew.start(key, Errand(point=point, config=self.workbench.config, ahead=self.ahead))
 
     def make_weekly(self) -> None:
         """Send a worker to make the weekly report."""
-        errand = Errand(weekly=True, config=self.config_path, ahead=self.ahead)
+        errand = Errand(weekly=True, config=self.workbench.config, ahead=self.ahead)
         self.crew.start(WEEKLY_KEY, errand)
 
     # -- telling

@@ -62,9 +62,10 @@ class Here:
 class Workbench:
     """Kept by the loop's own thread."""
 
-    def __init__(self, crew: Crew, *, config: str | None, ahead: timedelta) -> None:
+    def __init__(self, crew: Crew, *, config: str, ahead: timedelta) -> None:
         self._crew = crew
-        self._config = config
+        self.config = config
+        """Text of the configuration that workers go by."""
         self._ahead = ahead
         self._jobs: dict[str, Job] = {}
 
@@ -98,7 +99,7 @@ class Workbench:
         self._jobs[deed.key] = Job(
             deed=deed, since=now, begun_s=at_s, at_s=at_s, mounts=frozenset(mounts)
         )
-        errand = Errand(deed=deed, mounts=here.tokens, config=self._config, ahead=self._ahead)
+        errand = Errand(deed=deed, mounts=here.tokens, config=self.config, ahead=self._ahead)
         self._crew.start(deed.key, errand)
 
     def _stop(self, key: str) -> None:

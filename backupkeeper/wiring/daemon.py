@@ -40,7 +40,7 @@ from backupkeeper.ports.telling import Herald
 from backupkeeper.report.status import status_json
 from backupkeeper.system.clock import RealClock, ShiftedClock
 from backupkeeper.system.password import read_password
-from backupkeeper.wiring.keeper import Keeper, load_config
+from backupkeeper.wiring.keeper import Keeper, config_of, read_config
 
 CHANGED_ELSEWHERE: Final = "The catalog can't be another one while the daemon runs: restart it."
 
@@ -71,11 +71,14 @@ def run_daemon(
     """
     # watchdog warns, at length, when a folder is made while it takes it in: that is no news.
     warnings.filterwarnings("ignore", category=RuntimeWarning, module=r"watchdog\.")
-    config = load_config(config_path, environ)
+    file, text = read_config(config_path, environ)
+    config = config_of(text, file, environ)
     clock = ShiftedClock(ahead) if ahead else RealClock()
     supervisor = Supervisor(environ, process=os.getpid(), seconds=clock.monotonic)
     with Keeper(config, clock=clock) as keeper, keeper.as_daemon():
-        daemon = _Daemon(keeper.context, config_path, environ, ahead=ahead, supervisor=supervisor)
+        daemon = _Daemon(
+            keeper.context, config_path, environ, text, ahead=ahead, supervisor=supervisor
+        )
         with daemon.running() as loop:
             loop.run()
             supervisor.stopping()
@@ -90,10 +93,12 @@ class _Daemon:
         context: Context,
         config_path: str | None,
         environ: Mapping[str, str],
+        text: str,
         *,
         ahead: timedelta,
         supervisor: Supervisor,
     ) -> None:
+        self._text = text
         self._environ = environ
         self._config_path = config_path
         self._supervisor = supervisor
@@ -133,7 +138,7 @@ class _Daemon:
             crew.stop,
             context.clock.monotonic,
         )
-        workbench = Workbench(crew, config=self._config_path, ahead=ahead)
+        workbench = Workbench(crew, config=self._text, ahead=ahead)
         seeing = Seeing(
             context=context,
             memory=memory,
@@ -166,7 +171,6 @@ class _Daemon:
             answers=Answers(seeing=seeing, since=context.clock.now(), encode=status_json),
             log=self._log,
             inbox=self._inbox,
-            config_path=self._config_path,
             ahead=ahead,
             on_plan=self._on_plan,
             reload=self._reload,
@@ -263,8 +267,9 @@ class _Daemon:
         """Read the configuration anew; one that can't be used changes nothing."""
         self._supervisor.reloading()
         try:
-            config = load_config(self._config_path, self._environ)
-            self._change(config)
+            file, text = read_config(self._config_path, self._environ)
+            self._change(config_of(text, file, self._environ))
+            self.loop.workbench.config = text
         except ConfigError as error:
             self._log.note(f"The configuration stays as it was. {error}", urgent=True)
         except BackupkeeperError as error:

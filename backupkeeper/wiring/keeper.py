@@ -70,10 +70,33 @@ def load_config(path: str | None, environ: Mapping[str, str]) -> Config:
     Raises:
         ConfigError: the file can't be read, or what stands in it can't be used.
     """
-    home = environ.get("HOME") or os.path.expanduser("~")
-    named = path or environ.get(CONFIG_VARIABLE)
-    config_home = environ.get("XDG_CONFIG_HOME") or f"{home}/.config"
+    file, text = read_config(path, environ)
+    return config_of(text, file, environ)
+
+
+def config_of(text: str, file: str, environ: Mapping[str, str]) -> Config:
+    """What a configuration's text comes to.
+
+    Raises:
+        ConfigError: it can't be used.
+    """
+    home = _home(environ)
     state_home = environ.get("XDG_STATE_HOME") or f"{home}/.local/state"
+    return parse_config(text, file, home=home, state_home=state_home)
+
+
+def _home(environ: Mapping[str, str]) -> str:
+    return environ.get("HOME") or os.path.expanduser("~")
+
+
+def read_config(path: str | None, environ: Mapping[str, str]) -> tuple[str, str]:
+    """The configuration's file (see ``load_config``) and its text.
+
+    Raises:
+        ConfigError: the file can't be read.
+    """
+    named = path or environ.get(CONFIG_VARIABLE)
+    config_home = environ.get("XDG_CONFIG_HOME") or f"{_home(environ)}/.config"
     file = named or f"{config_home}/backupkeeper/config.toml"
     try:
         with open(os.open(file, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC), "rb") as stream:
@@ -90,7 +113,7 @@ def load_config(path: str | None, environ: Mapping[str, str]) -> Config:
         raise _unreadable(file, error.strerror or "it can't be read") from None
     if len(text) > CONFIG_LIMIT_BYTES:
         raise _unreadable(file, f"it is longer than {CONFIG_LIMIT_BYTES} bytes")
-    return parse_config(text, file, home=home, state_home=state_home)
+    return file, text
 
 
 def _unreadable(file: str, why: str) -> ConfigError:
@@ -320,7 +343,8 @@ def run_errand(errand: Errand, environ: Mapping[str, str], progress: Progress) -
     Raises:
         BackupkeeperError: it could not be done.
     """
-    config = load_config(errand.config, environ)
+    # The daemon's own text: the file may be another by now, and one that can't be used.
+    config = config_of(errand.config, "the daemon's configuration", environ)
     clock = ShiftedClock(errand.ahead) if errand.ahead else RealClock()
     if errand.deed is None:
         with Keeper(config, clock=clock) as keeper:

@@ -49,7 +49,7 @@ errands = st.builds(
     point=texts,
     weekly=st.booleans(),
     mounts=st.lists(texts, max_size=3).map(tuple),
-    config=texts | st.none(),
+    config=texts,
     ahead=st.timedeltas(timedelta(days=-4000), timedelta(days=4000)),
 )
 words = st.one_of(

@@ -39,17 +39,26 @@ def test_a_second_daemon_refuses_and_names_the_first(tmp_path: Path) -> None:
 
 
 def test_another_configuration_is_taken_over_and_a_bad_one_is_not(tmp_path: Path) -> None:
-    with DaemonStand(tmp_path) as stand, stand.running() as daemon:
-        daemon.wait_for("Running as process")
-        (tmp_path / "config.toml").write_text("[policy]\nroles = []\n")
-        daemon.process.send_signal(signal.SIGHUP)
-        daemon.wait_for("The configuration stays as it was.")
-        stand.configure(BY_HAND)
-        daemon.process.send_signal(signal.SIGHUP)
-        daemon.wait_for("The configuration was read anew.")
-        card = stand.card("ext4", {"PRIVATE/CLIP1.MP4": clip(1)})
-        card.mount(options="ro")
-        daemon.wait_for("A card is here: Close, 1 files")
+    with DaemonStand(tmp_path) as stand:
+        main = stand.drive("ext4", "primary", "Main")
+        stand.drive("xfs", "secondary", "Travel")
+        with stand.running() as daemon:
+            daemon.wait_for("Main is here", "Travel is here")
+            good = (tmp_path / "config.toml").read_text()
+            (tmp_path / "config.toml").write_text("[policy]\nroles = []\n")
+            daemon.process.send_signal(signal.SIGHUP)
+            daemon.wait_for("The configuration stays as it was.")
+            offloaded(stand, daemon)  # workers go by the old one too, not by the broken file
+            assert originals(main) == expected()
+            (tmp_path / "config.toml").write_text(good.replace("catalog.sqlite", "other.sqlite"))
+            daemon.process.send_signal(signal.SIGHUP)
+            daemon.wait_for("The catalog can't be another one while the daemon runs")
+            stand.configure(BY_HAND)
+            daemon.process.send_signal(signal.SIGHUP)
+            daemon.wait_for("The configuration was read anew.")
+            card = stand.card("ext4", {"PRIVATE/CLIP1.MP4": clip(1)})
+            card.mount(options="ro")
+            daemon.wait_for("A card is here: Close, 1 files")
 
 
 def test_a_card_that_is_not_to_be_offloaded_by_itself_is_told_with_the_command(
