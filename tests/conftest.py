@@ -2,6 +2,7 @@
 
 import os
 import shutil
+import subprocess
 from collections import Counter
 from collections.abc import Callable
 
@@ -31,12 +32,23 @@ def _tools(*programs: str) -> str | None:
     return f"needs {', '.join(missing)}" if missing else None
 
 
+def _userns() -> str | None:
+    try:
+        done = subprocess.run(
+            ["unshare", "--user", "--map-root-user", "true"], capture_output=True, check=False
+        )
+    except OSError:
+        return "needs unshare"
+    return None if done.returncode == 0 else "needs user namespaces"
+
+
 PARTS: dict[str, Callable[[], str | None]] = {
     "ext4": lambda: _root_with("mkfs.ext4"),
     "xfs": lambda: _root_with("mkfs.xfs", "xfs_io"),
     "exfat": lambda: _root_with("mkfs.exfat", "mount.exfat-fuse"),
     "store": lambda: _tools("ceph-mon", "ceph-osd", "radosgw"),
     "strace": lambda: _tools("strace"),
+    "userns": _userns,
     "b3sum": lambda: _tools("b3sum"),
     "systemd": lambda: _tools("systemd-analyze"),
     "dbus": lambda: _tools("dbus-daemon"),

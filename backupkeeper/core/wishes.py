@@ -39,7 +39,7 @@ ORDER: Final = (
     DeedKind.UPLOAD,
 )
 _LONG_AGO: Final = datetime.min.replace(tzinfo=UTC)
-_COPY_NAMES: Final = {
+COPY_NAMES: Final = {
     Role.PRIMARY: "main copy",
     Role.SECONDARY: "second copy",
     Role.CLOUD: "third copy",
@@ -153,7 +153,7 @@ def _of_card(view: View, card: CardHere, found: Wishes) -> Iterator[Wish]:
         if role in view.wipe_needs
     }
     if lacking:
-        names = " and ".join(sorted(_COPY_NAMES[role] for role in lacking))
+        names = " and ".join(sorted(COPY_NAMES[role] for role in lacking))
         found.wait(deed, f"Its files have no proven {names} yet.")
     else:
         yield Wish(deed=deed)
@@ -244,7 +244,7 @@ def _copy(
     most = max(wanted.values(), key=lambda want: want.size_bytes)
     deed = Deed(
         kind=DeedKind.MIRROR,
-        why=f"It lacks a {_COPY_NAMES[role]}.",
+        why=f"It lacks a {COPY_NAMES[role]}.",
         roll=need.roll.id,
         folder=need.roll.folder,
         size_bytes=most.size_bytes,

@@ -15,6 +15,7 @@ from typing import Final
 from backupkeeper.core.deeds import Deed, DeedKind, DriveHere
 from backupkeeper.core.model import EventKind, Place, PlaceId, PlaceKind
 from backupkeeper.core.patience import subject_of_bucket, subject_of_drive
+from backupkeeper.core.wishes import COPY_NAMES
 from backupkeeper.daemon.errand import Failed, Finished
 
 MOVED_FROM_S: Final = 1.0
@@ -22,7 +23,7 @@ MOVED_FROM_S: Final = 1.0
 _WORDS: Final = MappingProxyType(
     {
         DeedKind.OFFLOAD: "offload",
-        DeedKind.MIRROR: "second copy",
+        DeedKind.MIRROR: "copy",
         DeedKind.ADOPT: "taking in",
         DeedKind.LOOK: "look at changes",
         DeedKind.JUDGE: "verdict",
@@ -83,7 +84,14 @@ def title(deed: Deed, places: Mapping[PlaceId, Place]) -> str:
     if targets:
         link = "on" if deed.kind in {DeedKind.PROVE, DeedKind.LOOK, DeedKind.ADOPT} else "to"
         ends.append(f"{link} {' and '.join(targets)}")
-    return " ".join([_WORDS[deed.kind], *([what] if what else []), *ends])
+    return " ".join([_word(deed, places), *([what] if what else []), *ends])
+
+
+def _word(deed: Deed, places: Mapping[PlaceId, Place]) -> str:
+    """What kind of deed it is: a copy by its role, as a person counts them."""
+    if deed.kind in {DeedKind.MIRROR, DeedKind.UPLOAD} and deed.place in places:
+        return COPY_NAMES[places[PlaceId(str(deed.place))].role]
+    return _WORDS[deed.kind]
 
 
 def aftermath(deed: Deed, came: Finished | Failed, around: Around) -> Aftermath:

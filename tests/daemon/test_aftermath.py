@@ -151,4 +151,8 @@ def test_titles_name_what_and_where() -> None:
     assert title(PROVE, PLACES) == "proof f on Main"
     assert title(JUDGE, PLACES) == "verdict Wide"
     assert title(UPLOAD, {}) == "upload"
+    assert title(UPLOAD, PLACES) == "third copy from Main to Off site"
+    assert title(replace(MIRROR, place=MAIN, source=TRAVEL, folder="f"), PLACES) == (
+        "main copy f from Travel to Main"
+    )
     assert title(replace(PROVE, place=TRAVEL), PLACES) == "proof f on Travel"
