@@ -59,10 +59,12 @@ class DogTreeWatch:
 
     Args:
         on_trouble: called with a sentence where a tree can't be watched, from any thread.
+        burst_s: for so many seconds changes are gathered before they are told.
     """
 
-    def __init__(self, on_trouble: Callable[[str], None]) -> None:
+    def __init__(self, on_trouble: Callable[[str], None], *, burst_s: float = BURST_S) -> None:
         self._on_trouble = on_trouble
+        self._burst_s = burst_s
         self._lock = threading.Lock()
         self._trees: dict[str, _Tree] = {}
         self._said: dict[str, str] = {}
@@ -73,7 +75,7 @@ class DogTreeWatch:
         """Watch everything below a folder; again is no harm, and helps where it is another by now."""
         with self._lock:
             if self._bursts is None:
-                self._bursts = _Bursts()
+                self._bursts = _Bursts(self._burst_s)
                 self._log.begin()
             tree = self._trees.get(root)
             if tree is None:
@@ -204,7 +206,8 @@ class _Tree(FileSystemEventHandler):
 class _Bursts:
     """Tells what changed in bursts, from one thread: a large copy is thousands of changes a second."""
 
-    def __init__(self) -> None:
+    def __init__(self, burst_s: float) -> None:
+        self._burst_s = burst_s
         self._changed = threading.Condition()
         self._ended = threading.Event()
         self._paths: dict[_Tree, dict[str, str]] = {}
@@ -233,7 +236,7 @@ class _Bursts:
         while not self._ended.is_set():
             with self._changed:
                 self._changed.wait_for(lambda: self._paths or self._ended.is_set())
-            self._ended.wait(BURST_S)
+            self._ended.wait(self._burst_s)
             with self._changed:
                 told, self._paths = self._paths, {}
             for tree, folders in told.items():
