@@ -4,7 +4,6 @@ Nothing is decided here, and nothing is kept that a restart would lose, but for 
 something changed: after a restart every drive is looked at once instead.
 """
 
-import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta, tzinfo
@@ -34,7 +33,7 @@ from backupkeeper.daemon.memory import Memory
 from backupkeeper.daemon.sights import Sight, SightKind
 from backupkeeper.daemon.surroundings import Surroundings
 from backupkeeper.daemon.workbench import Job, Workbench
-from backupkeeper.drives.activity import bytes_passed
+from backupkeeper.drives.activity import bytes_passed, disk_of
 
 _SHY: Final = frozenset({DeedKind.PROVE, DeedKind.UPLOAD})
 """Deeds that make way for the person's own work; they only read, and say how much."""
@@ -54,7 +53,7 @@ class Seen:
     activity: Activity = field(default_factory=Activity)
     sampled_s: float = float("-inf")
     moved: dict[str, int] = field(default_factory=dict)
-    """Bytes that ended deeds moved, by block device."""
+    """Bytes that ended deeds moved, by whole disk."""
     paused_until: datetime | None = None
 
     def forget_place(self, place: PlaceId) -> None:
@@ -153,7 +152,7 @@ class Seeing:
         passed = self.bytes_passed()
         self.seen.activity.take(Sample(at_s=at_s, passed=passed, ours=ours, unknown=unknown))
         names = {
-            os.path.basename(sight.block_device): sight.device
+            disk_of(sight.block_device): sight.device
             for sight in self.surroundings.sights.values()
             if sight.block_device is not None
         }
@@ -161,14 +160,14 @@ class Seeing:
         self.seen.busy = {device: busy[name] for name, device in names.items() if name in busy}
         return SAMPLE_S
 
-    def _disks(self, deed: Deed) -> list[str]:
-        """Names of the block devices that a deed uses."""
+    def _disks(self, deed: Deed) -> set[str]:
+        """Names of the whole disks that a deed uses."""
         tokens = {deed.card, *(self._token(place) for place in deed.places)}
-        return [
-            os.path.basename(sight.block_device)
+        return {
+            disk_of(sight.block_device)
             for sight in self.surroundings.sights.values()
             if sight.block_device is not None and sight.token in tokens
-        ]
+        }
 
     def _token(self, place: PlaceId) -> str | None:
         drive = self.surroundings.drives()[0].get(place)

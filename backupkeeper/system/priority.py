@@ -15,4 +15,4 @@ def lower_priority() -> None:
         with contextlib.suppress(psutil.Error, OSError):
             process.ionice(psutil.IOPRIO_CLASS_IDLE)
     with contextlib.suppress(psutil.Error, OSError):
-        process.nice(NICE)
+        process.nice(max(NICE, process.nice()))

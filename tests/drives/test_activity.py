@@ -1,8 +1,11 @@
 """``/proc/diskstats``, as the kernel's documentation describes it, and as it is on this machine."""
 
+from pathlib import Path
+
+import pytest
 from hypothesis import given, strategies as st
 
-from backupkeeper.drives.activity import bytes_passed, parse_diskstats
+from backupkeeper.drives.activity import bytes_passed, disk_of, parse_diskstats
 
 TOLD = """\
    8       0 sda 100 1 2000 10 50 2 1000 20 0 30 30 0 0 0 0 0 0
@@ -28,3 +31,26 @@ def test_a_system_that_does_not_tell_has_no_disks() -> None:
 
 def test_this_machine_tells() -> None:
     assert all(count >= 0 for count in bytes_passed().values())
+
+
+@pytest.mark.parametrize(
+    ("node", "disk"),
+    [
+        ("/dev/sdb", "sdb"),
+        ("/dev/sdb1", "sdb"),
+        ("/dev/nvme0n1p2", "nvme0n1"),
+        ("/dev/cciss/c0d0p1", "cciss/c0d0"),
+        ("/dev/dm-0", "dm-0"),
+        ("/dev/gone9", "gone9"),
+    ],
+)
+def test_a_partition_belongs_to_its_disk(tmp_path: Path, node: str, disk: str) -> None:
+    """As in the kernel's Documentation/ABI/stable/sysfs-block and testing/sysfs-block."""
+    (tmp_path / "class").mkdir()
+    for path in ("sdb", "sdb/sdb1", "nvme0n1/nvme0n1p2", "cciss!c0d0/cciss!c0d0p1", "dm-0"):
+        folder = tmp_path / "devices" / path
+        folder.mkdir(parents=True)
+        if "/" in path:
+            (folder / "partition").write_text("1\n")
+        (tmp_path / "class" / folder.name).symlink_to(folder)
+    assert disk_of(node, str(tmp_path / "class")) == disk
