@@ -140,7 +140,8 @@ def bring(
         while tasks:
             tasks = _copy_round(context, target, tasks, pending, run, progress)
     except BaseException:
-        context.catalog.record(facts=pending)
+        # All but one: while a file is wanted here, the next time comes back for the manifest too.
+        context.catalog.record(facts=pending[:-1])
         raise
     for folder in roll.folders:
         _make_folder(context, target, names[folder], run)
@@ -210,9 +211,11 @@ def _copy_round(
     wrong: list[_Task] = []
     for batch in copy_files(jobs, [destination(target)], files=context.files, progress=progress):
         pairs = [(by_target[one.job.targets[target.place.id]], one) for one in batch]
-        context.catalog.record(facts=pending)
-        facts = [_arrived(context, target, task, one, run) for task, one in pairs]
-        pending[:] = [fact for fact in facts if fact is not None]
+        arrived = [_arrived(context, target, task, one, run) for task, one in pairs]
+        facts = [fact for fact in arrived if fact is not None]
+        if facts:  # one at least is always left pending
+            context.catalog.record(facts=pending)
+            pending[:] = facts
         wrong += [task for task, one in pairs if not _is_right(task, one) and not _unread(one)]
     return [again for task in wrong for again in _blame_source(context, task, run)]
 
