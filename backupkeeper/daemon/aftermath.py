@@ -13,7 +13,7 @@ from types import MappingProxyType
 from typing import Final
 
 from backupkeeper.core.deeds import Deed, DeedKind, DriveHere
-from backupkeeper.core.model import EventKind, Place, PlaceId, PlaceKind
+from backupkeeper.core.model import EventKind, Place, PlaceId, PlaceKind, Role
 from backupkeeper.core.patience import subject_of_bucket, subject_of_drive
 from backupkeeper.core.wishes import COPY_NAMES
 from backupkeeper.daemon.errand import Failed, Finished
@@ -78,9 +78,10 @@ def title(deed: Deed, places: Mapping[PlaceId, Place]) -> str:
     ends = []
     if deed.source is not None and deed.source in places:
         ends.append(f"from {places[deed.source].name}")
-    targets = [
-        places[one].name for one in (deed.place, *deed.onto) if one is not None and one in places
-    ]
+    ids = [one for one in (deed.place, *deed.onto) if one is not None and one in places]
+    roles = tuple(Role)
+    ids.sort(key=lambda one: (roles.index(places[one].role), places[one].name))
+    targets = [places[one].name for one in ids]
     if targets:
         link = "on" if deed.kind in {DeedKind.PROVE, DeedKind.LOOK, DeedKind.ADOPT} else "to"
         ends.append(f"{link} {' and '.join(targets)}")

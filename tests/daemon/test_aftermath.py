@@ -148,6 +148,8 @@ def test_a_look_that_found_nothing_is_well_done() -> None:
 
 def test_titles_name_what_and_where() -> None:
     assert title(OFFLOAD, PLACES) == "offload Wide to Main and Travel"
+    backwards = replace(OFFLOAD, onto=(TRAVEL, MAIN))
+    assert title(backwards, PLACES) == "offload Wide to Main and Travel", "the main drive first"
     assert title(PROVE, PLACES) == "proof f on Main"
     assert title(JUDGE, PLACES) == "verdict Wide"
     assert title(UPLOAD, {}) == "upload"
