@@ -115,11 +115,17 @@ class Loop:
 
     def _wait(self) -> None:
         """Sleep until something may be different; take in all letters that are there."""
-        letter = self._next_letter(self._sleep_s())
+        ends_s = self._seconds() + self._sleep_s()
+        letter = self._next_letter(ends_s - self._seconds())
         while letter is not None:
-            quiet = isinstance(letter, Moved) and not self._changes_plan(letter)
+            # What was touched changes no plan until it was left alone for a while.
+            quiet = isinstance(letter, Touched) or (
+                isinstance(letter, Moved) and not self._changes_plan(letter)
+            )
             self._take_in(letter)
-            letter = self._next_letter(self._sleep_s() if quiet and not self.ended else 0.0)
+            # Never longer than was meant at first: a worker tells how far it is for hours on end.
+            left_s = min(self._sleep_s(), ends_s - self._seconds())
+            letter = self._next_letter(left_s if quiet and not self.ended else 0.0)
 
     def _next_letter(self, seconds: float) -> Letter | None:
         try:
