@@ -7,7 +7,6 @@ Progress comes twice a second for hours, and changed files as often: neither may
 import threading
 import time
 from collections.abc import Callable, Iterator
-from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -16,10 +15,7 @@ from backupkeeper.daemon import loop as loop_module
 from backupkeeper.daemon.crew import Moved
 from backupkeeper.daemon.errand import Moving
 from backupkeeper.daemon.loop import Letter, Loop, Order, Touched
-from backupkeeper.daemon.sd_notify import Supervisor
-from backupkeeper.system.clock import RealClock
-from backupkeeper.wiring.daemon import _Daemon
-from backupkeeper.wiring.keeper import Keeper, config_of
+from tests.daemon.whole_loop import whole_loop
 
 TICK_S = 0.3
 LONG_S = 20.0
@@ -34,17 +30,8 @@ PROGRESS = Moved(
 @pytest.fixture
 def loop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Loop]:
     monkeypatch.setattr(loop_module, "TICK_S", TICK_S)
-    text = f'[catalog]\npath = "{tmp_path}/catalog.sqlite"\n[log]\nfile = "{tmp_path}/log"\n'
-    clock = RealClock()
-    with Keeper(config_of(text, f"{tmp_path}/config.toml", {}), clock=clock) as keeper:
-        yield _Daemon(
-            keeper.context,
-            f"{tmp_path}/config.toml",
-            {},
-            text,
-            ahead=timedelta(0),
-            supervisor=Supervisor({}, process=1, seconds=clock.monotonic),
-        ).loop
+    with whole_loop(tmp_path) as made:
+        yield made
 
 
 def waited(loop: Loop, letter: Callable[[], Letter]) -> float:
