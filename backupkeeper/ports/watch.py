@@ -15,15 +15,19 @@ class MountWatch(Protocol):
         ...
 
     def stop(self) -> None:
-        """End within a second; no call comes afterwards."""
+        """End within a second; no call begins afterwards."""
         ...
 
 
 class TreeWatch(Protocol):
-    """Calls ``on_path`` (from a thread of its own) for paths that were made, written, moved, removed."""
+    """Calls ``on_path`` (from a thread of its own) for paths that were made, written, moved, removed.
+
+    Of many changes in one folder at least one path in it is told, soon. The root itself is told where
+    nobody knows what changed: anything below it may have.
+    """
 
     def watch(self, root: str, on_path: Callable[[str], None]) -> None:
-        """Watch everything below a folder; again is no harm.
+        """Watch everything below a folder; again is no harm, and mends a watch that failed.
 
         Returns at once: taking in a large tree goes on in a thread of its own.
         """
