@@ -53,6 +53,7 @@ from backupkeeper.system.clock import RealClock, ShiftedClock
 from backupkeeper.system.entropy import RealEntropy
 from backupkeeper.system.files import RealFiles
 from backupkeeper.system.lock import PlaceLocks
+from backupkeeper.wiring.homes import config_home, home_of, state_home
 
 CONFIG_LIMIT_BYTES = 1 << 20
 CONFIG_VARIABLE = "BACKUPKEEPER_CONFIG"
@@ -80,13 +81,7 @@ def config_of(text: str, file: str, environ: Mapping[str, str]) -> Config:
     Raises:
         ConfigError: it can't be used.
     """
-    home = _home(environ)
-    state_home = environ.get("XDG_STATE_HOME") or f"{home}/.local/state"
-    return parse_config(text, file, home=home, state_home=state_home)
-
-
-def _home(environ: Mapping[str, str]) -> str:
-    return environ.get("HOME") or os.path.expanduser("~")
+    return parse_config(text, file, home=home_of(environ), state_home=state_home(environ))
 
 
 def read_config(path: str | None, environ: Mapping[str, str]) -> tuple[str, str]:
@@ -96,8 +91,7 @@ def read_config(path: str | None, environ: Mapping[str, str]) -> tuple[str, str]
         ConfigError: the file can't be read.
     """
     named = path or environ.get(CONFIG_VARIABLE)
-    config_home = environ.get("XDG_CONFIG_HOME") or f"{_home(environ)}/.config"
-    file = named or f"{config_home}/backupkeeper/config.toml"
+    file = named or f"{config_home(environ)}/backupkeeper/config.toml"
     try:
         with open(os.open(file, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC), "rb") as stream:
             if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):  # a pipe may never end

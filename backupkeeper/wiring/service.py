@@ -19,6 +19,7 @@ from backupkeeper.daemon.service import (
     path_of,
     unit_text,
 )
+from backupkeeper.wiring.homes import config_home, home_of
 
 SYSTEMD_RUNS: Final = "/run/systemd/system"
 SECONDS: Final = 60
@@ -53,7 +54,6 @@ class Services:
         self._environ = environ
         self._platform = platform
         self._systemd_runs = systemd_runs
-        self._home = environ.get("HOME") or os.path.expanduser("~")
 
     def form(self, *, system: bool) -> Form:
         """Which kind of service this machine has."""
@@ -63,8 +63,7 @@ class Services:
 
     def path(self, form: Form) -> str:
         """Where its file belongs."""
-        config_home = self._environ.get("XDG_CONFIG_HOME") or f"{self._home}/.config"
-        return path_of(form, home=self._home, config_home=config_home)
+        return path_of(form, home=home_of(self._environ), config_home=config_home(self._environ))
 
     def install(self, *, system: bool, user: str, config: str | None, start: bool) -> Told:
         """Write the service's file, and start the service.

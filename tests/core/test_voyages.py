@@ -114,9 +114,9 @@ def test_every_gap_that_can_be_closed_is_closed_and_no_law_is_broken(seed: int) 
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("part", range(4))
+@pytest.mark.parametrize("part", range(40))  # small, for machines that are slow and busy
 def test_a_thousand_histories(part: int) -> None:
-    for seed in range(part * 250, part * 250 + 250):
+    for seed in range(part * 25, part * 25 + 25):
         holds(seed, steps=12)
 
 
