@@ -9,13 +9,7 @@ from backupkeeper.core.outcomes import Checked, Finding, Trouble, VerifyOutcome
 
 _T = TypeVar("_T")
 
-FINDINGS = {
-    Result.MATCHES: Finding.MATCHES,
-    Result.DAMAGED: Finding.DAMAGED,
-    Result.CHANGED: Finding.CHANGED,
-    Result.MISSING: Finding.MISSING,
-    Result.UNREADABLE: Finding.UNREADABLE,
-}
+FINDINGS = {result: Finding(result.value) for result in Result}
 
 
 @dataclass(kw_only=True)

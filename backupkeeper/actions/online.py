@@ -26,7 +26,7 @@ from backupkeeper.core.model import Place, PlaceKind, Standing
 from backupkeeper.drives.marker import MARKER_LIMIT_BYTES, Marker, decode_marker
 from backupkeeper.ports.files import EntryKind, Files, Handle, Stat
 from backupkeeper.ports.mounts import DeviceInfo, Mount
-from backupkeeper.transfer.coldread import ColdPolicy, cold_policy
+from backupkeeper.transfer.coldpolicy import ColdPolicy, cold_policy
 
 OWN_FOLDER = ".backupkeeper"
 MARKER_PATH = f"{OWN_FOLDER}/place.json"

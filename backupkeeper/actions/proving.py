@@ -1,17 +1,87 @@
-"""Reading one copy from its medium and saying, as a fact, what was found."""
+"""Reading one copy from its medium and saying, as a fact, what was found.
+
+Promises:
+1. All bytes are read once. What is not right is read again, block by block, once or twice, until it
+   is known whether the medium or the way from it is wrong (``core.harm``).
+2. A large file whose reading is broken off keeps what was right so far as a fact of its own
+   (``part``), and the next reading goes on there as long as the file is the same.
+"""
 
 import errno
-from dataclasses import replace
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Final
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import MARKER_PATH, OnlineDrive
-from backupkeeper.core.errors import DeviceError, DriveGoneError, MismatchError, OutOfReachError
-from backupkeeper.core.model import Content, Fact, Result, RollFile, Way
-from backupkeeper.core.taking import same_time
+from backupkeeper.core import harm
+from backupkeeper.core.errors import (
+    BackupkeeperError,
+    DeviceError,
+    DriveGoneError,
+    MismatchError,
+    OutOfReachError,
+)
+from backupkeeper.core.model import (
+    BLOCK_BYTES,
+    BLOCK_DIGEST_BYTES,
+    Content,
+    Fact,
+    Result,
+    RollFile,
+    Way,
+)
+from backupkeeper.core.parts_read import part_note, resumable
+from backupkeeper.core.ranges import merged
 from backupkeeper.ports.progress import Progress, Quiet
-from backupkeeper.transfer.coldread import ColdReading, damaged_ranges, read_cold
+from backupkeeper.transfer.blocks import read_again
+from backupkeeper.transfer.coldread import (
+    ColdReader,
+    ColdReading,
+    SoFar,
+    read_cold,
+    wrong_blocks,
+)
 
 MISSING_NUMBERS = frozenset({errno.ENOENT, errno.ENOTDIR})
+PART_FROM_BYTES: Final = 1 << 30
+"""Of files as large as this a broken-off reading is kept."""
+FEW: Final = 64
+"""So many blocks that are not right are read again first; all of them where one came right then."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked:
+    """One copy, and how it is read."""
+
+    context: Context
+    drive: OnlineDrive
+    path: str
+    file: RollFile
+    content: Content
+    fresh: bool
+    progress: Progress
+    is_over: Callable[[], bool]
+
+    @property
+    def absolute(self) -> str:
+        return self.drive.absolute(self.path)
+
+    def fact(self, *, result: Result, note: str = "", reading: ColdReading | None = None) -> Fact:
+        return Fact(
+            at=self.context.clock.now(),
+            place=self.drive.place.id,
+            path=self.path,
+            content=self.file.content,
+            way=Way.REHASH,
+            result=result,
+            cold=reading is not None and reading.cold,
+            evidence=reading.evidence if reading is not None else "",
+            mount=self.drive.info.mount.token,
+            note=note,
+        )
 
 
 def prove_copy(
@@ -22,50 +92,205 @@ def prove_copy(
     *,
     written_during: str | None = None,
     progress: Progress | None = None,
+    parts: Sequence[Fact] = (),
+    is_over: Callable[[], bool] = lambda: False,
 ) -> tuple[Fact, ColdReading | None]:
-    """Read a copy from the medium; read it once more if it does not match.
+    """Read a copy from the medium; read again what does not match.
+
+    Args:
+        context: the world.
+        drive: where it is.
+        path: of the copy, on the drive.
+        file: what it must be.
+        written_during: the mount in which it was written.
+        progress: told as it goes.
+        parts: facts about this copy, in which a broken-off reading may be that can be taken up.
+        is_over: ends the reading of a large file.
 
     Returns:
-        The fact, and the reading (None where the file is not there or could not be opened).
+        The fact, and the reading (None where the file is not there, could not be opened, or was not
+        read to its end: then the fact's way is ``part``).
 
     Raises:
         DriveGoneError: the whole drive is gone; nothing is said about the copy then.
         MountChangedError: something else is mounted there.
     """
     drive.guard()
+    asked = _Asked(
+        context=context,
+        drive=drive,
+        path=path,
+        file=file,
+        content=context.catalog.contents([file.content])[file.content],
+        fresh=written_during is not None and written_during != drive.info.mount.token,
+        progress=progress or Quiet(),
+        is_over=is_over,
+    )
     if not drive.holds(path):
         note = "Its folder leads off the drive, through a link or another mount."
-        return _fact(context, drive, path, file, result=Result.MISSING, note=note), None
-    content = context.catalog.contents([file.content])[file.content]
-    fresh = written_during is not None and written_during != drive.info.mount.token
+        return asked.fact(result=Result.MISSING, note=note), None
     try:
-        reading = _read(context, drive, path, fresh=fresh, progress=progress or Quiet())
-        note = ""
-        if not _matches(reading, content):
-            drive.guard()
-            first, reading = reading, _read(context, drive, path, fresh=fresh, progress=Quiet())
-            note = _about_two(first, reading, content)
+        return _read(asked, parts)
     except OutOfReachError:
         raise
     except DeviceError as error:
-        _must_be_alive(context, drive)  # gone as a whole? then it is no news about this one file
+        must_be_alive(context, drive)  # gone as a whole? then it is no news about this one file
         missing = error.number in MISSING_NUMBERS
         result = Result.MISSING if missing else Result.UNREADABLE
         note = "" if missing else str(error)
-        return _fact(context, drive, path, file, result=result, note=note), None
+        return asked.fact(result=result, note=note), None
     except MismatchError as error:
-        fact = _fact(context, drive, path, file, result=Result.UNREADABLE, note=str(error))
-        return fact, None
-    result = _kind_of(reading, file, content)
-    if result is Result.UNREADABLE:
-        _must_be_alive(context, drive)
-    fact = _fact(context, drive, path, file, result=result, note=note, reading=reading)
-    if result is not Result.MATCHES:
-        fact = replace(fact, damage=damaged_ranges(content, reading))
-    return fact, reading
+        return asked.fact(result=Result.UNREADABLE, note=str(error)), None
 
 
-def _must_be_alive(context: Context, drive: OnlineDrive) -> None:
+def _read(asked: _Asked, parts: Sequence[Fact]) -> tuple[Fact, ColdReading | None]:
+    if asked.file.size < PART_FROM_BYTES:
+        reading = read_cold(
+            asked.context.files,
+            asked.absolute,
+            asked.drive.cold,
+            new_mount=asked.fresh,
+            on_bytes=asked.progress.advance,
+        )
+        return _judged(asked, reading)
+    begun = resumable(parts, asked.file.size, _mtime_ns(asked), asked.context.clock.now())
+    if begun is not None:
+        asked.progress.advance(begun.damage[0][0])
+        read = _read_large(asked, begun)
+        if read is not None and (read[1] is None or read[0].result is Result.MATCHES):
+            return read
+        asked = replace(asked, progress=Quiet())  # it was told already, as far as this file goes
+    read = _read_large(asked, None)
+    assert read is not None
+    return read
+
+
+def _mtime_ns(asked: _Asked) -> int:
+    try:
+        return asked.context.files.stat(asked.absolute).mtime_ns
+    except OSError:
+        return -1  # the reading will tell
+
+
+def _read_large(asked: _Asked, begun: Fact | None) -> tuple[Fact, ColdReading | None] | None:
+    """Read from the beginning, or from where ``begun`` ended; None where that is not right."""
+    start = begun.damage[0][0] if begun is not None else 0
+    at = begun.at if begun is not None else asked.context.clock.now()
+    so_far = SoFar(start=start)
+    reader = ColdReader(asked.context.files, asked.drive.cold, new_mount=asked.fresh)
+    try:
+        reading = reader.read_on(
+            asked.absolute,
+            so_far,
+            asked.progress.advance,
+            # Once something is wrong it is read to its end: there is nothing to go on from.
+            lambda: asked.is_over() and _part(asked, so_far, at) is not None,
+        )
+    except BackupkeeperError:
+        raise
+    except BaseException:  # stopped: by a person, or because the drive is wanted
+        part = _part(asked, so_far, at)
+        if part is not None:
+            with suppress(BackupkeeperError):
+                asked.context.catalog.record(facts=[part])
+        raise
+    if reading is None:
+        part = _part(asked, so_far, at)
+        return part or replace(asked.fact(result=Result.MATCHES), way=Way.PART), None
+    if begun is None:
+        return _judged(asked, reading)
+    if not reading.cold or reading.unreadable or reading.size != asked.content.size:
+        return None
+    if reading.block_map != _map_from(asked.content, start):
+        return None
+    # Its beginning matched, block by block, when it was read: so this is what the whole hashes to.
+    whole = replace(reading, xxh128=asked.content.xxh128, block_map=asked.content.block_map)
+    note = "Read in parts."
+    return replace(asked.fact(result=Result.MATCHES, note=note, reading=whole), at=at), whole
+
+
+def _map_from(content: Content, start: int) -> bytes:
+    return content.block_map[start // BLOCK_BYTES * BLOCK_DIGEST_BYTES :]
+
+
+def _part(asked: _Asked, so_far: SoFar, at: datetime) -> Fact | None:
+    """What is known of a file of which a beginning was read, cold and right."""
+    whole = so_far.hasher.size // BLOCK_BYTES
+    upto = so_far.start + whole * BLOCK_BYTES
+    right = so_far.hasher.block_map[: whole * BLOCK_DIGEST_BYTES]
+    wanted = _map_from(asked.content, so_far.start)[: whole * BLOCK_DIGEST_BYTES]
+    if not whole or right != wanted or so_far.unreadable or not so_far.known.evidence:
+        return None
+    if so_far.size != asked.content.size:
+        return None
+    fact = asked.fact(result=Result.MATCHES, note=part_note(so_far.mtime_ns))
+    return replace(
+        fact,
+        at=at,
+        way=Way.PART,
+        cold=True,
+        evidence=so_far.known.evidence,
+        damage=((upto, asked.content.size),),
+    )
+
+
+def _judged(asked: _Asked, reading: ColdReading) -> tuple[Fact, ColdReading]:
+    """What a whole reading shows, after what is not right was read again."""
+    found = _found(asked, reading)
+    if found.result is Result.UNREADABLE:
+        must_be_alive(asked.context, asked.drive)
+    fact = asked.fact(result=found.result, note=found.note, reading=reading)
+    return replace(fact, damage=found.damage), reading
+
+
+def _found(asked: _Asked, reading: ColdReading) -> harm.Found:
+    content = asked.content
+    wrong = wrong_blocks(content, reading)
+    read: dict[int, list[bytes | None]] = {block: [digest] for block, digest in wrong.items()}
+    unreadable = [*reading.unreadable]
+
+    def again(blocks: Sequence[int]) -> None:
+        asked.drive.guard()
+        made = read_again(asked.context.files, asked.absolute, asked.drive.cold, blocks)
+        unreadable.extend(made.unreadable)
+        for block, digest in made.by_block.items():
+            read[block].append(digest)
+
+    there = [block for block in wrong if block * BLOCK_BYTES < min(content.size, reading.size)]
+    if there:
+        few, rest = there[:FEW], there[FEW:]
+        again(few)
+        if rest and any(_came_right(content, block, read[block]) for block in few):
+            again(rest)
+        shaky = [
+            block
+            for block in there
+            if len(read[block]) > 1
+            and read[block][0] != read[block][1]
+            and not _came_right(content, block, read[block])
+        ]
+        if shaky:
+            again(shaky)
+    return harm.found(
+        content.block_map,
+        content.size,
+        asked.file.mtime_ns,
+        harm.Standing(
+            size=reading.size,
+            mtime_ns=reading.mtime_ns,
+            fs_type=asked.drive.info.mount.fs_type,
+        ),
+        read,
+        merged(unreadable),
+    )
+
+
+def _came_right(content: Content, block: int, read: Sequence[bytes | None]) -> bool:
+    at = block * BLOCK_DIGEST_BYTES
+    return content.block_map[at : at + BLOCK_DIGEST_BYTES] in read
+
+
+def must_be_alive(context: Context, drive: OnlineDrive) -> None:
     """A drive that can't even give its marker back from the medium is gone.
 
     Raises:
@@ -79,67 +304,3 @@ def _must_be_alive(context: Context, drive: OnlineDrive) -> None:
         raise DriveGoneError(drive.place.name, drive.root) from error
     if marker.unreadable:
         raise DriveGoneError(drive.place.name, drive.root)
-
-
-def _read(
-    context: Context, drive: OnlineDrive, path: str, *, fresh: bool, progress: Progress
-) -> ColdReading:
-    return read_cold(
-        context.files,
-        drive.absolute(path),
-        drive.cold,
-        new_mount=fresh,
-        on_bytes=progress.advance,
-    )
-
-
-def _matches(reading: ColdReading, content: Content) -> bool:
-    return (
-        not reading.unreadable
-        and reading.size == content.size
-        and reading.xxh128 == content.xxh128
-        and reading.block_map == content.block_map
-    )
-
-
-def _about_two(first: ColdReading, second: ColdReading, content: Content) -> str:
-    if _matches(second, content):
-        return (
-            "The first reading was wrong and the second right: suspect the cable, the port or the "
-            "memory before the drive."
-        )
-    return "" if first.block_map == second.block_map else "Two readings differed from each other."
-
-
-def _kind_of(reading: ColdReading, file: RollFile, content: Content) -> Result:
-    if _matches(reading, content):
-        return Result.MATCHES
-    if reading.unreadable:
-        return Result.UNREADABLE
-    if reading.size != content.size or not same_time(reading.mtime_ns, file.mtime_ns):
-        return Result.CHANGED
-    return Result.DAMAGED
-
-
-def _fact(
-    context: Context,
-    drive: OnlineDrive,
-    path: str,
-    file: RollFile,
-    *,
-    result: Result,
-    note: str,
-    reading: ColdReading | None = None,
-) -> Fact:
-    return Fact(
-        at=context.clock.now(),
-        place=drive.place.id,
-        path=path,
-        content=file.content,
-        way=Way.REHASH,
-        result=result,
-        cold=reading is not None and reading.cold,
-        evidence=reading.evidence if reading is not None else "",
-        mount=drive.info.mount.token,
-        note=note,
-    )

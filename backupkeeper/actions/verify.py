@@ -9,7 +9,7 @@ Promises:
    again goes on after the last one.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime
 
 from backupkeeper.actions.context import Context
@@ -18,12 +18,13 @@ from backupkeeper.actions.findings import VerifyRun, until
 from backupkeeper.actions.histories import record_check
 from backupkeeper.actions.one_roll import RollNow, drive_here, known_place, roll_now
 from backupkeeper.actions.online import OnlineDrive, holding, online, online_drives
-from backupkeeper.actions.proving import prove_copy
+from backupkeeper.actions.proving import PART_FROM_BYTES, prove_copy
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.selection import Selection, resolve
 from backupkeeper.actions.upload import prove_objects
 from backupkeeper.core.errors import OutOfReachError
 from backupkeeper.core.fitting import possible_paths
+from backupkeeper.core.harm import is_in_doubt_already
 from backupkeeper.core.model import (
     Copy,
     CopyState,
@@ -34,6 +35,7 @@ from backupkeeper.core.model import (
     Roll,
     RollFile,
     RollId,
+    Way,
 )
 from backupkeeper.core.needs import Circumstances, Proof, proof_wanted
 from backupkeeper.core.outcomes import Checked, Finding, Trouble, VerifyOutcome
@@ -43,6 +45,11 @@ from backupkeeper.transfer.coldread import ColdReading
 
 FACTS_A_STEP = 200
 """Facts recorded in one transaction; what was read before an interruption is kept."""
+IN_DOUBT = (
+    "So many copies in a row are bad that the cable, the port, the controller or the whole drive is in "
+    "doubt, not single files. Reading it was stopped; nothing there is mended. Try another cable and "
+    "port, then verify it again."
+)
 BYTES_A_STEP = 1 << 30
 """Bytes read between two such transactions: what a kill or a power cut may cost is some seconds."""
 
@@ -119,7 +126,7 @@ def prove_roll(
                 total_bytes=sum(file.size for _, file, _ in old),
                 total_files=len(old),
             )
-            read = _verify_roll(context, drive, until(old, time_is_up), run, progress)
+            read = _verify_roll(context, drive, until(old, time_is_up), run, progress, time_is_up)
             record_check(context, drive, now.roll, read, run, whole=True)
     progress.end()
     return run.outcome(f"{roll} at {known.name}", context.clock.monotonic() - begun)
@@ -228,7 +235,9 @@ def _verify_roll(
     copies: Iterable[tuple[str, RollFile, str | None]],
     run: VerifyRun,
     progress: Progress,
+    is_over: Callable[[], bool] = lambda: False,
 ) -> list[tuple[Fact, ColdReading | None]]:
+    """Read them in this order; stop where the drive as a whole is in doubt."""
     read: list[tuple[Fact, ColdReading | None]] = []
     facts: list[Fact] = []
     kept = unkept_bytes = 0
@@ -236,14 +245,26 @@ def _verify_roll(
         for path, file, mount in copies:
             progress.file(path)
             fact, reading = prove_copy(
-                context, drive, path, file, written_during=mount, progress=progress
+                context,
+                drive,
+                path,
+                file,
+                written_during=mount,
+                progress=progress,
+                parts=_parts(context, drive, path, file),
+                is_over=is_over,
             )
             facts.append(fact)
+            if fact.way is Way.PART:
+                return read  # its time is up: the next reading goes on there
             read.append((fact, reading))
             progress.advance(0 if reading is not None else file.size, files=1)
             run.add(drive.place.name, fact, file.size)
             if reading is not None and not reading.cold:
                 run.not_cold[drive.place.name] = reading.why_not_cold
+            if is_in_doubt_already([one.result for one, _ in read]):
+                run.troubles.append(Trouble(place=drive.place.name, path="", message=IN_DOUBT))
+                break
             unkept_bytes += file.size
             if len(facts) - kept >= FACTS_A_STEP or unkept_bytes >= BYTES_A_STEP:
                 record_seen(context, facts[kept:])
@@ -251,6 +272,14 @@ def _verify_roll(
     finally:
         record_seen(context, facts[kept:])
     return read
+
+
+def _parts(context: Context, drive: OnlineDrive, path: str, file: RollFile) -> Sequence[Fact]:
+    """Facts about a copy that is large enough for its reading to be taken up."""
+    if file.size < PART_FROM_BYTES:
+        return ()
+    known = context.catalog.facts_at(drive.place.id, below=path)
+    return [fact for fact in known if fact.path == path and fact.content == file.content]
 
 
 def _name_unknown(

@@ -149,6 +149,9 @@ class Way(StrEnum):
     """All bytes were fetched back from the object store and hashed."""
     LOOKED = "looked"
     """Only the entry was looked at: presence, size, version. Reads no byte."""
+    PART = "part"
+    """A beginning of it was read from the medium and matched. Never a proof; ``damage`` is what is
+    still to be read then, and a later reading may go on there (``core.parts_read``)."""
 
 
 class Result(StrEnum):
@@ -161,6 +164,11 @@ class Result(StrEnum):
     """Other bytes and another size or time: somebody edited it."""
     MISSING = "missing"
     UNREADABLE = "unreadable"
+    """The device would not give some of its bytes."""
+    CUT_OFF = "cut off"
+    """It ends too early; what is left of it is right."""
+    UNSTABLE = "unstable"
+    """Read three times it was never right, and never the same: cable, memory or controller."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

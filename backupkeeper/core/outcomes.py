@@ -93,6 +93,8 @@ class Finding(StrEnum):
     CHANGED = "changed"
     MISSING = "missing"
     UNREADABLE = "unreadable"
+    CUT_OFF = "cut off"
+    UNSTABLE = "unstable"
     UNKNOWN = "unknown"
     """A file in a roll's folder that no roll knows."""
 

@@ -65,7 +65,7 @@ class Policy:
                 return self.attested_age
             case Way.DOWNLOADED:
                 return self.downloaded_age
-            case Way.WRITTEN | Way.LOOKED:
+            case Way.WRITTEN | Way.LOOKED | Way.PART:
                 return timedelta(0)
             case _:  # pragma: no cover
                 assert_never(way)
@@ -143,16 +143,14 @@ def _state(
     if decisive is None:
         return CopyState.WRITTEN
     match decisive.result:
-        case Result.DAMAGED | Result.CHANGED | Result.UNREADABLE:
-            return CopyState.DAMAGED
         case Result.MISSING:
             if not any(fact.at > decisive.at for fact in later):
                 return CopyState.MISSING
             return CopyState.DAMAGED if _was_damaged(believed) else CopyState.WRITTEN
         case Result.MATCHES:
             return _state_of_match(decisive, later, policy, now)
-        case _:  # pragma: no cover
-            assert_never(decisive.result)
+        case _:  # all others say, each in its way, that its bytes are not what they must be
+            return CopyState.DAMAGED
 
 
 def _was_damaged(believed: Sequence[Fact]) -> bool:

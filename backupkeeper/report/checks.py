@@ -4,7 +4,8 @@ Promise: what was not read, or not read cold, is never among what matched.
 """
 
 from collections.abc import Sequence
-from typing import assert_never
+from types import MappingProxyType
+from typing import Final
 
 from backupkeeper.core.outcomes import Checked, Finding, VerifyOutcome
 from backupkeeper.report.deeds import say_not_cold, say_sentences, say_troubles
@@ -50,7 +51,7 @@ def verify_lines(outcome: VerifyOutcome, look: Look) -> list[Line]:
 
 
 def _say_found(page: Page, finding: Finding, found: Sequence[Checked]) -> None:
-    title, advice = _words(finding)
+    title, advice = _WORDS[finding]
     page.head(f"{finding.value}: {plural(len(found), 'file')}")
     page.say(title, indent=2)
     for one in page.few(found, indent=4):
@@ -72,41 +73,52 @@ def _ranges(one: Checked) -> str:
     return f"bytes {', '.join(parts)} ({size(lost)} of {size(one.size)})"
 
 
-def _words(finding: Finding) -> tuple[str, str]:
-    """What a finding means, and what to do."""
-    match finding:
-        case Finding.MATCHES:
-            return "The bytes are right, and there is something to know about them.", ""
-        case Finding.DAMAGED:
-            return (
-                "Other bytes than were written, while size and time stand as they were: rot.",
-                (
-                    "Leave the file and the drive as they are, and keep every other copy. "
-                    "'backupkeeper gaps' shows where the roll still stands whole."
-                ),
-            )
-        case Finding.CHANGED:
-            return (
-                "Other bytes, and another size or time: somebody edited it.",
-                "Keep the edit under another name or outside the roll; originals are never altered.",
-            )
-        case Finding.MISSING:
-            return (
-                "It was here, and is not now.",
-                "'backupkeeper mirror' brings it back to a drive, 'backupkeeper upload' to a bucket.",
-            )
-        case Finding.UNREADABLE:
-            return (
-                "The drive would not give the bytes.",
-                (
-                    "Try another cable or port first. If it stays so, the drive may be failing: make "
-                    "sure of the other copies before anything else."
-                ),
-            )
-        case Finding.UNKNOWN:
-            return (
-                "In a roll's folder, but no roll knows it. It is not kept anywhere else.",
-                "Move it out of the roll if it is wanted.",
-            )
-        case _:  # pragma: no cover
-            assert_never(finding)
+_WORDS: Final = MappingProxyType[Finding, tuple[str, str]](
+    {
+        Finding.MATCHES: (
+            "The bytes are right, and there is something to know about them.",
+            "",
+        ),
+        Finding.DAMAGED: (
+            (
+                "Other bytes than were written, while size and time stand as they were: rot, or a bad "
+                "cable when they were written."
+            ),
+            "'backupkeeper repair' mends it from another copy. Leave the file as it is until then.",
+        ),
+        Finding.CUT_OFF: (
+            "It ends too early; what is left of it is right.",
+            "'backupkeeper repair' mends it from another copy.",
+        ),
+        Finding.CHANGED: (
+            "Other bytes, and another size or time: somebody edited it.",
+            (
+                "Keep the edit under another name, outside the roll. 'backupkeeper repair --edited' then "
+                "puts the original back, and sets the edited file aside."
+            ),
+        ),
+        Finding.MISSING: (
+            "It was here, and is not now.",
+            "'backupkeeper mirror' brings it back to a drive, 'backupkeeper upload' to a bucket.",
+        ),
+        Finding.UNREADABLE: (
+            "The drive would not give these bytes.",
+            (
+                "Try another cable or port first. 'backupkeeper repair' mends it from another copy. If "
+                "more such files come, the drive is failing: replace it."
+            ),
+        ),
+        Finding.UNSTABLE: (
+            "Read three times it was never right, and never the same.",
+            (
+                "That is no sign against the drive yet: try another cable, another port, another "
+                "computer, then verify it again. Nothing is mended until it reads the same twice."
+            ),
+        ),
+        Finding.UNKNOWN: (
+            "In a roll's folder, but no roll knows it. It is not kept anywhere else.",
+            "Move it out of the roll if it is wanted.",
+        ),
+    }
+)
+"""What a finding means, and what to do."""

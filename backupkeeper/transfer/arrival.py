@@ -27,12 +27,8 @@ from backupkeeper.core.errors import (
 from backupkeeper.core.model import Content
 from backupkeeper.ports.files import Files
 from backupkeeper.transfer.batches import Batch, Destination, Landed, Piece, Work
-from backupkeeper.transfer.coldread import (
-    READ_BYTES,
-    ColdKind,
-    ColdReader,
-    ColdReading,
-)
+from backupkeeper.transfer.coldpolicy import ColdKind
+from backupkeeper.transfer.coldread import READ_BYTES, ColdReader, ColdReading
 from backupkeeper.transfer.durable import TempFile, discard, make_folders, temp_name
 from backupkeeper.transfer.failures import ONE_FILE, ends_the_device, write_failure
 from backupkeeper.transfer.reading import opened

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from backupkeeper.core.errors import BackupkeeperError, MismatchError
 from backupkeeper.core.model import Content, PlaceId
-from backupkeeper.transfer.coldread import ColdPolicy
+from backupkeeper.transfer.coldpolicy import ColdPolicy
 from backupkeeper.transfer.hashing import Hasher
 from backupkeeper.transfer.ring import Slot
 

@@ -14,8 +14,7 @@ The caller syncs what it wrote before: unsynced pages can't be dropped, and then
 
 from collections.abc import Callable, Generator, Iterator
 from contextlib import ExitStack, closing, suppress
-from dataclasses import dataclass
-from enum import Enum, auto
+from dataclasses import dataclass, field
 from functools import partial
 
 import xxhash
@@ -23,6 +22,7 @@ import xxhash
 from backupkeeper.core.errors import MismatchError, SourceChangedError
 from backupkeeper.core.model import BLOCK_BYTES, BLOCK_DIGEST_BYTES, Content, Xxh128
 from backupkeeper.ports.files import Files, Handle, Stat
+from backupkeeper.transfer.coldpolicy import DIRECT_TYPES, ColdKind, ColdPolicy
 from backupkeeper.transfer.failures import read_failure
 from backupkeeper.transfer.hashing import ReadHasher
 from backupkeeper.transfer.reading import Salvage, buffers_of, fill, open_direct, regular
@@ -31,80 +31,12 @@ from backupkeeper.transfer.ring import Buffers
 READ_BYTES = 8 * 1024 * 1024
 """Bytes of one read from a device."""
 
-KERNEL_TYPES = frozenset(
-    {
-        "ext2",
-        "ext3",
-        "ext4",
-        "xfs",
-        "btrfs",
-        "f2fs",
-        "vfat",
-        "exfat",
-        "ntfs3",
-        "hfsplus",
-        "jfs",
-        "udf",
-        "iso9660",
-        "overlay",
-    }
-)
-"""File systems whose only cache is the page cache, as far as Linux knows them."""
-DIRECT_TYPES = frozenset({"xfs", "vfat", "exfat"})
-"""Those among them where an ``O_DIRECT`` read is evidence by itself. Others read compressed,
-inline, journalled or stacked files through the page cache without a word (tried with ext4 mounted
-``data=journal``; the rest from memory: kernel sources)."""
-NETWORK_TYPES = frozenset(
-    {"nfs", "nfs4", "cifs", "smb3", "smbfs", "9p", "ceph", "afs", "virtiofs", "ncpfs"}
-)
-MEMORY_TYPES = frozenset({"tmpfs", "ramfs", "devtmpfs", "rootfs"})
-
 DROPPED = "pages dropped"
 DIRECT = "by-passing the cache"
 DROPPED_DIRECT = "pages dropped, by-passing the cache"
 DEVICE_DROPPED = "pages and device's pages dropped"
 NEW_MOUNT = "new mount"
 REPLUG = "unplug it, plug it in again and run verify"
-
-
-class ColdKind(Enum):
-    """Which way a cold read can be had."""
-
-    KERNEL = auto()
-    FUSE = auto()
-    NEVER = auto()
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class ColdPolicy:
-    """How a mount can be read cold. ``why_never`` is a sentence where it can't be."""
-
-    fs_type: str
-    kind: ColdKind
-    block_device: str | None = None
-    why_never: str = ""
-
-
-def cold_policy(fs_type: str, block_device: str | None) -> ColdPolicy:
-    """Decide by the type in the mount table, and the block device's node where there is one."""
-    if fs_type in KERNEL_TYPES:
-        return ColdPolicy(fs_type=fs_type, kind=ColdKind.KERNEL, block_device=block_device)
-    if fs_type in {"fuse", "fuseblk"} or fs_type.startswith("fuse."):
-        if block_device is not None:
-            return ColdPolicy(fs_type=fs_type, kind=ColdKind.FUSE, block_device=block_device)
-        why = (
-            f"{fs_type} answers from a program's own cache, and there is no device below it that "
-            "could be read past it."
-        )
-    elif fs_type in NETWORK_TYPES:
-        why = f"{fs_type} is a network share: what it answers may come from the server's memory."
-    elif fs_type in MEMORY_TYPES:
-        why = f"{fs_type} keeps files in memory only: there is no medium to read them from."
-    elif fs_type == "zfs":
-        why = "zfs has a cache of its own that can't be seen or by-passed from here."
-    else:
-        why = f"How {fs_type} caches what it reads is not known here."
-    return ColdPolicy(fs_type=fs_type, kind=ColdKind.NEVER, why_never=why)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -127,11 +59,24 @@ class ColdReading:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class _Known:
+class Known:
     """How a handle's bytes are known to come from the medium, or why they are not."""
 
     evidence: str = ""
     why_not: str = ""
+
+
+@dataclass(kw_only=True, slots=True)
+class SoFar:
+    """A reading under way, or broken off: what is left of it when an error, or a person, ends it."""
+
+    start: int = 0
+    """Byte at which it began: the beginning of a block."""
+    hasher: ReadHasher = field(default_factory=ReadHasher)
+    known: Known = Known()
+    size: int = 0
+    mtime_ns: int = 0
+    unreadable: list[tuple[int, int]] = field(default_factory=list)
 
 
 class ColdReader:
@@ -156,38 +101,61 @@ class ColdReader:
         self._policy = policy
         self._new_mount = new_mount
         self._buffers = buffers
-        self._device: _Known | None = None
+        self._device: Known | None = None
 
     def read(self, path: str, on_bytes: Callable[[int], None] | None = None) -> ColdReading:
-        """Read a file whole and hash it.
+        """Read a file whole and hash it; raises as ``read_on`` does."""
+        reading = self.read_on(path, SoFar(), on_bytes or _nobody, lambda: False)
+        assert reading is not None
+        return reading
+
+    def read_on(
+        self,
+        path: str,
+        so_far: SoFar,
+        on_bytes: Callable[[int], None],
+        is_over: Callable[[], bool],
+    ) -> ColdReading | None:
+        """Read a file from a block of it on, and hash what is read.
+
+        Args:
+            path: absolute.
+            so_far: where to begin; filled as it goes, so that what was read is known however it ends.
+            on_bytes: told how many bytes were read, as it goes.
+            is_over: asked after each buffer; None is returned where it ended the reading.
 
         Raises:
             ReadError: it can't be opened, is no regular file, or the device gives nothing.
             DriveGoneError: the device is gone.
             SourceChangedError: it changed while it was read.
         """
-        hasher = ReadHasher()
+        made = so_far
         try:
             with ExitStack() as stack:
-                handle, stat, known = self._open(stack, path)
+                handle, stat, made.known = self.open(stack, path)
+                made.size, made.mtime_ns = stat.size, stat.mtime_ns
                 salvage = Salvage(self._files, handle, stat.size)
-                buffers = self._buffers or Buffers(min(READ_BYTES, stat.size + 1))
-                with closing(buffers_of(path, salvage.read, stat.size, buffers)) as views:
+                made.unreadable = salvage.unreadable
+                left = max(0, stat.size - made.start)
+                buffers = self._buffers or Buffers(min(READ_BYTES, left + 1))
+                read = partial(_read_from, salvage, made.start)
+                with closing(buffers_of(path, read, left, buffers)) as views:
                     for view in views:
-                        hasher.update(view)
-                        if on_bytes is not None:
-                            on_bytes(len(view))
-                self._same_after(path, handle, stat, hasher.size)
+                        made.hasher.update(view)
+                        on_bytes(len(view))
+                        if is_over() and made.start + made.hasher.size < stat.size:
+                            return None
+                self._same_after(path, handle, stat, made.start + made.hasher.size)
         except OSError as error:
             raise read_failure(path, error) from error
         return ColdReading(
-            xxh128=hasher.xxh128,
-            block_map=hasher.block_map,
-            size=hasher.size,
+            xxh128=made.hasher.xxh128,
+            block_map=made.hasher.block_map,
+            size=stat.size,
             mtime_ns=stat.mtime_ns,
-            cold=bool(known.evidence),
-            evidence=known.evidence,
-            why_not_cold=known.why_not,
+            cold=bool(made.known.evidence),
+            evidence=made.known.evidence,
+            why_not_cold=made.known.why_not,
             unreadable=tuple(salvage.unreadable),
         )
 
@@ -195,7 +163,7 @@ class ColdReader:
         """A file's bytes in blocks of ``BLOCK_BYTES``, cold where that can be had."""
         try:
             with ExitStack() as stack:
-                handle, stat, _ = self._open(stack, path)
+                handle, stat, _ = self.open(stack, path)
                 if stat.size != size:
                     raise MismatchError(f"{path} has {stat.size} bytes; it must have {size}.")
                 read = partial(_fill_at, self._files, handle, stat.size)
@@ -205,7 +173,15 @@ class ColdReader:
         except OSError as error:
             raise read_failure(path, error) from error
 
-    def _open(self, stack: ExitStack, path: str) -> tuple[Handle, Stat, _Known]:
+    def open(self, stack: ExitStack, path: str) -> tuple[Handle, Stat, Known]:
+        """A handle whose reads come from the medium where that can be had, closed with the stack.
+
+        Each byte only the first time: what was read may be in memory then. ``OSError`` leaves as it
+        is.
+
+        Raises:
+            ReadError: it is no regular file.
+        """
         files = self._files
         in_kernel = self._policy.kind is ColdKind.KERNEL
         direct = open_direct(files, path) if in_kernel else None
@@ -222,29 +198,29 @@ class ColdReader:
             return handle, stat, self._kernel(left, direct=direct is not None)
         return handle, stat, self._elsewhere(left, handle)
 
-    def _kernel(self, left: int | None, *, direct: bool) -> _Known:
+    def _kernel(self, left: int | None, *, direct: bool) -> Known:
         if left == 0:
-            return _Known(evidence=DROPPED_DIRECT if direct else DROPPED)
+            return Known(evidence=DROPPED_DIRECT if direct else DROPPED)
         if direct and self._policy.fs_type in DIRECT_TYPES:
-            return _Known(evidence=DIRECT)
-        return _Known(why_not=_held(left))
+            return Known(evidence=DIRECT)
+        return Known(why_not=_held(left))
 
-    def _elsewhere(self, left: int | None, handle: Handle) -> _Known:
+    def _elsewhere(self, left: int | None, handle: Handle) -> Known:
         if self._policy.kind is ColdKind.NEVER:
-            return _Known(why_not=self._policy.why_never)
+            return Known(why_not=self._policy.why_never)
         if self._device is None:
             self._device = (
                 self._drop_device(handle)
                 if self._policy.block_device is not None
-                else _Known(why_not=self._policy.why_never)
+                else Known(why_not=self._policy.why_never)
             )
         if left == 0 and self._device.evidence:
             return self._device
         if self._new_mount:
-            return _Known(evidence=NEW_MOUNT)
-        return _Known(why_not=self._device.why_not or _held(left))
+            return Known(evidence=NEW_MOUNT)
+        return Known(why_not=self._device.why_not or _held(left))
 
-    def _drop_device(self, handle: Handle) -> _Known:
+    def _drop_device(self, handle: Handle) -> Known:
         """Drop the block device's own pages.
 
         Holds for every file read afterwards, until something is written to the mount.
@@ -257,21 +233,29 @@ class ColdReader:
         try:
             left = self._files.drop_device_pages(self._policy.block_device)
         except OSError as error:
-            return _Known(
+            return Known(
                 why_not=f"{name} reads through its device's cache, which could not be emptied "
                 f"({error.strerror}); {REPLUG}, or run with the right to open the device."
             )
         if left:
-            return _Known(
+            return Known(
                 why_not=f"{left} pages of the device stayed in the system's cache: something else "
                 f"uses it; {REPLUG}."
             )
-        return _Known(evidence=DEVICE_DROPPED)
+        return Known(evidence=DEVICE_DROPPED)
 
     def _same_after(self, path: str, handle: Handle, before: Stat, size: int) -> None:
         after = self._files.stat_handle(handle)
         if (after.size, after.mtime_ns) != (before.size, before.mtime_ns) or size != after.size:
             raise SourceChangedError(path)
+
+
+def _nobody(_: int) -> None:
+    """Is told how many bytes were read."""
+
+
+def _read_from(salvage: Salvage, start: int, buffer: memoryview, offset: int) -> int:
+    return salvage.read(buffer, start + offset)
 
 
 def _fill_at(files: Files, handle: Handle, size: int, buffer: memoryview, offset: int) -> int:
@@ -347,26 +331,19 @@ def checked_blocks(
             yield block
 
 
-def damaged_ranges(expected: Content, reading: ColdReading) -> tuple[tuple[int, int], ...]:
-    """Where a copy is not what it must be: half-open byte ranges, merged, in order.
+def wrong_blocks(content: Content, reading: ColdReading) -> dict[int, bytes | None]:
+    """Blocks of a whole reading that are not what they must be: number -> what they hashed to.
 
-    A block is the smallest unit that can be told right from wrong; what is missing at the end, or
-    too much, counts as damaged too.
+    None stands for what the device would not give, and for what is not there at all.
     """
-    length = max(expected.size, reading.size)
-    ranges: list[tuple[int, int]] = []
-    for start in range(0, length, BLOCK_BYTES):
-        at = start // BLOCK_BYTES * BLOCK_DIGEST_BYTES
-        end = min(start + BLOCK_BYTES, length)
-        ours = expected.block_map[at : at + BLOCK_DIGEST_BYTES]
-        theirs = reading.block_map[at : at + BLOCK_DIGEST_BYTES]
-        bad = ours != theirs or any(
-            first < end and last > start for first, last in reading.unreadable
-        )
-        if not bad:
-            continue
-        if ranges and ranges[-1][1] == start:
-            ranges[-1] = (ranges[-1][0], end)
-        else:
-            ranges.append((start, end))
-    return tuple(ranges)
+    blocks = -(-content.size // BLOCK_BYTES)
+    found: dict[int, bytes | None] = {}
+    for block in range(blocks):
+        at = block * BLOCK_DIGEST_BYTES
+        digest = reading.block_map[at : at + BLOCK_DIGEST_BYTES]
+        start, end = block * BLOCK_BYTES, (block + 1) * BLOCK_BYTES
+        if any(first < end and last > start for first, last in reading.unreadable):
+            found[block] = None
+        elif digest != content.block_map[at : at + BLOCK_DIGEST_BYTES]:
+            found[block] = digest
+    return found

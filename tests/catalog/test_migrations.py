@@ -13,6 +13,8 @@ from backupkeeper.catalog.store import open_catalog
 from backupkeeper.core.errors import CatalogError
 from tests.catalog.made import MAIN, Watch, fact
 
+NEWEST = max(opening.scripts())
+
 
 def outside(file: str) -> closing[sqlite3.Connection]:
     return closing(sqlite3.connect(file, isolation_level=None))
@@ -25,11 +27,14 @@ def fill(file: str) -> None:
 
 def test_a_migration_runs_once_and_keeps_what_was_there(file: str) -> None:
     fill(file)
-    scripts = {**opening.scripts(), 3: "CREATE TABLE later (a INTEGER) STRICT;\n-- nothing\n"}
+    scripts = {
+        **opening.scripts(),
+        NEWEST + 1: "CREATE TABLE later (a INTEGER) STRICT;\n-- nothing\n",
+    }
     with outside(file) as connection:
         opening.migrate(connection, file, scripts)
         opening.migrate(connection, file, scripts)
-        assert connection.execute("PRAGMA user_version").fetchone() == (3,)
+        assert connection.execute("PRAGMA user_version").fetchone() == (NEWEST + 1,)
         assert connection.execute("SELECT count(*) FROM facts").fetchone() == (1,)
     with pytest.raises(CatalogError, match="newer version"):
         open_catalog(file, clock=Watch())
@@ -39,13 +44,13 @@ def test_a_migration_that_fails_leaves_the_schema_as_it_was(file: str) -> None:
     fill(file)
     scripts = {
         **opening.scripts(),
-        3: "CREATE TABLE later (a INTEGER) STRICT;",
-        4: "CREATE TABLE facts (a INTEGER) STRICT;",
+        NEWEST + 1: "CREATE TABLE later (a INTEGER) STRICT;",
+        NEWEST + 2: "CREATE TABLE facts (a INTEGER) STRICT;",
     }
     with outside(file) as connection:
         with pytest.raises(sqlite3.OperationalError):
             opening.migrate(connection, file, scripts)
-        assert connection.execute("PRAGMA user_version").fetchone() == (2,)
+        assert connection.execute("PRAGMA user_version").fetchone() == (NEWEST,)
         assert connection.execute(
             "SELECT count(*) FROM sqlite_schema WHERE name = 'later'"
         ).fetchone() == (0,)
@@ -66,11 +71,11 @@ def test_another_program_making_the_schema_at_this_moment_is_no_fault(file: str)
                 opening.migrate(other, file, opening.scripts())
 
         one.set_trace_callback(meanwhile)
-        assert opening._version(one, file, 2) == 0
+        assert opening._version(one, file, NEWEST) == 0
         assert made
         one.set_trace_callback(None)
         opening.migrate(one, file, opening.scripts())
-        assert opening._version(one, file, 2) == 2
+        assert opening._version(one, file, NEWEST) == NEWEST
 
 
 def test_openings_take_turns(file: str, monkeypatch: pytest.MonkeyPatch) -> None:

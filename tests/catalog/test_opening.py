@@ -116,7 +116,7 @@ def test_a_newer_schema_is_refused_and_nothing_is_touched(file: str) -> None:
     before = tree(os.path.dirname(file))
     with pytest.raises(CatalogError) as caught:
         open_here(file)
-    assert "was written by a newer version of this program (schema 7, this program knows 2)" in str(
+    assert "was written by a newer version of this program (schema 7, this program knows 3)" in str(
         caught.value
     )
     assert "Install the newer version" in caught.value.advice

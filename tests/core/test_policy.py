@@ -231,6 +231,7 @@ def test_how_long_each_way_of_knowing_counts() -> None:
         "attested": 30,
         "downloaded": 365,
         "looked": 0,
+        "part": 0,
     }
 
 

@@ -14,7 +14,8 @@ import pytest
 from backupkeeper.core.model import Result, Role
 from backupkeeper.core.outcomes import Answer
 from backupkeeper.system.files import RealFiles
-from backupkeeper.transfer.coldread import cold_policy, read_cold
+from backupkeeper.transfer.coldpolicy import cold_policy
+from backupkeeper.transfer.coldread import read_cold
 from backupkeeper.transfer.durable import temp_name
 from backupkeeper.transfer.hashing import ReadHasher
 from tests.real.loopdev import loop_fs

@@ -15,7 +15,8 @@ from backupkeeper.ports.files import Handle
 from backupkeeper.ports.progress import Quiet
 from backupkeeper.system.files import RealFiles
 from backupkeeper.transfer import batches
-from backupkeeper.transfer.coldread import ColdPolicy, cold_policy, read_cold
+from backupkeeper.transfer.coldpolicy import ColdPolicy, cold_policy
+from backupkeeper.transfer.coldread import read_cold
 from backupkeeper.transfer.durable import is_temp_name
 from backupkeeper.transfer.pipeline import Copied, Destination, Job, Landed, copy_files
 from tests.real.loopdev import LoopFs, loop_fs

@@ -18,7 +18,7 @@ from backupkeeper.core.model import PlaceId
 from backupkeeper.ports.files import Files
 from backupkeeper.ports.progress import Quiet
 from backupkeeper.transfer import batches
-from backupkeeper.transfer.coldread import cold_policy
+from backupkeeper.transfer.coldpolicy import cold_policy
 from backupkeeper.transfer.durable import is_temp_name, replace_own, temp_name, write_small
 from backupkeeper.transfer.pipeline import Destination, Job, Landed, copy_files
 from tests.world.disk import Disk

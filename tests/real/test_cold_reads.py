@@ -13,16 +13,18 @@ import pytest
 
 from backupkeeper.core.errors import MismatchError
 from backupkeeper.core.model import BLOCK_BYTES, Content
+from backupkeeper.core.ranges import Ranges, merged, ranges_of
 from backupkeeper.system.files import RealFiles
+from backupkeeper.transfer.coldpolicy import cold_policy
 from backupkeeper.transfer.coldread import (
     DEVICE_DROPPED,
     DIRECT,
     DROPPED_DIRECT,
     NEW_MOUNT,
+    ColdReading,
     checked_blocks,
-    cold_policy,
-    damaged_ranges,
     read_cold,
+    wrong_blocks,
 )
 from backupkeeper.transfer.hashing import Hasher
 from tests.real.loopdev import LoopFs, loop_fs
@@ -33,6 +35,13 @@ KERNEL = EVERY[:2]
 SIZE = 3 * BLOCK_BYTES + 12_345
 MARK = b"the very bytes that rot " * 20
 AT = BLOCK_BYTES + 70_000
+
+
+def bad_ranges(expected: Content, reading: ColdReading) -> Ranges:
+    """Where a copy is not what it must be, by blocks; what it has too much too."""
+    length = max(expected.size, reading.size)
+    extra = [(expected.size, length)]
+    return merged([*ranges_of(wrong_blocks(expected, reading), length), *extra])
 
 
 @pytest.fixture
@@ -74,7 +83,7 @@ def test_a_sound_file_is_read_cold_and_matches(drive: LoopFs) -> None:
     )
     assert reading.mtime_ns == os.stat(path).st_mtime_ns
     assert sum(seen) == SIZE
-    assert damaged_ranges(content, reading) == ()
+    assert bad_ranges(content, reading) == ()
 
 
 @pytest.mark.parametrize("drive", EVERY, indirect=True)
@@ -86,7 +95,7 @@ def test_rot_behind_the_caches_is_seen_and_located(drive: LoopFs) -> None:
     reading = read_cold(FILES, path, cold_policy(drive.fs_type, drive.device))
     assert reading.cold
     assert reading.xxh128 != content.xxh128
-    assert damaged_ranges(content, reading) == ((BLOCK_BYTES, 2 * BLOCK_BYTES),)
+    assert bad_ranges(content, reading) == ((BLOCK_BYTES, 2 * BLOCK_BYTES),)
 
 
 @pytest.mark.real("exfat")
@@ -110,7 +119,7 @@ def test_through_fuse_a_new_mount_is_cold(drive: LoopFs) -> None:
     policy = cold_policy(drive.fs_type, "/dev/no-such-device")
     reading = read_cold(FILES, path, policy, new_mount=True)
     assert (reading.cold, reading.evidence) == (True, NEW_MOUNT)
-    assert damaged_ranges(content, reading) == ((BLOCK_BYTES, 2 * BLOCK_BYTES),)
+    assert bad_ranges(content, reading) == ((BLOCK_BYTES, 2 * BLOCK_BYTES),)
 
 
 HOLDER = """
@@ -138,7 +147,7 @@ def test_a_file_that_another_program_holds_in_memory_is_read_past_the_cache(driv
     # ext4 reads its cache without a word where it is mounted data=journal: see DIRECT_TYPES.
     wanted = (True, DIRECT) if drive.fs_type == "xfs" else (False, "")
     assert (reading.cold, reading.evidence) == wanted
-    assert damaged_ranges(content, reading) == ((BLOCK_BYTES, 2 * BLOCK_BYTES),)
+    assert bad_ranges(content, reading) == ((BLOCK_BYTES, 2 * BLOCK_BYTES),)
     # On a stacked file system a by-passed cache may be the wrong one: only dropped pages count.
     assert not stacked.cold
     assert "another program holds it" in stacked.why_not_cold

@@ -9,7 +9,7 @@ from typing import cast
 from backupkeeper.core.model import Content, PlaceId
 from backupkeeper.ports.files import Files, Handle
 from backupkeeper.ports.progress import Progress, Quiet
-from backupkeeper.transfer.coldread import ColdPolicy, cold_policy
+from backupkeeper.transfer.coldpolicy import ColdPolicy, cold_policy
 from backupkeeper.transfer.pipeline import Copied, Destination, Job, copy_files
 from tests.world.disk import Disk
 from tests.world.killing import Faults

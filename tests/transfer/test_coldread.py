@@ -9,20 +9,19 @@ from hypothesis import given, settings, strategies as st
 
 from backupkeeper.core.errors import DriveGoneError, MismatchError, ReadError, SourceChangedError
 from backupkeeper.core.model import BLOCK_BYTES, Content
+from backupkeeper.core.ranges import Ranges, merged, ranges_of
 from backupkeeper.ports.files import Handle
+from backupkeeper.transfer.coldpolicy import ColdKind, ColdPolicy, cold_policy
 from backupkeeper.transfer.coldread import (
     DEVICE_DROPPED,
     DIRECT,
     DROPPED,
     DROPPED_DIRECT,
     NEW_MOUNT,
-    ColdKind,
-    ColdPolicy,
     ColdReading,
     checked_blocks,
-    cold_policy,
-    damaged_ranges,
     read_cold,
+    wrong_blocks,
 )
 from backupkeeper.transfer.hashing import Hasher
 from tests.transfer.made_up_drives import EIO, KERNEL, Stand, broken, some
@@ -30,6 +29,13 @@ from tests.world.disk import Disk, Node
 
 DATA = some(1, 9_000)
 BIG = some(2, 2 * BLOCK_BYTES + 8_000)
+
+
+def bad_ranges(expected: Content, reading: ColdReading) -> Ranges:
+    """Where a copy is not what it must be, by blocks; what it has too much too."""
+    length = max(expected.size, reading.size)
+    extra = [(expected.size, length)]
+    return merged([*ranges_of(wrong_blocks(expected, reading), length), *extra])
 
 
 def content(data: bytes) -> Content:
@@ -185,7 +191,7 @@ def test_unreadable_sectors_are_told_and_the_rest_is_read(data: bytes) -> None:
     assert reading.unreadable == ((4096, last),)
     with_holes = data[:4096] + bytes(last - 4096) + data[last:]
     assert reading.xxh128 == content(with_holes).xxh128
-    assert damaged_ranges(content(data), reading) == ((0, min(BLOCK_BYTES, len(data))),)
+    assert bad_ranges(content(data), reading) == ((0, min(BLOCK_BYTES, len(data))),)
     assert disk.open_handles == 0
 
 
@@ -196,7 +202,7 @@ def test_zeros_that_could_not_be_read_are_no_match() -> None:
     reading = read_cold(disk, path, KERNEL)
     assert reading.block_map == content(bytes(9_000)).block_map
     assert reading.unreadable
-    assert damaged_ranges(content(bytes(9_000)), reading) == ((0, 9_000),)
+    assert bad_ranges(content(bytes(9_000)), reading) == ((0, 9_000),)
 
 
 def test_a_device_that_gives_nothing_at_all_is_an_error_soon() -> None:
@@ -283,7 +289,7 @@ def test_every_byte_that_differs_lies_in_a_damaged_range(
     after = bytearray(size if now is None else now)
     if at is not None and at < len(after):
         after[at] = 1
-    ranges = damaged_ranges(content(before), reading_of(bytes(after)))
+    ranges = bad_ranges(content(before), reading_of(bytes(after)))
     length = max(size, len(after))
     assert all(0 <= start < end <= length for start, end in ranges)
     assert all(one[1] < other[0] for one, other in pairwise(ranges))

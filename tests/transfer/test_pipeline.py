@@ -21,7 +21,7 @@ from backupkeeper.core.errors import (
 )
 from backupkeeper.ports.progress import Quiet
 from backupkeeper.transfer import batches
-from backupkeeper.transfer.coldread import cold_policy
+from backupkeeper.transfer.coldpolicy import cold_policy
 from backupkeeper.transfer.durable import temp_name
 from backupkeeper.transfer.hashing import Hasher
 from backupkeeper.transfer.pipeline import Copied, Landed, copy_files
