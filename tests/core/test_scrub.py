@@ -118,6 +118,16 @@ def test_asked_again_after_the_share_was_read_nothing_more_is_asked_for() -> Non
     assert asked(found, done=10**9) == 76
 
 
+def test_what_was_read_tonight_is_not_counted_twice() -> None:
+    """Three visits an interval: ten equal loads in 1.9 visits, so six tonight; then no seventh."""
+    third = Habits(rate_bytes_s=0, night_s=7200, nights_here=3, of_nights=90)
+    found = [Load(at=NOW - 20 * DAY + step * HOUR, size_bytes=10, files=1) for step in range(10)]
+    cutoff = young_until(found, third, now=NOW, age=AGE, lead=LEAD)
+    assert [load.at <= cutoff for load in found] == [True] * 6 + [False] * 4
+    found[:6] = [Load(at=NOW, size_bytes=60, files=6)]
+    assert asked(found, third, done=60) == 76
+
+
 @given(st.lists(st.integers(1, 10**9), min_size=1, max_size=40), st.integers(1, 90), st.data())
 def test_a_night_in_steps_reads_what_it_reads_at_one_go(
     sizes: list[int], here: int, data: st.DataObject

@@ -59,6 +59,27 @@ def test_the_issue_s_own_sentence() -> None:
     )
 
 
+def test_nights_and_a_rounding_error_are_those_nights() -> None:
+    """These hours a night, worked out from the numbers themselves, make 49.00000000000001 nights."""
+    total, rate = 8_308_397_299_876, 700_642_630.0
+    hours = total / rate / 3600 / 49
+    assert made(total, habits(49, rate=rate, hours=hours)).nights_needed > 49
+    assert made(total, habits(49, rate=rate, hours=hours)).enough
+
+
+@pytest.mark.parametrize(("total", "would_do"), [(3 * 24 * 3600, True), (3 * 24 * 3600 + 9, False)])
+def test_a_night_has_no_more_than_24_hours(total: int, would_do: bool) -> None:
+    named = {remedy.kind for remedy in made(total, habits(rate=1)).remedies}
+    assert (RemedyKind.HOURS in named) is would_do
+
+
+def test_hours_that_would_do_are_rounded_up() -> None:
+    kept = habits(rate=1e6)
+    total = int(3 * 2.61 * 3600 * 1e6)
+    assert "or read for 2.7 h a night" in words(total, kept)
+    assert "or read for 2.6 h a night" in words(int(3 * 2.6 * 3600 * 1e6), kept)
+
+
 # -- what else is said
 
 

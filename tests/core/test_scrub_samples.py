@@ -128,10 +128,14 @@ def test_where_all_are_chosen_there_always_is_one_but_after_an_early_and_a_late_
 
 
 def test_the_year_is_that_of_utc_wherever_one_is() -> None:
-    east = timezone(timedelta(hours=14))
-    for number in range(50):
-        found = sample_moment(content(number), NEW_YEAR, percent=100)
-        assert sample_moment(content(number), NEW_YEAR.astimezone(east), percent=100) == found
+    """20:00 on New Year's Day in UTC, where it still is the old year in the west."""
+    west = timezone(timedelta(hours=-23))
+    now = NEW_YEAR + timedelta(hours=20)
+    early = {number: at for number, at in of_year(2027).items() if at <= now}
+    assert early
+    for number, at in early.items():
+        assert sample_moment(content(number), now, percent=100) == at
+        assert sample_moment(content(number), now.astimezone(west), percent=100) == at
 
 
 def test_a_leap_year_is_used_up_to_its_last_day() -> None:
