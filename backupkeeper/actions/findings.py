@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import TypeVar
 
+from backupkeeper.core.clip_harm import ClipHarm
 from backupkeeper.core.model import Fact, Result
 from backupkeeper.core.outcomes import Checked, Finding, Trouble, VerifyOutcome
 
@@ -25,7 +26,7 @@ class VerifyRun:
     troubles: list[Trouble] = field(default_factory=list)
     skipped: list[str] = field(default_factory=list)
 
-    def add(self, place: str, fact: Fact, size: int) -> None:
+    def add(self, place: str, fact: Fact, size: int, clip: ClipHarm | None = None) -> None:
         """Count a match, list anything else."""
         if fact.result is Result.MATCHES:
             self.matching_files += 1
@@ -42,6 +43,7 @@ class VerifyRun:
                 evidence=fact.evidence,
                 damage=fact.damage,
                 note=fact.note,
+                clip=clip,
             )
         )
 

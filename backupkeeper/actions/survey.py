@@ -30,7 +30,7 @@ from backupkeeper.core.model import (
     Standing,
     Way,
 )
-from backupkeeper.core.needs import Circumstances, need_of, young_for
+from backupkeeper.core.needs import Circumstances, later, need_of, young_for
 from backupkeeper.core.policy import ALL_ROLES, CLOCK_SLACK, Policy, copies_of, filled_roles
 
 MOST_SUSPECTS: Final = 20
@@ -97,34 +97,36 @@ class Surveyor:
             ends.append(self._sieved_at + AHEAD)
         return min(ends, default=None)
 
-    def survey(self, mounted: Mounted) -> tuple[RollNeed, ...]:
-        """What every roll needs, in the order of their names."""
+    def survey(
+        self, mounted: Mounted, cutoffs: Mapping[PlaceId, datetime] | None = None
+    ) -> tuple[RollNeed, ...]:
+        """What every roll needs, in the order of their names; ``cutoffs`` as in ``Circumstances``."""
         context = self._context
         mark = (
             context.catalog.change_mark()
         )  # before all else: what comes meanwhile changes it again
         now = context.clock.now()
         places = {place.id: place for place in context.catalog.places()}
-        ground = tuple(
-            (place.id, place.role, place.kind, place.standing, place.device)
-            for place in places.values()
-        )
-        if ground != self._ground:
-            self._examined.clear()
-        if ground != self._ground or not self._sieve_holds(now):
-            self._facts = self._count_facts()
-            self._suspects = self._sieve(places, now)
-            self._ground, self._sieved_at = ground, now
-        elif mark != self._mark:
-            self._take_in_changes(places, now)
-        self._mark = mark
         around = Circumstances(
             places=places,
             policy=context.config.policy,
             now=now,
             mounted=mounted,
             lead=context.config.proofs.lead,
+            cutoffs=cutoffs or {},
         )
+        ground = tuple(
+            (*_kind_of(place), around.cutoffs.get(place.id)) for place in places.values()
+        )
+        if ground != self._ground:
+            self._examined.clear()
+        if ground != self._ground or not self._sieve_holds(now):
+            self._facts = self._count_facts()
+            self._suspects = self._sieve(around)
+            self._ground, self._sieved_at = ground, now
+        elif mark != self._mark:
+            self._take_in_changes(around)
+        self._mark = mark
         before, self._examined = self._examined, {}
         for roll, facts in self._facts.items():
             if roll not in self._suspects:
@@ -145,28 +147,25 @@ class Surveyor:
         counts = self._context.catalog.fact_counts(rolls)
         return {roll: counts.get(roll, 0) for roll in rolls}
 
-    def _take_in_changes(self, places: Mapping[PlaceId, Place], now: datetime) -> None:
+    def _take_in_changes(self, around: Circumstances) -> None:
         """Something was written: rolls of which anything new is known are looked at."""
         before, self._facts = self._facts, self._count_facts()
         new = {roll for roll, count in self._facts.items() if before.get(roll) != count}
         if len(new - self._suspects) > MOST_SUSPECTS:
-            self._suspects, self._sieved_at = self._sieve(places, now), now
+            self._suspects, self._sieved_at = self._sieve(around), around.now
         else:
             self._suspects |= new
 
-    def _sieve(self, places: Mapping[PlaceId, Place], now: datetime) -> set[RollId]:
+    def _sieve(self, around: Circumstances) -> set[RollId]:
         """Rolls that may need something."""
-        context = self._context
-        policy, lead = context.config.policy, context.config.proofs.lead
+        context, places, policy = self._context, around.places, around.policy
         active = [place for place in places.values() if place.standing is Standing.ACTIVE]
         lacking = {
-            place.id: context.catalog.not_plainly_proven(
-                place.id, now + AHEAD - _shortest(place, policy, lead)
-            )
+            place.id: context.catalog.not_plainly_proven(place.id, _since(place, around))
             for place in active
         }
         fills: dict[frozenset[PlaceId], bool] = {}
-        suspects = set()
+        suspects = set(context.catalog.rolls_harmed(around.now - policy.drive_proof_age))
         for head in context.catalog.rolls():
             plain = frozenset(place for place, rolls in lacking.items() if head.id not in rolls)
             if plain not in fills:
@@ -191,6 +190,16 @@ class Surveyor:
             idle=_idle(copies, around.mounted),
             need=need_of(self._context.catalog.roll(roll), copies, around),
         )
+
+
+def _kind_of(place: Place) -> tuple[object, ...]:
+    return place.id, place.role, place.kind, place.standing, place.device
+
+
+def _since(place: Place, around: Circumstances) -> datetime:
+    """Nothing needs to be done, now or soon, about proofs that are younger."""
+    since = around.now + AHEAD - _shortest(place, around.policy, around.lead)
+    return later(since, around.cutoffs.get(place.id)) or since
 
 
 def _shortest(place: Place, policy: Policy, lead: timedelta) -> timedelta:

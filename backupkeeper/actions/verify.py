@@ -16,6 +16,7 @@ from backupkeeper.actions.context import Context
 from backupkeeper.actions.fetching import verify_bucket
 from backupkeeper.actions.findings import VerifyRun, until
 from backupkeeper.actions.histories import record_check
+from backupkeeper.actions.locating import LOCATED, located
 from backupkeeper.actions.one_roll import RollNow, drive_here, known_place, roll_now
 from backupkeeper.actions.online import OnlineDrive, holding, online, online_drives
 from backupkeeper.actions.proving import PART_FROM_BYTES, prove_copy
@@ -126,7 +127,9 @@ def prove_roll(
                 total_bytes=sum(file.size for _, file, _ in old),
                 total_files=len(old),
             )
-            read = _verify_roll(context, drive, until(old, time_is_up), run, progress, time_is_up)
+            read = _verify_roll(
+                context, drive, roll, until(old, time_is_up), run, progress, time_is_up
+            )
             record_check(context, drive, now.roll, read, run, whole=True)
     progress.end()
     return run.outcome(f"{roll} at {known.name}", context.clock.monotonic() - begun)
@@ -200,7 +203,7 @@ def _verify_drive(
     )
     try:
         for roll, copies in plans:
-            read = _verify_roll(context, drive, copies, run, progress)
+            read = _verify_roll(context, drive, roll.head.id, copies, run, progress)
             whole = chosen.path is None
             if whole:
                 _name_unknown(context, drive, roll, {path for path, _, _ in copies}, run)
@@ -232,6 +235,7 @@ def _copies_here(
 def _verify_roll(
     context: Context,
     drive: OnlineDrive,
+    roll: RollId,
     copies: Iterable[tuple[str, RollFile, str | None]],
     run: VerifyRun,
     progress: Progress,
@@ -240,6 +244,7 @@ def _verify_roll(
     """Read them in this order; stop where the drive as a whole is in doubt."""
     read: list[tuple[Fact, ColdReading | None]] = []
     facts: list[Fact] = []
+    here: dict[PlaceId, OnlineDrive] = {}
     kept = unkept_bytes = 0
     try:
         for path, file, mount in copies:
@@ -254,12 +259,16 @@ def _verify_roll(
                 parts=_parts(context, drive, path, file),
                 is_over=is_over,
             )
+            clip = None
+            if fact.result in LOCATED:
+                here = here or {one.place.id: one for one in online_drives(context)[0]}
+                fact, clip = located(context, drive, fact, roll_now(context, roll), here)
             facts.append(fact)
             if fact.way is Way.PART:
                 return read  # its time is up: the next reading goes on there
             read.append((fact, reading))
             progress.advance(0 if reading is not None else file.size, files=1)
-            run.add(drive.place.name, fact, file.size)
+            run.add(drive.place.name, fact, file.size, clip)
             if reading is not None and not reading.cold:
                 run.not_cold[drive.place.name] = reading.why_not_cold
             if is_in_doubt_already([one.result for one, _ in read]):

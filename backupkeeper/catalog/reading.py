@@ -12,17 +12,20 @@ Promises:
 import sqlite3
 from array import array
 from collections.abc import Iterable, Iterator
+from datetime import datetime
 from typing import Any, Final
 
 from backupkeeper.catalog import rows
 from backupkeeper.catalog.writing import batches
-from backupkeeper.core.model import Blake3, Fact
+from backupkeeper.core.model import Blake3, Fact, RollId
+from backupkeeper.core.scrub import Load
 
 _AT_ONCE: Final = 100
 """Values in one IN list, so that the facts of as many copies fit in memory; well under SQLite's bound (999 before 3.32, https://sqlite.org/limits.html)."""
 MARKS: Final = ",".join("?" * _AT_ONCE)
 """Question marks for as many values as are asked for at once."""
 
+_EVER: Final = -(2**63)
 _FACTS: Final = f"""
 SELECT p.id, c.path, k.blake3, f.at, f.way, f.result, f.cold,
        e.text, v.text, m.text, n.text, f.damage
@@ -34,7 +37,7 @@ CROSS JOIN words e ON e.no = f.evidence
 CROSS JOIN words v ON v.no = f.version
 CROSS JOIN words m ON m.no = f.mount
 CROSS JOIN words n ON n.no = f.note
-WHERE c.no IN ({MARKS})
+WHERE c.no IN ({MARKS}) AND f.at >= {{since}}
 """
 
 _NOT_UNDONE: Final = """
@@ -90,6 +93,26 @@ WHERE NOT EXISTS (SELECT 1 FROM roll_files rf WHERE rf.roll = r.no)
 """
 """Takes ``place`` (its number, or None), ``since`` and ``latest`` (microseconds)."""
 
+
+HARMED: Final = """
+SELECT DISTINCT r.id FROM facts f INDEXED BY harm
+CROSS JOIN copies c ON c.no = f.copy
+CROSS JOIN roll_files rf ON rf.content = c.content
+CROSS JOIN rolls r ON r.no = rf.roll
+WHERE f.result IN (2, 5, 6, 7) AND f.at >= ?
+"""
+"""Sealed rolls with a file of which a copy was found damaged since then."""
+PROOF_AGES: Final = """
+SELECT (newest.at / :step + 1) * :step AS hour, sum(k.size), count(*)
+FROM (
+    SELECT c.content AS content, max(f.at) AS at FROM copies c JOIN facts f ON f.copy = c.no
+    WHERE c.place = (SELECT no FROM place_ids WHERE id = :place)
+      AND f.result = 1 AND f.way IN (2, 3) AND f.cold = 1
+    GROUP BY c.no
+) newest JOIN contents k ON k.no = newest.content
+GROUP BY hour ORDER BY hour
+"""
+"""When copies on a drive were last proven: the end of the hour, bytes and number of them."""
 
 HOLDINGS: Final = """
 SELECT count(*), COALESCE(sum(k.size), 0)
@@ -164,6 +187,26 @@ def copies_below(connection: sqlite3.Connection, place: str, below: str) -> "arr
     return found
 
 
+def not_plainly_proven(
+    connection: sqlite3.Connection, place: str, since: datetime, now: datetime
+) -> frozenset[RollId]:
+    """Rolls that the sieve names."""
+    number = connection.execute("SELECT no FROM place_ids WHERE id = ?", (place,)).fetchone()
+    values = {
+        "place": None if number is None else number[0],
+        "since": rows.micros(since),
+        # What is dated after now is core's to judge: damage may outdate such a proof.
+        "latest": rows.micros(now),
+    }
+    return frozenset(RollId(ident) for (ident,) in connection.execute(SIEVE, values))
+
+
+def rolls_harmed(connection: sqlite3.Connection, since: datetime) -> frozenset[RollId]:
+    """Sealed rolls with a file of which any copy was found damaged since then."""
+    found = connection.execute(HARMED, (rows.micros(since),))
+    return frozenset(RollId(ident) for (ident,) in found)
+
+
 def fact_counts(connection: sqlite3.Connection, rolls: Iterable[str]) -> dict[str, int]:
     """How many facts there are about the contents of each of these rolls that has any."""
     statement = (
@@ -174,11 +217,23 @@ def fact_counts(connection: sqlite3.Connection, rolls: Iterable[str]) -> dict[st
     return dict(asked(connection, statement, rolls))
 
 
+def proof_ages(connection: sqlite3.Connection, place: str) -> tuple[Load, ...]:
+    """When copies on a drive were last proven; of each hour its end."""
+    found = connection.execute(PROOF_AGES, {"place": place, "step": 3_600_000_000})
+    return tuple(
+        Load(at=rows.moment(at), size_bytes=size_bytes, files=files)
+        for at, size_bytes, files in found
+    )
+
+
 def _numbers(found: Iterable[tuple[int]]) -> "array[int]":
     return array("q", (number for (number,) in found))
 
 
-def facts_about(connection: sqlite3.Connection, copies: Iterable[int]) -> Iterator[Fact]:
-    """Every fact about these copies."""
-    for row in asked(connection, _FACTS, copies):
+def facts_about(
+    connection: sqlite3.Connection, copies: Iterable[int], since: datetime | None = None
+) -> Iterator[Fact]:
+    """Every fact about these copies (since then)."""
+    first = _EVER if since is None else rows.micros(since)
+    for row in asked(connection, _FACTS.format(since=first), copies):
         yield rows.fact_from(row)

@@ -38,6 +38,7 @@ from backupkeeper.core.model import (
     RollHead,
     RollId,
 )
+from backupkeeper.core.scrub import Load
 from backupkeeper.ports.catalog import OpenRoll
 from backupkeeper.ports.clock import Clock
 
@@ -225,20 +226,36 @@ class SqliteCatalog:
         """Every fact about any copy of the contents of one roll, in no order."""
         return self._facts(lambda connection: reading.copies_in_roll(connection, roll_id))
 
-    def facts_at(self, place: PlaceId, *, below: str = "") -> Iterator[Fact]:
-        """Every fact about copies at a place whose path is ``below`` or lies below it."""
-        return self._facts(lambda connection: reading.copies_below(connection, place, below))
+    def facts_at(
+        self, place: PlaceId, *, below: str = "", since: datetime | None = None
+    ) -> Iterator[Fact]:
+        """Every fact (since then) about copies at a place whose path is ``below`` or lies below it."""
+        return self._facts(lambda connection: reading.copies_below(connection, place, below), since)
 
-    def _facts(self, choose: Callable[[sqlite3.Connection], Iterable[int]]) -> Iterator[Fact]:
+    def proof_ages(self, place: PlaceId) -> tuple[Load, ...]:
+        """When what a drive holds was last proven, hour by hour, oldest first."""
+        with self._asking() as connection:
+            return reading.proof_ages(connection, place)
+
+    def _facts(
+        self,
+        choose: Callable[[sqlite3.Connection], Iterable[int]],
+        since: datetime | None = None,
+    ) -> Iterator[Fact]:
         with self._asking() as connection:
             copies = choose(connection)
-        stream = reading.facts_about(self._connection, copies)
+        stream = reading.facts_about(self._connection, copies, since)
         while True:
             with self._asking():
                 fact = next(stream, None)
             if fact is None:
                 return
             yield fact
+
+    def rolls_harmed(self, since: datetime) -> frozenset[RollId]:
+        """Sealed rolls with a file of which any copy was found damaged since then."""
+        with self._asking() as connection:
+            return reading.rolls_harmed(connection, since)
 
     def not_plainly_proven(self, place: PlaceId, since: datetime) -> frozenset[RollId]:
         """Rolls with a file that has no proof at this place since then, or anything bad there.
@@ -247,17 +264,7 @@ class SqliteCatalog:
         the place is lost is not asked.
         """
         with self._asking() as connection:
-            number = connection.execute(
-                "SELECT no FROM place_ids WHERE id = ?", (place,)
-            ).fetchone()
-            values = {
-                "place": None if number is None else number[0],
-                "since": rows.micros(since),
-                # What is dated after now is core's to judge: damage may outdate such a proof.
-                "latest": rows.micros(self._clock.now()),
-            }
-            found = connection.execute(reading.SIEVE, values).fetchall()
-            return frozenset(RollId(ident) for (ident,) in found)
+            return reading.not_plainly_proven(connection, place, since, self._clock.now())
 
     def fact_counts(self, rolls: Iterable[RollId]) -> Mapping[RollId, int]:
         """How many facts there are about the contents of each of these rolls that has any."""

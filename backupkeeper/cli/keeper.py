@@ -5,6 +5,7 @@ from contextlib import AbstractContextManager
 from typing import Protocol
 
 from backupkeeper.config import Config
+from backupkeeper.core.mending import RepairOutcome
 from backupkeeper.core.model import Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
     GapReport,
@@ -61,6 +62,12 @@ class Keeper(Protocol):
 
     def verify(self, what: str | None, *, progress: Progress) -> VerifyOutcome:
         """Read again."""
+        ...
+
+    def repair(
+        self, what: str | None, *, dry_run: bool, edited: bool, in_doubt: bool, progress: Progress
+    ) -> RepairOutcome:
+        """Mend."""
         ...
 
     def may_wipe(self, card: str, *, progress: Progress) -> Verdict:

@@ -202,6 +202,10 @@ def _proofs(table: Table) -> ProofSettings:
         window=table.take("window", values.window_or_none, usual.window),
         budget_s=hours * 3600,
         lead=table.take("lead_days", values.days, usual.lead),
+        auto_repair=table.take("auto_repair", values.yes_or_no, usual.auto_repair),
+        bucket_sample_percent=table.take(
+            "bucket_sample_percent", values.number(0, 100), usual.bucket_sample_percent
+        ),
     )
     table.finish()
     return proofs

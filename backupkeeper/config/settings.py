@@ -97,6 +97,10 @@ class ProofSettings:
     budget_s: float = 3 * 3600.0
     lead: timedelta = timedelta(days=14)
     """How long before a proof is too old the copy is read again."""
+    auto_repair: bool = True
+    """Whether the daemon mends damaged copies on drives without asking."""
+    bucket_sample_percent: float = 5.0
+    """So many percent of what the store attested are fetched back and compared each year."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

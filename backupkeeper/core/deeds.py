@@ -11,6 +11,9 @@ from enum import StrEnum
 
 from backupkeeper.core.model import Place, PlaceId, Role, RollHead, RollId
 
+Needed = tuple[frozenset[PlaceId], ...]
+"""For the hurt blocks of a file: the places of which one at least must be here, for each of them."""
+
 
 class DeedKind(StrEnum):
     """What can be done by itself, in the order of urgency (DESIGN section 8)."""
@@ -19,6 +22,8 @@ class DeedKind(StrEnum):
     """A card onto the drives that are here."""
     MIRROR = "mirror"
     """One roll from a drive to a drive."""
+    REPAIR = "repair"
+    """What one drive has damaged of a roll, from other copies."""
     ADOPT = "adopt"
     """Files that appeared on a drive, in a roll's folder that no roll knows, taken in where they are."""
     LOOK = "look"
@@ -49,6 +54,8 @@ class Deed:
     place: PlaceId | None = None
     source: PlaceId | None = None
     onto: tuple[PlaceId, ...] = ()
+    sources: tuple[PlaceId, ...] = ()
+    """Drives and buckets that a repair may read from."""
     roll: RollId | None = None
     folder: str = ""
     """The roll's folder (for a person, and what ``adopt`` takes in)."""
@@ -59,6 +66,8 @@ class Deed:
     source_name: str = ""
     """The camera or recorder of a card (``offload``)."""
     budget_s: float | None = None
+    before: datetime | None = None
+    """What was proven before is proven again (``prove``; None: what the policy calls old)."""
 
     @property
     def key(self) -> str:
@@ -70,7 +79,7 @@ class Deed:
     def places(self) -> tuple[PlaceId, ...]:
         """Every place that it uses."""
         ends = [place for place in (self.place, self.source) if place is not None]
-        return tuple(dict.fromkeys((*ends, *self.onto)))
+        return tuple(dict.fromkeys((*ends, *self.onto, *self.sources)))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -151,6 +160,12 @@ class Standing:
     missing_files: int = 0
     oldest_proof: datetime | None = None
     vain: str = ""
+    neighbours: bool = False
+    """Some of the unproven are proven, and lie beside others that were damaged since."""
+    before: datetime | None = None
+    """What was proven before is meant by ``unproven`` and ``ageing`` too, whatever the policy says."""
+    mendable: Mapping[Needed, tuple[int, int]] = field(default_factory=dict)
+    """Damaged files that are mended without asking: what they need -> how many, and their bytes."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -243,6 +258,8 @@ class View:
     busy: Mapping[str, str] = field(default_factory=dict)
     """Devices that the person works on now, and why that is believed."""
     hours: Hours = field(default_factory=Hours)
+    auto_repair: bool = True
+    """Whether damaged copies on drives are mended without asking."""
     paused: bool = False
     """The person asked for peace: nothing starts and what can be held is held."""
     wipe_needs: tuple[Role, ...] = ()

@@ -67,12 +67,18 @@ def spans_around(window: Window, now: datetime, tz: tzinfo) -> list[Span]:
     today = now.astimezone(tz).date()
     spans = []
     for days in range(-2, 3):
-        day = today + days * _DAY
-        last = day if window.end > window.start else day + _DAY
-        span = _moment(day, window.start, tz), _moment(last, window.end, tz)
+        span = span_of_day(window, today + days * _DAY, tz)
         if span[0] < span[1]:
             spans.append(span)
     return spans
+
+
+def span_of_day(window: Window | None, day: date, tz: tzinfo) -> Span:
+    """The window's span that begins on a day; the whole day where there is no window."""
+    if window is None:
+        return _moment(day, time(0), tz), _moment(day + _DAY, time(0), tz)
+    last = day if window.end > window.start else day + _DAY
+    return _moment(day, window.start, tz), _moment(last, window.end, tz)
 
 
 def is_in(window: Window, now: datetime, tz: tzinfo) -> bool:

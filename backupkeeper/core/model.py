@@ -228,6 +228,8 @@ class Copy:
     proof: Fact | None = None
     """The proof that counts, where there is one (``proven`` and ``due``)."""
     latest: Fact | None = None
+    trouble: Fact | None = None
+    """The newest fact that says what is wrong with its bytes, where it is ``damaged``."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

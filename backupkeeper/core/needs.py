@@ -13,8 +13,10 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Final
 
-from backupkeeper.core.deeds import RollNeed, Standing, Want
+from backupkeeper.core.deeds import Needed, RollNeed, Standing, Want
 from backupkeeper.core.fitting import possible_paths
+from backupkeeper.core.harm import MENDABLE, ROTTEN
+from backupkeeper.core.mend_sources import hurt, needed_from
 from backupkeeper.core.model import (
     Blake3,
     Copy,
@@ -95,6 +97,8 @@ class Circumstances:
     now: datetime
     mounted: Mapping[PlaceId, str] = field(default_factory=dict)
     lead: timedelta = timedelta(0)
+    cutoffs: Mapping[PlaceId, datetime] = field(default_factory=dict)
+    """Proofs on a drive that are no younger than this are to be made again: the night's share."""
 
 
 class Proof(StrEnum):
@@ -104,29 +108,64 @@ class Proof(StrEnum):
     NEVER = "never"
     """It was written (or something speaks against it) and was not read since."""
     DUE = "due"
+    NEIGHBOUR = "neighbour"
+    """It is proven; but since then another file of its roll was found damaged on this drive."""
     AGEING = "ageing"
     """Its proof counts, but not for much longer."""
     VAIN = "vain"
     """It should be, but in this mount that would show nothing."""
 
 
-def proof_wanted(copy: Copy, around: Circumstances) -> Proof:
+TICK: Final = timedelta(microseconds=1)
+
+
+def later(one: datetime | None, other: datetime | None) -> datetime | None:
+    """The later of two moments, where there are any."""
+    return max((at for at in (one, other) if at is not None), default=None)
+
+
+NEAR: Final = timedelta(hours=24)
+"""Damage on one evening is one find: what was read then need not be read again for it."""
+
+
+def harmed_at(copies: Iterable[Copy]) -> dict[PlaceId, datetime]:
+    """When damage was last found at each place, among these copies (mended since or not)."""
+    found: dict[PlaceId, datetime] = {}
+    for copy in copies:
+        if copy.trouble is not None and copy.trouble.result in ROTTEN:
+            known = found.get(copy.place, copy.trouble.at)
+            found[copy.place] = max(known, copy.trouble.at)
+    return found
+
+
+def proof_wanted(copy: Copy, around: Circumstances, harmed: datetime | None = None) -> Proof:
     """Whether a copy should be proven again now.
 
     Args:
         copy: at an active place.
         around: see there.
+        harmed: when damage was last found beside it (see ``harmed_at``).
     """
     wanted = Proof.NOT_WANTED
     if copy.state is CopyState.WRITTEN:
         wanted = Proof.NEVER
     elif copy.state is CopyState.DUE:
         wanted = Proof.DUE
+    elif copy.state is CopyState.PROVEN and _is_neighbour(copy, harmed):
+        wanted = Proof.NEIGHBOUR
     elif copy.state is CopyState.PROVEN and _is_ageing(copy, around):
         wanted = Proof.AGEING
     if wanted is not Proof.NOT_WANTED and _is_vain(copy, around):
         return Proof.VAIN
     return wanted
+
+
+def _is_neighbour(copy: Copy, harmed: datetime | None) -> bool:
+    """Whether damage was found beside it since it was read: errors cluster (STANDARDS section 5.1)."""
+    on_drive = copy.proof is not None and copy.proof.way in {Way.READBACK, Way.REHASH}
+    return (
+        harmed is not None and copy.proof is not None and on_drive and copy.proof.at < harmed - NEAR
+    )
 
 
 def _is_ageing(copy: Copy, around: Circumstances) -> bool:
@@ -136,6 +175,9 @@ def _is_ageing(copy: Copy, around: Circumstances) -> bool:
     latest = copy.latest
     if copy.proof.way is Way.ATTESTED and latest is not None and latest.way is Way.LOOKED:
         seen = max(seen, latest.at)
+    cutoff = around.cutoffs.get(copy.place)
+    if cutoff is not None and seen <= cutoff:
+        return True
     return around.now - seen >= young_for(copy.proof.way, around.policy, around.lead)
 
 
@@ -172,6 +214,9 @@ class _Tally:
     missing_files: int = 0
     oldest_proof: datetime | None = None
     vain: bool = False
+    neighbours: bool = False
+    before: datetime | None = None
+    mendable: dict[Needed, tuple[int, int]] = field(default_factory=dict)
 
     def standing(self) -> Standing:
         return Standing(
@@ -186,6 +231,9 @@ class _Tally:
             missing_files=self.missing_files,
             oldest_proof=self.oldest_proof,
             vain=VAIN if self.vain else "",
+            neighbours=self.neighbours,
+            before=self.before,
+            mendable=self.mendable,
         )
 
 
@@ -207,6 +255,11 @@ def need_of(
     wanted: dict[PlaceId, tuple[int, int]] = {}
     tallies: dict[PlaceId, _Tally] = {}
     fewest = len(roles)
+    harmed = harmed_at(
+        copy
+        for file in roll.files
+        for copy in own_copies(file, frozenset(homes[file.path]), copies.get(file.content, ()))
+    )
     targets = [place for place in places.values() if place.role in roles]
     for file in roll.files:
         every = copies.get(file.content, ())
@@ -214,7 +267,10 @@ def need_of(
         filled = filled_roles(every, places, roles, policy)
         fewest = min(fewest, len(filled))
         for copy in _one_a_place(own, places):
-            _count(tallies.setdefault(copy.place, _Tally()), copy, file, filled, around)
+            tally = tallies.setdefault(copy.place, _Tally())
+            _count(tally, copy, file, filled, around, harmed.get(copy.place))
+            if copy.state is CopyState.DAMAGED:
+                _count_mendable(tally, copy, file, every, places)
         for place in targets:
             if not wants(own, every, place, places, policy):
                 continue
@@ -280,6 +336,7 @@ def _count(
     file: RollFile,
     filled: frozenset[Role],
     around: Circumstances,
+    harmed: datetime | None,
 ) -> None:
     if copy.state is CopyState.MISSING:
         tally.missing_files += 1
@@ -290,15 +347,48 @@ def _count(
         tally.damaged_files += 1
     if copy.proof is not None:
         tally.oldest_proof = min(tally.oldest_proof or copy.proof.at, copy.proof.at)
-    wanted = proof_wanted(copy, around)
+    wanted = proof_wanted(copy, around, harmed)
     if wanted is Proof.VAIN:
         tally.vain = True
+    elif wanted is Proof.NEIGHBOUR:
+        tally.unproven_files += 1
+        tally.unproven_bytes += file.size
+        tally.neighbours = True
+        tally.before = later(tally.before, harmed - NEAR if harmed is not None else None)
     elif wanted is Proof.AGEING or (
         wanted is not Proof.NOT_WANTED and around.places[copy.place].role in filled
     ):
         tally.ageing_files += 1
         tally.ageing_bytes += file.size
+        cutoff = around.cutoffs.get(copy.place)
+        tally.before = later(tally.before, cutoff + TICK if cutoff is not None else None)
     elif wanted is not Proof.NOT_WANTED:
         tally.unproven_files += 1
         tally.unproven_bytes += file.size
         tally.never_proven |= wanted is Proof.NEVER
+
+
+def _count_mendable(
+    tally: _Tally,
+    copy: Copy,
+    file: RollFile,
+    every: Sequence[Copy],
+    places: Mapping[PlaceId, Place],
+) -> None:
+    """A damaged copy on a drive that other copies could make whole, if they were all here."""
+    if (
+        copy.trouble is None
+        or copy.trouble.result not in MENDABLE
+        or places[copy.place].kind is PlaceKind.BUCKET
+    ):
+        return
+    others = [
+        (one.place, hurt(one, file.size))
+        for one in every
+        if one.state in _THERE and (one.place, one.path) != (copy.place, copy.path)
+    ]
+    needed = needed_from(file.size, hurt(copy, file.size), others)
+    if frozenset() in needed:
+        return  # some of it nobody has right: a person must know, and nothing can be done
+    files, size = tally.mendable.get(needed, (0, 0))
+    tally.mendable[needed] = files + 1, size + file.size

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
+from backupkeeper.core.clip_harm import ClipHarm
 from backupkeeper.core.model import (
     Blake3,
     CopyState,
@@ -111,6 +112,8 @@ class Checked:
     evidence: str = ""
     damage: tuple[tuple[int, int], ...] = ()
     note: str = ""
+    clip: ClipHarm | None = None
+    """Which seconds of a clip that is, where it could be understood."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

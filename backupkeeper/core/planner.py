@@ -23,13 +23,14 @@ from typing import Final
 from backupkeeper.core.deeds import Deed, DeedKind, Plan, Running, View, Waiting
 from backupkeeper.core.fitness import NAMING, shares
 from backupkeeper.core.model import PlaceKind
-from backupkeeper.core.wishes import Wish, wishes
+from backupkeeper.core.wish import Wish
+from backupkeeper.core.wishes import wishes
 
 ROLL_NAMES: Final = "@names of rolls"
 """The device that giving names to rolls takes: no disk is called so."""
 HELD_FOR: Final = timedelta(hours=1)
 _STOPPED_FOR_AN_OFFLOAD: Final = frozenset(
-    {DeedKind.MIRROR, DeedKind.ADOPT, DeedKind.LOOK, DeedKind.PROVE}
+    {DeedKind.MIRROR, DeedKind.REPAIR, DeedKind.ADOPT, DeedKind.LOOK, DeedKind.PROVE}
 )
 _STOPPED_FOR_A_COPY: Final = frozenset({DeedKind.LOOK, DeedKind.PROVE})
 _STOPPED_FOR_PEACE: Final = frozenset({DeedKind.LOOK, DeedKind.PROVE})
@@ -80,7 +81,8 @@ def devices(view: View, deed: Deed, *, is_held: bool = False) -> frozenset[str]:
     found: set[str] = {ROLL_NAMES} if deed.kind in NAMING else set()
     for place in deed.places:
         if place in view.places and view.places[place].kind is PlaceKind.BUCKET:
-            found.add(place)
+            if deed.kind is not DeedKind.REPAIR:  # it only fetches: an upload goes on beside it
+                found.add(place)
         elif place in view.drives and not is_held:
             found.update(view.drives[place].device.split("+"))
     for card in view.cards:

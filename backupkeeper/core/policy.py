@@ -116,7 +116,14 @@ def copy_of(facts: Sequence[Fact], place: Place, policy: Policy, now: datetime) 
         state=state,
         proof=decisive if state in {CopyState.PROVEN, CopyState.DUE} else None,
         latest=ordered[-1],
+        trouble=_trouble(believed) if state is CopyState.DAMAGED else None,
     )
+
+
+def _trouble(believed: Sequence[Fact]) -> Fact | None:
+    """The newest fact that says what is wrong with the bytes."""
+    fine = {Result.MATCHES, Result.MISSING}
+    return next((fact for fact in reversed(believed) if fact.result not in fine), None)
 
 
 def _believed(ordered: Sequence[Fact], now: datetime) -> Sequence[Fact]:

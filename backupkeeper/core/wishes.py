@@ -2,7 +2,7 @@
 
 One half of the planner: this finds the wishes, ``core.planner`` gives them devices. Pure.
 
-The order (DESIGN section 8): what is on a card and nowhere else; a second copy; taking in what a
+The order (DESIGN section 8): what is on a card and nowhere else; a second copy; repairs; taking in what a
 person put on a drive; looking at what changed; the verdict on a card; proofs that the night allows
 (they have a budget, so what comes after them is never starved); the third copy, which may take days
 and can be held at any moment. Within one kind: rolls with the fewest proven copies, then the newest
@@ -10,8 +10,6 @@ shoot; proofs: what was never proven, then what is due, then what is ageing, the
 """
 
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from typing import Final
 
 from backupkeeper.core.deeds import (
@@ -22,63 +20,29 @@ from backupkeeper.core.deeds import (
     RollNeed,
     Standing,
     View,
-    Waiting,
     Want,
 )
 from backupkeeper.core.fitness import obstacle, shares, subject, unfit
+from backupkeeper.core.mend_wishes import repairs
 from backupkeeper.core.model import Place, PlaceId, PlaceKind, Role, Standing as PlaceStanding
 from backupkeeper.core.patience import waits
+from backupkeeper.core.wish import LONG_AGO, Wish, Wishes
 
 ORDER: Final = (
     DeedKind.OFFLOAD,
     DeedKind.MIRROR,
+    DeedKind.REPAIR,
     DeedKind.ADOPT,
     DeedKind.LOOK,
     DeedKind.JUDGE,
     DeedKind.PROVE,
     DeedKind.UPLOAD,
 )
-_LONG_AGO: Final = datetime.min.replace(tzinfo=UTC)
 COPY_NAMES: Final = {
     Role.PRIMARY: "main copy",
     Role.SECONDARY: "second copy",
     Role.CLOUD: "third copy",
 }
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Wish:
-    """A deed that could be done, with what its place in the order follows from."""
-
-    deed: Deed
-    part: int = 0
-    """Within its kind: the smaller the sooner."""
-    fewest: int = 0
-    shoot: str = ""
-    since: datetime = _LONG_AGO
-
-
-@dataclass(kw_only=True)
-class Wishes:
-    """What could be done, in order, and what can't be, with its reason."""
-
-    ready: list[Wish] = field(default_factory=list)
-    waiting: list[Waiting] = field(default_factory=list)
-    wake_at: datetime | None = None
-
-    def wait(
-        self,
-        deed: Deed,
-        why: str,
-        at: datetime | None = None,
-        *,
-        full: PlaceId | None = None,
-        person: bool = False,
-    ) -> None:
-        """Note what a deed waits for, and when that ends by itself."""
-        self.waiting.append(Waiting(deed=deed, why=why, full=full, person=person))
-        if at is not None and (self.wake_at is None or at < self.wake_at):
-            self.wake_at = at
 
 
 def wishes(view: View) -> Wishes:
@@ -104,6 +68,7 @@ def _all(view: View, found: Wishes) -> Iterator[Wish]:
         yield from _of_card(view, card, found)
     for need in view.needs:
         yield from _copies(view, need, found)
+        yield from repairs(view, need, found)
         yield from _proofs(view, need, found)
         yield from _uploads(view, need, found)
     for one in view.strange:
@@ -335,23 +300,31 @@ def _proofs(view: View, need: RollNeed, found: Wishes) -> Iterator[Wish]:
             folder=need.roll.folder,
             size_bytes=standing.unproven_bytes + standing.ageing_bytes,
             files=count,
-            budget_s=None if standing.never_proven else view.hours.proof_s,
+            budget_s=None if _is_soon(standing) else view.hours.proof_s,
+            before=standing.before,
         )
         if not count:
             found.wait(deed, f"It can't be shown now: {standing.vain}.", person=True)
         elif place not in view.drives:
             if standing.unproven_files:
                 found.wait(deed, f"{view.places[place].name} is not here.", person=True)
-        elif not standing.never_proven and view.hours.proof_s <= 0:
+        elif not _is_soon(standing) and view.hours.proof_s <= 0:
             found.wait(deed, "It waits for the night's proofs.", view.hours.changes_at)
         else:
-            part = 0 if standing.never_proven else 1 if standing.unproven_files else 2
-            yield Wish(deed=deed, part=part, since=standing.oldest_proof or _LONG_AGO)
+            part = 0 if _is_soon(standing) else 1 if standing.unproven_files else 2
+            yield Wish(deed=deed, part=part, since=standing.oldest_proof or LONG_AGO)
+
+
+def _is_soon(standing: Standing) -> bool:
+    """Whether it does not wait for the night."""
+    return standing.never_proven or standing.neighbours
 
 
 def _why_prove(standing: Standing) -> str:
     if standing.never_proven:
         return "It was written and not read since."
+    if standing.neighbours:
+        return "Another file of this roll was found damaged there: errors come in clusters."
     return "Its proof is too old." if standing.unproven_files else "Its proof is getting old."
 
 

@@ -24,6 +24,7 @@ _WORDS: Final = MappingProxyType(
     {
         DeedKind.OFFLOAD: "offload",
         DeedKind.MIRROR: "copy",
+        DeedKind.REPAIR: "repair",
         DeedKind.ADOPT: "taking in",
         DeedKind.LOOK: "look at changes",
         DeedKind.JUDGE: "verdict",
@@ -83,7 +84,11 @@ def title(deed: Deed, places: Mapping[PlaceId, Place]) -> str:
     ids.sort(key=lambda one: (roles.index(places[one].role), places[one].name))
     targets = [places[one].name for one in ids]
     if targets:
-        link = "on" if deed.kind in {DeedKind.PROVE, DeedKind.LOOK, DeedKind.ADOPT} else "to"
+        link = (
+            "on"
+            if deed.kind in {DeedKind.PROVE, DeedKind.LOOK, DeedKind.ADOPT, DeedKind.REPAIR}
+            else "to"
+        )
         ends.append(f"{link} {' and '.join(targets)}")
     return " ".join([_word(deed, places), *([what] if what else []), *ends])
 

@@ -19,6 +19,7 @@ from backupkeeper.actions.mirror import mirror_roll
 from backupkeeper.actions.offload import offload
 from backupkeeper.actions.offload_plan import Request
 from backupkeeper.actions.online import OnlineDrive, online
+from backupkeeper.actions.repair import repair_roll
 from backupkeeper.actions.upload import upload_roll
 from backupkeeper.actions.verify import prove_roll
 from backupkeeper.core.deeds import Deed, DeedKind
@@ -27,6 +28,7 @@ from backupkeeper.core.hours import next_week
 from backupkeeper.core.model import EventKind, PlaceId, PlaceKind, RollId, Way
 from backupkeeper.core.needs import young_for
 from backupkeeper.core.outcomes import Trouble
+from backupkeeper.core.wish import LONG_AGO
 from backupkeeper.daemon.errand import Finished
 from backupkeeper.ports.progress import Progress
 from backupkeeper.report.weekly import weekly_subject, weekly_text
@@ -114,8 +116,10 @@ def _prove(context: Context, deed: Deed, progress: Progress) -> Finished:
         context,
         _needed(deed.place),
         _roll(deed),
-        proven_before=context.clock.now()
-        - young_for(Way.REHASH, config.policy, config.proofs.lead),
+        proven_before=max(
+            deed.before or LONG_AGO,
+            context.clock.now() - young_for(Way.REHASH, config.policy, config.proofs.lead),
+        ),
         budget_s=deed.budget_s,
         progress=progress,
     )
@@ -125,6 +129,28 @@ def _prove(context: Context, deed: Deed, progress: Progress) -> Finished:
         + (f"; {found} are not as they should be." if found else "."),
         size_bytes=outcome.matching_bytes,
         files=outcome.matching_files + found,
+        troubles=_troubles(outcome.troubles),
+    )
+
+
+def _repair(context: Context, deed: Deed, progress: Progress) -> Finished:
+    outcome = repair_roll(
+        context, _roll(deed), place=_needed(deed.place), sources=deed.sources, progress=progress
+    )
+    mended, right, not_mended = (
+        len(outcome.mended),
+        len(outcome.came_right),
+        len(outcome.unmended),
+    )
+    said = [f"Mended {mended} files"]
+    if right:
+        said.append(f"{right} were right when read again")
+    if not_mended:
+        said.append(f"{not_mended} could not be mended: {outcome.unmended[0].why}")
+    return Finished(
+        said=" ".join([f"{'; '.join(said)}.", *outcome.left]),
+        size_bytes=sum(one.patient.size for one in outcome.mended),
+        files=mended + right,
         troubles=_troubles(outcome.troubles),
     )
 
@@ -186,6 +212,7 @@ _DOERS: Final = MappingProxyType[DeedKind, Doer](
         DeedKind.JUDGE: _judge,
         DeedKind.UPLOAD: _upload,
         DeedKind.PROVE: _prove,
+        DeedKind.REPAIR: _repair,
     }
 )
 

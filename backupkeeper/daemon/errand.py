@@ -11,7 +11,7 @@ Promises:
 
 import json
 from dataclasses import asdict, dataclass, fields
-from datetime import timedelta
+from datetime import datetime, timedelta
 from types import MappingProxyType
 from typing import Any, Final
 
@@ -99,7 +99,7 @@ def encode_errand(errand: Errand) -> bytes:
     """One line."""
     told: dict[str, object] = {
         "version": 1,
-        "deed": asdict(errand.deed) if errand.deed is not None else None,
+        "deed": _told(errand.deed) if errand.deed is not None else None,
         "point": errand.point,
         "weekly": errand.weekly,
         "mounts": errand.mounts,
@@ -107,6 +107,11 @@ def encode_errand(errand: Errand) -> bytes:
         "ahead_us": errand.ahead // timedelta(microseconds=1),
     }
     return _line(told)
+
+
+def _told(deed: Deed) -> dict[str, object]:
+    before = deed.before.isoformat() if deed.before is not None else None
+    return asdict(deed) | {"before": before}
 
 
 def decode_errand(line: bytes) -> Errand:
@@ -187,6 +192,7 @@ def _deed(told: dict[str, Any]) -> Deed:
         place=None if told["place"] is None else PlaceId(_text(told["place"])),
         source=None if told["source"] is None else PlaceId(_text(told["source"])),
         onto=tuple(PlaceId(_text(one)) for one in told["onto"]),
+        sources=tuple(PlaceId(_text(one)) for one in told["sources"]),
         roll=None if told["roll"] is None else RollId(_text(told["roll"])),
         folder=_text(told["folder"]),
         folders=tuple(_text(one) for one in told["folders"]),
@@ -194,7 +200,15 @@ def _deed(told: dict[str, Any]) -> Deed:
         shoot=_text(told["shoot"]),
         source_name=_text(told["source_name"]),
         budget_s=None if told["budget_s"] is None else float(told["budget_s"]),
+        before=None if told["before"] is None else _moment(told["before"]),
     )
+
+
+def _moment(value: object) -> datetime:
+    at = datetime.fromisoformat(_text(value))
+    if at.tzinfo is None:
+        raise ValueError("a time without a zone")
+    return at
 
 
 def _text(value: object) -> str:

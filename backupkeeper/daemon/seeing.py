@@ -30,6 +30,7 @@ from backupkeeper.core.model import Event, Place, PlaceId, Role, Standing
 from backupkeeper.core.quiet import Quiet
 from backupkeeper.daemon.errand import Failed, Finished
 from backupkeeper.daemon.memory import Memory
+from backupkeeper.daemon.shares import Shares
 from backupkeeper.daemon.sights import Sight, SightKind
 from backupkeeper.daemon.surroundings import Surroundings
 from backupkeeper.daemon.workbench import Job, Workbench
@@ -90,6 +91,7 @@ class Seeing:
     surroundings: Surroundings
     workbench: Workbench
     surveyor: Surveyor
+    shares: Shares
     seen: Seen
     tz: tzinfo
     bytes_passed: Callable[[], Mapping[str, int]] = bytes_passed
@@ -107,7 +109,9 @@ class Seeing:
         drives, _ = self.surroundings.drives()
         mounted = {place: drive.token for place, drive in drives.items()}
         self.seen.ripen(now)
-        needs = self.surveyor.survey(mounted)
+        hours = self.hours(now)
+        cutoffs = self.shares.cutoffs(now, drives) if hours.proof_s > 0 else {}
+        needs = self.surveyor.survey(mounted, cutoffs)
         return View(
             now=now,
             places=places,
@@ -125,7 +129,8 @@ class Seeing:
             lent=self._lent(places, now, own),
             naming=self._naming(own),
             busy=dict(self.seen.busy),
-            hours=self.hours(now),
+            hours=hours,
+            auto_repair=config.proofs.auto_repair,
             paused=self.is_paused(now),
             wipe_needs=config.policy.wipe_needs,
         )

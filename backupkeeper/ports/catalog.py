@@ -19,6 +19,7 @@ from backupkeeper.core.model import (
     RollHead,
     RollId,
 )
+from backupkeeper.core.scrub import Load
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -96,8 +97,21 @@ class Catalog(Protocol):
         """Every fact about any copy of the contents of one roll, in no order."""
         ...
 
-    def facts_at(self, place: PlaceId, *, below: str = "") -> Iterator[Fact]:
-        """Every fact about copies at a place whose path is ``below`` or lies below it."""
+    def facts_at(
+        self, place: PlaceId, *, below: str = "", since: datetime | None = None
+    ) -> Iterator[Fact]:
+        """Every fact (since then) about copies at a place whose path is ``below`` or lies below it."""
+        ...
+
+    def rolls_harmed(self, since: datetime) -> frozenset[RollId]:
+        """Sealed rolls with a file of which any copy was found damaged since then."""
+        ...
+
+    def proof_ages(self, place: PlaceId) -> Sequence[Load]:
+        """When what a drive holds was last proven, hour by hour (the end of each), oldest first.
+
+        Told are the newest proofs, whether anything bad was seen since or not.
+        """
         ...
 
     def not_plainly_proven(self, place: PlaceId, since: datetime) -> frozenset[RollId]:

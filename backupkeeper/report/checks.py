@@ -8,7 +8,13 @@ from types import MappingProxyType
 from typing import Final
 
 from backupkeeper.core.outcomes import Checked, Finding, VerifyOutcome
-from backupkeeper.report.deeds import say_not_cold, say_sentences, say_troubles
+from backupkeeper.report.clips import clip_words
+from backupkeeper.report.deeds import (
+    say_manifest_faults,
+    say_not_cold,
+    say_sentences,
+    say_troubles,
+)
 from backupkeeper.report.lines import Line, Look, Page, Tone
 from backupkeeper.report.words import count, duration, plural, rate, shown, size, told
 
@@ -37,11 +43,7 @@ def verify_lines(outcome: VerifyOutcome, look: Look) -> list[Line]:
         if found:
             _say_found(page, finding, found)
     say_not_cold(page, outcome.not_cold)
-    if outcome.manifest_faults:
-        page.head("Manifests that can't be believed")
-        for fault in page.few(outcome.manifest_faults, indent=2):
-            page.say(f"{shown(fault.place)}: {told(fault.message)}", indent=2, tone=Tone.BAD)
-            page.paths([fault.path] if fault.path else [], indent=4)
+    say_manifest_faults(page, outcome.manifest_faults)
     say_troubles(page, outcome.troubles)
     say_sentences(page, "Not read", outcome.skipped)
     if outcome.manifests:
@@ -58,6 +60,9 @@ def _say_found(page: Page, finding: Finding, found: Sequence[Checked]) -> None:
         page.line(f"    {shown(one.place)}: {shown(one.path)}", Tone.BAD)
         if one.damage:
             page.say(_ranges(one), indent=6)
+        if one.clip is not None:
+            name = one.path.rpartition("/")[2]
+            page.say(f"{shown(name)}: {told(clip_words(one.clip))}", indent=6)
         if one.note:
             page.say(told(one.note), indent=6)
     if advice:

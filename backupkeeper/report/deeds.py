@@ -140,6 +140,15 @@ def _say_bucket(page: Page, outcome: UploadOutcome) -> None:
     say_sentences(page, "Waiting", outcome.waiting)
 
 
+def say_manifest_faults(page: Page, faults: Sequence[Trouble]) -> None:
+    """Manifests that contradict themselves, or the files."""
+    if faults:
+        page.head("Manifests that can't be believed")
+    for fault in page.few(faults, indent=2):
+        page.say(f"{shown(fault.place)}: {told(fault.message)}", indent=2, tone=Tone.BAD)
+        page.paths([fault.path] if fault.path else [], indent=4)
+
+
 def say_troubles(page: Page, troubles: Sequence[Trouble]) -> None:
     """What went wrong, grouped by place and message."""
     if not troubles:

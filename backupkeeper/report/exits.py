@@ -6,6 +6,7 @@ even if something else could not be reached: damage is the news.
 
 from collections.abc import Sequence
 
+from backupkeeper.core.mending import RepairOutcome
 from backupkeeper.core.outcomes import (
     GapReport,
     MirrorOutcome,
@@ -83,3 +84,10 @@ def of_verify(outcome: VerifyOutcome, *, asked: bool) -> int:
     if outcome.troubles or nothing_read or (asked and outcome.skipped):
         return NOT_FINISHED
     return WELL if outcome.matching_files else ATTENTION  # nothing read is nothing shown
+
+
+def of_repair(outcome: RepairOutcome) -> int:
+    """0: nothing that is known is left damaged; 3 where a whole place could not be used."""
+    if _whole_place(outcome.troubles):
+        return NOT_FINISHED
+    return WELL if outcome.all_well else ATTENTION

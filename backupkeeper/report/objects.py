@@ -24,6 +24,7 @@ from backupkeeper.core.outcomes import (
     UploadOutcome,
     VerifyOutcome,
 )
+from backupkeeper.report.clips import clip_json
 from backupkeeper.report.verdict import Json, stamp
 
 
@@ -133,6 +134,7 @@ def _checked(one: Checked) -> Json:
         "evidence": one.evidence,
         "damage": [list(span) for span in one.damage],
         "note": one.note,
+        "clip": clip_json(one.clip) if one.clip is not None else None,
     }
 
 

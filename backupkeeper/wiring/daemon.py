@@ -30,6 +30,7 @@ from backupkeeper.daemon.messages import Messages
 from backupkeeper.daemon.notes import Log, sink_for
 from backupkeeper.daemon.sd_notify import Supervisor
 from backupkeeper.daemon.seeing import Seeing, Seen
+from backupkeeper.daemon.shares import Shares
 from backupkeeper.daemon.surroundings import Surroundings
 from backupkeeper.daemon.telling import Teller
 from backupkeeper.daemon.timetable import Timetable
@@ -145,6 +146,7 @@ class _Daemon:
             surroundings=surroundings,
             workbench=workbench,
             surveyor=Surveyor(context),
+            shares=Shares(context, self._tz),
             seen=Seen(quiet=Quiet(context.config.watch.quiet_s)),
             tz=self._tz,
         )

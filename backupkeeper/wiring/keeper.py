@@ -23,12 +23,15 @@ from backupkeeper.actions.mirror import mirror
 from backupkeeper.actions.offload import offload
 from backupkeeper.actions.offload_plan import Request
 from backupkeeper.actions.places import add_bucket, add_drive, report_places
+from backupkeeper.actions.repair import repair
+from backupkeeper.actions.treating import Wanted
 from backupkeeper.actions.upload import upload
 from backupkeeper.actions.verify import verify
 from backupkeeper.catalog.store import open_catalog
 from backupkeeper.config import Config, parse_config
 from backupkeeper.core.deeds import Deed, DeedKind
 from backupkeeper.core.errors import ConfigError, ConfigFault, OutOfReachError, PlaceHeldError
+from backupkeeper.core.mending import RepairOutcome
 from backupkeeper.core.model import Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
     GapReport,
@@ -270,12 +273,14 @@ class Keeper:
 
     def verify(self, what: str | None, *, progress: Progress) -> VerifyOutcome:
         """See ``actions.verify.verify``; something that exists as a path is taken as one."""
-        looks_like_path = what is not None and (
-            os.path.isabs(what) or what in {".", ".."} or ("/" in what and os.path.lexists(what))
-        )
-        if what is not None and looks_like_path:
-            what = os.path.realpath(what)
-        return self._giving_way(lambda: verify(self._context, what, progress))
+        return self._giving_way(lambda: verify(self._context, _meant(what), progress))
+
+    def repair(
+        self, what: str | None, *, dry_run: bool, edited: bool, in_doubt: bool, progress: Progress
+    ) -> RepairOutcome:
+        """See ``actions.repair.repair``; ``what`` as in ``verify``."""
+        wanted = Wanted(dry_run=dry_run, edited=edited, in_doubt=in_doubt)
+        return self._giving_way(lambda: repair(self._context, _meant(what), wanted, progress))
 
     def may_wipe(self, card: str, *, progress: Progress) -> Verdict:
         """See ``actions.may_wipe.may_wipe``."""
@@ -329,6 +334,14 @@ class Keeper:
     def export_list(self, roll: str) -> bytes:
         """See ``actions.export.export_list``."""
         return export_list(self._context, roll)
+
+
+def _meant(what: str | None) -> str | None:
+    """What a person named: something that exists as a path is taken as one."""
+    looks_like_path = what is not None and (
+        os.path.isabs(what) or what in {".", ".."} or ("/" in what and os.path.lexists(what))
+    )
+    return os.path.realpath(what) if what is not None and looks_like_path else what
 
 
 def run_errand(errand: Errand, environ: Mapping[str, str], progress: Progress) -> Finished:

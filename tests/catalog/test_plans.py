@@ -11,7 +11,7 @@ EVENT = {"kind": "ran", "at": 0, "subject": b"", "detail": b"", "first": 0, "pag
 QUESTIONS: dict[str, tuple[str, Any]] = {
     "the sieve": (reading.SIEVE, {"place": 1, "since": 0, "latest": 1}),
     "what a place holds": (reading.HOLDINGS, ("x",)),
-    "facts of copies": (reading._FACTS, [1] * reading.MARKS.count("?")),
+    "facts of copies": (reading._FACTS.format(since=0), [1] * reading.MARKS.count("?")),
     "events of a kind": (events.OF_KIND, EVENT),
     "events of a subject": (events.OF_SUBJECT, EVENT),
     "the latest events": (events.LATEST, EVENT),

@@ -8,6 +8,7 @@ from typing import Any, Self
 
 from backupkeeper.cli.session import Session
 from backupkeeper.config import Config, parse_config
+from backupkeeper.core.mending import RepairOutcome
 from backupkeeper.core.model import Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
     GapReport,
@@ -96,6 +97,11 @@ class HandKeeper:
 
     def verify(self, what: str | None, *, progress: Progress) -> VerifyOutcome:
         return self._answered("verify", what)  # type: ignore[no-any-return]  # as above
+
+    def repair(
+        self, what: str | None, *, dry_run: bool, edited: bool, in_doubt: bool, progress: Progress
+    ) -> RepairOutcome:
+        return self._answered("repair", what, dry_run, edited, in_doubt)  # type: ignore[no-any-return]  # as above
 
     def may_wipe(self, card: str, *, progress: Progress) -> Verdict:
         progress.begin("Reading the card", total_bytes=8, total_files=2)

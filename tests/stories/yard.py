@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from backupkeeper.core.mending import RepairOutcome
 from backupkeeper.core.model import Role
 from backupkeeper.core.outcomes import (
     MirrorOutcome,
@@ -83,6 +84,19 @@ class Yard:
     def verify(self, what: str | None = None) -> VerifyOutcome:
         with self.keeper() as keeper:
             return keeper.verify(what, progress=QUIET)
+
+    def repair(
+        self,
+        what: str | None = None,
+        *,
+        dry_run: bool = False,
+        edited: bool = False,
+        in_doubt: bool = False,
+    ) -> RepairOutcome:
+        with self.keeper() as keeper:
+            return keeper.repair(
+                what, dry_run=dry_run, edited=edited, in_doubt=in_doubt, progress=QUIET
+            )
 
     def verdict(self, card: Path) -> Verdict:
         with self.keeper() as keeper:

@@ -1,0 +1,191 @@
+"""Repair: copies on drives made whole again from whatever is still right, wherever it is.
+
+Promises:
+1. What a person edited is left alone unless they say so; so is a drive that is in doubt as a whole.
+2. No proven copy is touched: a repair never leaves fewer of them, at any instant.
+3. One repair at a time works on a place, and nothing else of ours meanwhile.
+4. A dry run reads nothing but the catalog, and writes nothing.
+
+How one copy is mended stands in ``actions.treating``.
+"""
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+
+from backupkeeper.actions.context import Context
+from backupkeeper.actions.giving import open_buckets
+from backupkeeper.actions.histories import record_check
+from backupkeeper.actions.one_roll import RollNow, drive_here, roll_now
+from backupkeeper.actions.online import OnlineDrive, holding, online_drives
+from backupkeeper.actions.selection import Selection, resolve
+from backupkeeper.actions.treating import (
+    Case,
+    RepairRun,
+    Wanted,
+    content_of,
+    givers_of,
+    is_wanted,
+    patient_of,
+    treat,
+)
+from backupkeeper.core.fitting import possible_paths
+from backupkeeper.core.harm import SUDDEN_WITHIN, in_doubt
+from backupkeeper.core.mending import Planned, RepairOutcome, sharing
+from backupkeeper.core.model import Copy, Fact, Place, PlaceId, PlaceKind, RollId, Standing
+from backupkeeper.core.ranges import Ranges
+from backupkeeper.ports.progress import Progress
+from backupkeeper.transfer.coldread import ColdReading
+
+
+def repair(context: Context, what: str | None, wanted: Wanted, progress: Progress) -> RepairOutcome:
+    """Mend every damaged copy on the drives that are here (of what is named, else of all).
+
+    Args:
+        context: the world.
+        what: a place's name, a shoot, a roll's folder or a path; see ``selection.resolve``.
+        wanted: see there.
+        progress: told as it goes.
+
+    Raises:
+        UsageError: nothing of that name is known.
+        PlaceHeldError: another program of ours is at work on a drive.
+    """
+    begun = context.clock.monotonic()
+    chosen = resolve(context, what)
+    here, _ = online_drives(context)
+    run = RepairRun(
+        context=context,
+        wanted=wanted,
+        progress=progress,
+        drives={drive.place.id: drive for drive in here},
+        buckets=open_buckets(context, _active(context)),
+    )
+    with holding(context, [] if wanted.dry_run else here, doing="repairing"):
+        for roll in chosen.rolls:
+            now = roll_now(context, roll)
+            patients = [one for one in _patients(now) if _is_chosen(one.copy, chosen)]
+            _say_away(run, now, patients)
+            for place, drive in run.drives.items():
+                _mend_roll(run, now, drive, [one for one in patients if one.copy.place == place])
+    progress.end()
+    return run.outcome(what or "every drive that is here", context.clock.monotonic() - begun)
+
+
+def repair_roll(
+    context: Context,
+    roll: RollId,
+    *,
+    place: PlaceId,
+    sources: Iterable[PlaceId],
+    progress: Progress,
+) -> RepairOutcome:
+    """Mend what one drive has damaged of a roll, by itself: no edits, no drive that is in doubt.
+
+    Args:
+        context: the world.
+        roll: a sealed roll.
+        place: the drive.
+        sources: drives and buckets that may be read from.
+        progress: told as it goes.
+
+    Raises:
+        DriveGoneError: a drive is not here.
+        PlaceHeldError: another program of ours is at work on one.
+    """
+    begun = context.clock.monotonic()
+    now = roll_now(context, roll)
+    target = drive_here(context, place)
+    known = [now.places[one] for one in sources if one in now.places]
+    drives = [drive_here(context, one.id) for one in known if one.kind is not PlaceKind.BUCKET]
+    run = RepairRun(
+        context=context,
+        wanted=Wanted(),
+        progress=progress,
+        drives={drive.place.id: drive for drive in [target, *drives]},
+        buckets=open_buckets(context, known),
+    )
+    with holding(context, [target, *drives], doing="repairing"):
+        _mend_roll(run, now, target, [one for one in _patients(now) if one.copy.place == place])
+    progress.end()
+    return run.outcome(
+        f"{now.roll.head.folder} on {target.place.name}", context.clock.monotonic() - begun
+    )
+
+
+def _active(context: Context) -> list[Place]:
+    return [place for place in context.catalog.places() if place.standing is Standing.ACTIVE]
+
+
+def _patients(now: RollNow) -> list[Case]:
+    """Every damaged copy of the roll's files, in its own tree, on an active drive."""
+    roll = now.roll
+    homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
+    found = [
+        Case(file=file, copy=copy, trouble=copy.trouble)
+        for file in roll.files
+        for copy in now.copies.get(file.content, ())
+        if copy.path in homes[file.path]
+        and copy.trouble is not None
+        and now.places[copy.place].kind is not PlaceKind.BUCKET
+    ]
+    return sorted(found, key=lambda one: (one.copy.place, one.copy.path))
+
+
+def _is_chosen(copy: Copy, chosen: Selection) -> bool:
+    return chosen.place in {None, copy.place} and chosen.covers(copy.path)
+
+
+def _say_away(run: RepairRun, now: RollNow, cases: Iterable[Case]) -> None:
+    for place, count in Counter(one.copy.place for one in cases).items():
+        if place not in run.drives:
+            name = now.places[place].name
+            run.left.append(
+                f"{now.roll.head.folder}: {count} damaged files are on {name}, which is not here."
+            )
+
+
+def _mend_roll(run: RepairRun, now: RollNow, drive: OnlineDrive, cases: Sequence[Case]) -> None:
+    if not cases or not _may_be_mended(run, drive):
+        return
+    run.progress.begin(
+        f"Repairing {now.roll.head.folder} on {drive.place.name}",
+        total_bytes=sum(one.file.size for one in cases),
+        total_files=len(cases),
+    )
+    read: list[tuple[Fact, ColdReading | None]] = []
+    for case in cases:
+        run.progress.file(case.copy.path)
+        if run.wanted.dry_run:
+            _plan(run, now, drive, case)
+        else:
+            read += treat(run, now, drive, case)
+        run.progress.advance(0, files=1)
+    if read:
+        record_check(run.context, drive, now.roll, read, run.checks, whole=False)
+
+
+def _may_be_mended(run: RepairRun, drive: OnlineDrive) -> bool:
+    context, name = run.context, drive.place.name
+    now = context.clock.now()
+    doubt = in_doubt(context.catalog.facts_at(drive.place.id, since=now - SUDDEN_WITHIN), now)
+    if doubt and not run.wanted.in_doubt:
+        run.left.append(f"{name}: {doubt}")
+        return False
+    return True
+
+
+def _plan(run: RepairRun, now: RollNow, drive: OnlineDrive, case: Case) -> None:
+    if not is_wanted(run, drive, case.trouble):
+        return
+    content, size = content_of(run, case), case.file.size
+    with givers_of(run, now, content, case.copy) as givers:
+        known = [(one.name, _known_damage(one.copy, size)) for one in givers]
+    damage = case.trouble.damage or ((0, size),)
+    patient = patient_of(drive, case, damage)
+    run.planned.append(Planned(patient=patient, sharing=sharing(size, damage, known)))
+
+
+def _known_damage(copy: Copy, size: int) -> Ranges:
+    if copy.trouble is None:
+        return ()
+    return copy.trouble.damage or ((0, size),)

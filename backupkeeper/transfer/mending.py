@@ -1,0 +1,357 @@
+"""A damaged file made whole again beside itself, block by block, from whoever has each block right.
+
+Promises:
+1. Every block is compared with the block map before it is written; what no giver has right is told,
+   and then nothing takes the file's place.
+2. The result is on the medium and was read back from there, XXH3-128 and BLAKE3 of the whole, before
+   it may take the name.
+3. The damaged file is set aside before, by a second name where the file system knows such, else by a
+   copy; the name changes hands in one step. At every instant it is the old file's or the new one's.
+4. Each giver is asked for a block only where those before it did not have it right.
+"""
+
+import errno
+from collections.abc import Callable, Iterable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from typing import Final, Protocol
+
+import xxhash
+
+from backupkeeper.core.errors import (
+    BackupkeeperError,
+    NameTakenError,
+    ReadBackError,
+    ReadError,
+    SourceChangedError,
+    SyncError,
+)
+from backupkeeper.core.model import BLOCK_BYTES, BLOCK_DIGEST_BYTES, Content
+from backupkeeper.core.ranges import Ranges, differing, merged, ranges_of
+from backupkeeper.ports.files import Files
+from backupkeeper.transfer.blocks import Blocks, opened_blocks
+from backupkeeper.transfer.coldpolicy import ColdPolicy
+from backupkeeper.transfer.coldread import ColdReader, ColdReading, SoFar
+from backupkeeper.transfer.durable import (
+    Guard,
+    TempFile,
+    discard,
+    make_folders,
+    temp_name,
+    told_as_ours,
+    write_small,
+)
+from backupkeeper.transfer.failures import ONE_FILE
+from backupkeeper.transfer.hashing import Hasher
+from backupkeeper.transfer.ring import new_buffer
+
+NO_LINKS: Final = frozenset(
+    {errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK, errno.EINVAL, errno.EXDEV}
+)
+"""Answers to ``link`` that mean: this file system has no second names (or no more of them)."""
+NOT_RESERVABLE: Final = frozenset({errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL})
+
+
+class Giver(Protocol):
+    """Another copy."""
+
+    def block(self, number: int) -> memoryview | None:
+        """All bytes of a block, unchecked, good until the next call; None where they can't be had."""
+        ...
+
+
+@dataclass(kw_only=True, slots=True)
+class Made:
+    """What came of making a file whole.
+
+    Args:
+        own: how many blocks of the damaged file were right.
+        taken: blocks that each giver gave, by its number among them.
+        wrong: blocks that it had wrong, likewise.
+        damage: where the damaged file differs from what it must be, to the byte; whole blocks where
+            no right one could be had; what it has too much.
+        unreadable: those of these bytes that the device would not give.
+        lost: blocks that nobody has right, as byte ranges.
+        reading: the new file, read back from the medium.
+    """
+
+    own: int = 0
+    taken: dict[int, list[int]] = field(default_factory=dict)
+    wrong: dict[int, list[int]] = field(default_factory=dict)
+    damage: Ranges = ()
+    unreadable: Ranges = ()
+    lost: Ranges = ()
+    reading: ColdReading | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Patient:
+    """The file to be mended. ``path`` is absolute; ``mtime_ns`` the time that it must have."""
+
+    path: str
+    content: Content
+    mtime_ns: int
+    cold: ColdPolicy
+
+
+class Mending:
+    """One file made whole.
+
+    Args:
+        files: the system.
+        patient: which, and what it must be.
+        givers: other copies, those to ask first.
+        guard: raises if the drive is not the one that was identified any more.
+        on_bytes: told how many bytes were gone through, as it goes.
+    """
+
+    def __init__(
+        self,
+        files: Files,
+        patient: Patient,
+        givers: Sequence[Giver],
+        guard: Guard,
+        on_bytes: Callable[[int], None],
+    ) -> None:
+        self._files = files
+        self._patient = patient
+        self._givers = givers
+        self._guard = guard
+        self._on_bytes = on_bytes
+        self._made = Made()
+        self._damage: list[tuple[int, int]] = []
+        self._lost: list[int] = []
+
+    def survey(self, blocks: Iterable[int]) -> Made:
+        """Go through some blocks without writing anything: what is hurt, and who has it right.
+
+        Raises:
+            ReadError: the damaged file can't be opened.
+            DriveGoneError: its drive is gone.
+        """
+        with opened_blocks(self._files, self._patient.path, self._patient.cold) as own:
+            for number in blocks:
+                self._right_block(number, own)
+            self._close(own)
+        return self._made
+
+    def make(self) -> Made:
+        """Write the whole file under its temporary name, and read it back.
+
+        Where a block is lost the rest is gone through all the same, to say what is lost; the
+        temporary file is removed then, and ``reading`` is None.
+
+        Raises:
+            ReadBackError: what came back from the medium is not what was written.
+            SyncError, WriteError, NoSpaceError, ReadOnlyError: the drive does not take it.
+            DriveGoneError, MountChangedError: it is not there any more.
+        """
+        path, content = self._patient.path, self._patient.content
+        self._guard()
+        with told_as_ours(path):
+            temp = TempFile(self._files, path)
+        try:
+            with opened_blocks(self._files, path, self._patient.cold) as own:
+                self._write(temp, own)
+                self._close(own)
+            with told_as_ours(path):
+                temp.cut(content.size)
+            with told_as_ours(path, syncing=True):
+                self._files.sync(temp.handle)
+        except BaseException as error:
+            with suppress(OSError):
+                temp.close()
+            if isinstance(error, SyncError):
+                discard(
+                    self._files, temp.path
+                )  # what the system still holds of it is worth nothing
+            raise
+        with told_as_ours(path):
+            temp.close()
+        if self._lost:
+            discard(self._files, temp.path)
+        else:
+            self._made.reading = self._read_back(temp.path)
+        return self._made
+
+    def _write(self, temp: TempFile, own: Blocks) -> None:
+        path, content = self._patient.path, self._patient.content
+        scratch = new_buffer(BLOCK_BYTES)
+        with told_as_ours(path):
+            self._reserve(temp)
+        for number in range(-(-content.size // BLOCK_BYTES)):
+            data = self._right_block(number, own)
+            if data is not None and not self._lost:
+                with told_as_ours(path):
+                    temp.put(data, number * BLOCK_BYTES, scratch)
+            self._on_bytes(min(BLOCK_BYTES, content.size - number * BLOCK_BYTES))
+
+    def _reserve(self, temp: TempFile) -> None:
+        try:
+            self._files.reserve(temp.handle, self._patient.content.size)
+        except OSError as error:
+            if error.errno not in NOT_RESERVABLE:
+                raise
+
+    def _right_block(self, number: int, own: Blocks) -> memoryview | None:
+        """A block with the right bytes; what is not right about the damaged file's is noted."""
+        start = number * BLOCK_BYTES
+        wanted = min(BLOCK_BYTES, self._patient.content.size - start)
+        mine = self._mine(own, number)[:wanted]
+        if self._is_right(number, mine) and own.gives(number):
+            self._made.own += 1
+            return mine
+        for which, giver in enumerate(self._givers):
+            data = giver.block(number)
+            if data is None:
+                continue
+            if self._is_right(number, data):
+                self._made.taken.setdefault(which, []).append(number)
+                self._damage += [(start + a, start + b) for a, b in differing(data, mine)]
+                return data
+            self._made.wrong.setdefault(which, []).append(number)
+        self._lost.append(number)
+        self._damage += ranges_of([number], self._patient.content.size)
+        return None
+
+    def _is_right(self, number: int, data: memoryview) -> bool:
+        content = self._patient.content
+        at = number * BLOCK_DIGEST_BYTES
+        wanted = min(BLOCK_BYTES, content.size - number * BLOCK_BYTES)
+        right = content.block_map[at : at + BLOCK_DIGEST_BYTES]
+        return len(data) == wanted and xxhash.xxh3_128_digest(data) == right
+
+    def _mine(self, own: Blocks, number: int) -> memoryview:
+        try:
+            return own.read(number)
+        except ReadError:  # the device gives nothing at all just there
+            start = number * BLOCK_BYTES
+            self._damage.append((start, min(start + BLOCK_BYTES, own.size)))
+            return memoryview(b"")
+
+    def _close(self, own: Blocks) -> None:
+        size = self._patient.content.size
+        extra = [(size, own.size)] if own.size > size else []
+        self._made.unreadable = own.unreadable
+        self._made.damage = merged([*self._damage, *own.unreadable, *extra])
+        self._made.lost = ranges_of(self._lost, size)
+
+    def _read_back(self, temp: str) -> ColdReading:
+        content = self._patient.content
+        hasher = Hasher()
+        so_far = SoFar(hasher=hasher)
+        reader = ColdReader(self._files, self._patient.cold)
+        reading = None
+        with suppress(SourceChangedError):
+            reading = reader.read_on(temp, so_far, lambda _: None, lambda: False)
+        found = hasher.content()
+        if (
+            reading is None
+            or reading.unreadable
+            or (found.size, found.xxh128, found.blake3, found.block_map)
+            != (content.size, content.xxh128, content.blake3, content.block_map)
+        ):
+            discard(self._files, temp)
+            raise ReadBackError(self._patient.path)
+        return reading
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Aside:
+    """Where a damaged file is kept. ``root`` is the drive's, ``folder`` relative to it."""
+
+    root: str
+    folder: str
+    name: str
+    note: bytes
+    """What is written beside it, as ``note.json``."""
+
+
+def put_in_place(files: Files, patient: Patient, aside: Aside, guard: Guard) -> bool:
+    """Set the damaged file aside and give its name to the one that was made whole.
+
+    Args:
+        files: the system.
+        patient: whose temporary file was made and read back.
+        aside: where the damaged one goes.
+        guard: raises if the drive is not the one that was identified any more.
+
+    Returns:
+        Whether all of the damaged file could be kept (False: what could not be read of it are zeros).
+
+    Raises:
+        NameTakenError: something stands where it should go aside.
+        DeviceError, OutOfReachError: the drive does not take it; the name is still the old file's.
+    """
+    temp = temp_name(patient.path)
+    make_folders(files, aside.root, aside.folder, guard)
+    where = f"{aside.root.rstrip('/')}/{aside.folder}"
+    write_small(files, f"{where}/note.json", aside.note, guard)
+    kept = f"{where}/{aside.name}"
+    is_whole = _keep(files, patient, kept, guard)
+    try:
+        files.set_times(temp, patient.mtime_ns)
+    except OSError as error:
+        if error.errno not in ONE_FILE | {errno.EOVERFLOW}:
+            with told_as_ours(patient.path):
+                raise
+        # A time that this file system can't hold is no reason to go without the bytes.
+    guard()
+    with told_as_ours(patient.path):
+        files.rename_over(temp, patient.path)
+    with told_as_ours(patient.path, syncing=True):
+        files.sync_folder(patient.path.rpartition("/")[0] or "/")
+    return is_whole
+
+
+def _keep(files: Files, patient: Patient, kept: str, guard: Guard) -> bool:
+    guard()
+    try:
+        files.link(patient.path, kept)
+    except OSError as error:
+        if error.errno not in NO_LINKS:
+            with told_as_ours(kept):
+                raise
+        return _copy(files, patient, kept, guard)
+    with told_as_ours(kept, syncing=True):
+        files.sync_folder(kept.rpartition("/")[0])
+    return True
+
+
+def _copy(files: Files, patient: Patient, kept: str, guard: Guard) -> bool:
+    """A copy of the damaged file, as far as it can be read, durable."""
+    with told_as_ours(kept):
+        temp = TempFile(files, kept)
+    try:
+        with opened_blocks(files, patient.path, patient.cold) as own:
+            scratch = new_buffer(BLOCK_BYTES)
+            for number in range(-(-own.size // BLOCK_BYTES)):
+                data = own.read(number)
+                with told_as_ours(kept):
+                    temp.put(data, number * BLOCK_BYTES, scratch)
+            with told_as_ours(kept):
+                temp.cut(own.size)
+            with told_as_ours(kept, syncing=True):
+                files.sync(temp.handle)
+            is_whole, mtime_ns = not own.unreadable, own.mtime_ns
+    except BackupkeeperError:
+        with suppress(OSError):
+            temp.close()
+        discard(files, temp.path)
+        raise
+    with told_as_ours(kept):
+        temp.close()
+        with suppress(OSError):
+            files.set_times(temp.path, mtime_ns)
+    guard()
+    try:
+        files.rename_new(temp.path, kept)
+    except OSError as error:
+        discard(files, temp.path)
+        if error.errno == errno.EEXIST:
+            raise NameTakenError(kept) from error
+        with told_as_ours(kept):
+            raise
+    with told_as_ours(kept, syncing=True):
+        files.sync_folder(kept.rpartition("/")[0])
+    return is_whole
