@@ -23,27 +23,36 @@ _AGAIN = {Cause.CUT_OFF, Cause.TIMEOUT}
 
 
 def fetched(
-    store: Store, path: str, entry: ObjectEntry, *, version: str | None
+    store: Store,
+    path: str,
+    entry: ObjectEntry,
+    *,
+    version: str | None,
+    start: int = 0,
+    end: int | None = None,
 ) -> Generator[memoryview, None, None]:
-    """The bytes of an object.
+    """The bytes of an object, or some of them.
 
     Args:
         store: The bucket.
         path: Path of the object.
         entry: What a look at it said.
         version: The version that was asked for, or None for the newest (then the entry's).
+        start: First byte that is wanted.
+        end: The byte after the last one; None for all.
 
     Yields:
-        Blocks of ``BLOCK_BYTES``, the last may be shorter; none for an empty object.
+        Blocks of ``BLOCK_BYTES``, the last may be shorter; none where nothing is wanted.
 
     Raises:
         SourceChangedError: Another object stands there now.
         BucketUnreachableError: It could not be fetched.
     """
-    reached, fruitless = 0, 0
-    while reached < entry.size:
+    reached, fruitless = start, 0
+    last = entry.size if end is None else min(end, entry.size)
+    while reached < last:
         before = reached
-        stream = _Stream(store, path, entry, version or entry.version, reached)
+        stream = _Stream(store, path, entry, version or entry.version, (reached, last))
         try:
             for block in stream.blocks():
                 reached += len(block)
@@ -63,20 +72,26 @@ def _ended(error: Exception, store: Store, path: str) -> Exception:
 
 
 class _Stream:
-    """One GET, from an offset to the end."""
+    """One GET of a span of bytes."""
 
     def __init__(
-        self, store: Store, path: str, entry: ObjectEntry, version: str | None, start: int
+        self,
+        store: Store,
+        path: str,
+        entry: ObjectEntry,
+        version: str | None,
+        span: tuple[int, int],
     ) -> None:
         self._store = store
         self._path = path
         self._entry = entry
-        self._start = start
+        self._start, self._end = span
+        self._is_part = span != (0, entry.size)
         self._asked: dict[str, Any] = store.at(path) | {"IfMatch": f'"{entry.etag}"'}
         if version:
             self._asked["VersionId"] = version
-        if start:
-            self._asked["Range"] = f"bytes={start}-"
+        if self._is_part:
+            self._asked["Range"] = f"bytes={self._start}-{self._end - 1}"
         self._body: Any = None
 
     def blocks(self) -> Generator[bytes, None, None]:
@@ -85,10 +100,10 @@ class _Stream:
         self._body = answer["Body"]
         if self._store.etag(answer) != self._entry.etag:
             raise SourceChangedError(self._path)
-        left = self._entry.size - self._start
-        whole = f"bytes {self._start}-{self._entry.size - 1}/{self._entry.size}"
+        left = self._end - self._start
+        span = f"bytes {self._start}-{self._end - 1}/{self._entry.size}"
         if answer.get("ContentLength") != left or (
-            self._start and answer.get("ContentRange") != whole
+            self._is_part and answer.get("ContentRange") != span
         ):
             raise failure(
                 Cause.NOT_OFFERED, self._store.where, path=self._path, detail="a wrong byte range"

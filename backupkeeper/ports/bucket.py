@@ -103,3 +103,13 @@ class Bucket(Protocol):
         Each view is only good until the next. A broken connection is taken up again where it was.
         """
         ...
+
+    def fetch_range(
+        self, key: str, entry: ObjectEntry, start: int, end: int
+    ) -> Iterator[memoryview]:
+        """The bytes from ``start`` to ``end`` (not included) of the very object that was looked at.
+
+        Nothing else travels. Blocks and errors as in ``fetch``; another object under the key now is a
+        ``SourceChangedError``.
+        """
+        ...

@@ -135,8 +135,21 @@ class Files(Protocol):
         """Rename without replacing: ``EEXIST`` if the new name is taken (``RENAME_NOREPLACE``)."""
         ...
 
+    def link(self, old: str, new: str) -> None:
+        """Give a file a second name, links not followed; ``EEXIST`` if the new name is taken.
+
+        ``EPERM`` or ``EOPNOTSUPP`` where the file system knows no second names.
+        """
+        ...
+
+    def disk_position(self, path: str) -> int | None:
+        """Byte of the device at which the file's first extent begins; None where nobody tells."""
+        ...
+
     def rename_over(self, old: str, new: str) -> None:
-        """Rename, replacing. Only for files of our own making (chain, marker, snapshot)."""
+        """Rename, replacing. Only for files of our own making (chain, marker, snapshot), and for a
+        damaged file that was set aside before.
+        """
         ...
 
     def unlink(self, path: str) -> None:

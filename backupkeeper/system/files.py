@@ -19,6 +19,7 @@ import stat as modes
 from collections.abc import Iterator
 
 from backupkeeper.ports.files import EntryKind, Handle, Stat
+from backupkeeper.system.extents import first_extent
 
 _LIBC = ctypes.CDLL(None, use_errno=True)
 _LIBC.mmap.restype = ctypes.c_void_p
@@ -232,6 +233,20 @@ class RealFiles:
         if os.path.lexists(new):
             raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), old, None, new)
         os.rename(old, new)
+
+    def link(self, old: str, new: str) -> None:
+        """``link``."""
+        os.link(old, new, follow_symlinks=False)
+
+    def disk_position(self, path: str) -> int | None:
+        """``FS_IOC_FIEMAP`` (linux/fiemap.h), which needs no rights beyond opening the file."""
+        handle = self.open_read(path)
+        try:
+            return first_extent(handle)
+        except OSError:
+            return None  # FUSE, network and memory file systems have no such thing
+        finally:
+            os.close(handle)
 
     def rename_over(self, old: str, new: str) -> None:
         """``rename``, replacing."""

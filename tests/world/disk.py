@@ -258,6 +258,18 @@ class Disk:
             raise _error(errno.EEXIST, new)
         self.rename_over(old, new)
 
+    def link(self, old: str, new: str) -> None:
+        node = self._find(old)
+        folder, name = self._folder_of(new)
+        if node.kind is not EntryKind.FILE:
+            raise _error(errno.EPERM, old)
+        if name in folder.names:
+            raise _error(errno.EEXIST, new)
+        self._change(folder, (name, node))
+
+    def disk_position(self, path: str) -> int | None:
+        return self._find(path).number * PAGE
+
     def rename_over(self, old: str, new: str) -> None:
         (source, name), (target, wanted) = self._folder_of(old), self._folder_of(new)
         node = self._find(old)
