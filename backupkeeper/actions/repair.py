@@ -11,12 +11,14 @@ How one copy is mended stands in ``actions.treating``.
 
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from contextlib import ExitStack
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.giving import open_buckets
 from backupkeeper.actions.histories import record_check
 from backupkeeper.actions.one_roll import RollNow, drive_here, roll_now
-from backupkeeper.actions.online import OnlineDrive, holding, online_drives
+from backupkeeper.actions.online import OnlineDrive, holding, holding_places, online_drives
+from backupkeeper.actions.repair_object import mend_objects
 from backupkeeper.actions.selection import Selection, resolve
 from backupkeeper.actions.treating import (
     Case,
@@ -31,14 +33,25 @@ from backupkeeper.actions.treating import (
 from backupkeeper.core.fitting import possible_paths
 from backupkeeper.core.harm import SUDDEN_WITHIN, in_doubt
 from backupkeeper.core.mending import Planned, RepairOutcome, sharing
-from backupkeeper.core.model import Copy, Fact, Place, PlaceId, PlaceKind, RollId, Standing
+from backupkeeper.core.model import (
+    Copy,
+    CopyState,
+    Fact,
+    Place,
+    PlaceId,
+    PlaceKind,
+    RollId,
+    Standing,
+)
 from backupkeeper.core.ranges import Ranges
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.coldread import ColdReading
 
 
 def repair(context: Context, what: str | None, wanted: Wanted, progress: Progress) -> RepairOutcome:
-    """Mend every damaged copy on the drives that are here (of what is named, else of all).
+    """Mend every damaged copy on the drives that are here, of what is named, else of all.
+
+    Objects in a bucket only where the bucket is named: each is sent anew as a whole.
 
     Args:
         context: the world.
@@ -60,13 +73,19 @@ def repair(context: Context, what: str | None, wanted: Wanted, progress: Progres
         drives={drive.place.id: drive for drive in here},
         buckets=open_buckets(context, _active(context)),
     )
-    with holding(context, [] if wanted.dry_run else here, doing="repairing"):
+    named = [one for one in _active(context) if one.id in run.buckets and one.id == chosen.place]
+    with ExitStack() as stack:
+        if not wanted.dry_run:
+            stack.enter_context(holding_places(context, named, doing="repairing"))
+            stack.enter_context(holding(context, here, doing="repairing"))
         for roll in chosen.rolls:
             now = roll_now(context, roll)
             patients = [one for one in _patients(now) if _is_chosen(one.copy, chosen)]
-            _say_away(run, now, patients)
+            _say_not_mended(run, now, patients, chosen)
             for place, drive in run.drives.items():
                 _mend_roll(run, now, drive, [one for one in patients if one.copy.place == place])
+            for bucket in named if patients else ():
+                mend_objects(run, now, bucket, patients)
     progress.end()
     return run.outcome(what or "every drive that is here", context.clock.monotonic() - begun)
 
@@ -117,7 +136,7 @@ def _active(context: Context) -> list[Place]:
 
 
 def _patients(now: RollNow) -> list[Case]:
-    """Every damaged copy of the roll's files, in its own tree, on an active drive."""
+    """Every damaged copy of the roll's files, in its own tree, at an active place."""
     roll = now.roll
     homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
     found = [
@@ -125,8 +144,8 @@ def _patients(now: RollNow) -> list[Case]:
         for file in roll.files
         for copy in now.copies.get(file.content, ())
         if copy.path in homes[file.path]
+        and copy.state is CopyState.DAMAGED
         and copy.trouble is not None
-        and now.places[copy.place].kind is not PlaceKind.BUCKET
     ]
     return sorted(found, key=lambda one: (one.copy.place, one.copy.path))
 
@@ -135,13 +154,18 @@ def _is_chosen(copy: Copy, chosen: Selection) -> bool:
     return chosen.place in {None, copy.place} and chosen.covers(copy.path)
 
 
-def _say_away(run: RepairRun, now: RollNow, cases: Iterable[Case]) -> None:
+def _say_not_mended(run: RepairRun, now: RollNow, cases: Iterable[Case], chosen: Selection) -> None:
+    """Damaged copies that this run does not touch."""
     for place, count in Counter(one.copy.place for one in cases).items():
-        if place not in run.drives:
-            name = now.places[place].name
-            run.left.append(
-                f"{now.roll.head.folder}: {count} damaged files are on {name}, which is not here."
-            )
+        if place in run.drives or place == chosen.place:
+            continue
+        name, folder = now.places[place].name, now.roll.head.folder
+        run.left.append(
+            f"{folder}: {count} damaged objects are in {name}. To have them sent anew, name it: "
+            f"backupkeeper repair {name}"
+            if place in run.buckets
+            else f"{folder}: {count} damaged files are on {name}, which is not here."
+        )
 
 
 def _mend_roll(run: RepairRun, now: RollNow, drive: OnlineDrive, cases: Sequence[Case]) -> None:

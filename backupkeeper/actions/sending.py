@@ -213,7 +213,7 @@ def _send(
         return None
     run.sent_files += 1
     run.sent_bytes += content.size
-    fact = _sent_fact(context, run, key, content, sent.entry, ", ".join(sent.attested_by))
+    fact = sent_fact(context, run.place, key, content, sent.entry, ", ".join(sent.attested_by))
     if sent.attested_by:
         return fact
     context.catalog.record(facts=[fact])
@@ -227,17 +227,18 @@ def _told(blocks: Iterator[memoryview], progress: Progress) -> Iterator[memoryvi
         progress.advance(len(block))
 
 
-def _sent_fact(
+def sent_fact(
     context: Context,
-    run: Sending,
+    place: Place,
     key: str,
     content: Content,
     entry: ObjectEntry,
     attested_by: str,
 ) -> Fact:
+    """What is known of an object right after it was sent. ``attested_by``: see ``ports.bucket``."""
     return Fact(
         at=context.clock.now(),
-        place=run.place.id,
+        place=place.id,
         path=key,
         content=content.blake3,
         way=Way.ATTESTED if attested_by else Way.WRITTEN,

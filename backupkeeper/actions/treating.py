@@ -244,7 +244,7 @@ def _mend(
         run.troubles += troubles_of(givers)
         _count_fetched(run, givers)
         _blame(run, [(givers[number], blocks) for number, blocks in made.wrong.items()], case.file)
-        harm = replace(case.trouble, at=_after(run, case), damage=made.damage)
+        harm = replace(case.trouble, at=after(run, case), damage=made.damage)
         if made.reading is None:
             context.catalog.record(facts=[harm])
             _lost(run, now, drive, case, made, givers)
@@ -291,7 +291,7 @@ def _count_fetched(run: RepairRun, givers: Iterable[AnyGiver]) -> None:
             run.fetched[one.name] = run.fetched.get(one.name, 0) + one.fetched
 
 
-def _after(run: RepairRun, case: Case) -> datetime:
+def after(run: RepairRun, case: Case) -> datetime:
     """Now, or just after all that is known of the copy where a clock ran ahead."""
     known = run.context.catalog.facts_at(case.copy.place, below=case.copy.path)
     latest = max((fact.at for fact in known if fact.path == case.copy.path), default=None)

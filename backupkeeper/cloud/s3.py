@@ -1,7 +1,8 @@
 """``ports.bucket.Bucket`` on an S3-compatible object store.
 
 Promises:
-1. An object is never overwritten by ``send``, and by ``send_small`` only where it was told to.
+1. An object is never overwritten by ``send`` but the one that it was told to replace (looked at right
+   before: no store is relied upon to see to it), and by ``send_small`` only where it was told to.
 2. "There is no such object" is only said while the bucket itself is known to be there.
 3. ``attested_by`` names only checks that this very bucket was seen to enforce.
 4. Only errors of ``core.errors`` leave.
@@ -10,6 +11,7 @@ Promises:
 from collections.abc import Iterator
 from threading import Lock
 
+from backupkeeper.cloud.aside import set_aside
 from backupkeeper.cloud.capabilities import find_out
 from backupkeeper.cloud.causes import Cause
 from backupkeeper.cloud.client import Head, Store
@@ -59,8 +61,15 @@ class S3Bucket:
         """Entries of all objects whose path starts with ``below``, in byte order of keys."""
         return listed(self._store, below)
 
-    def send(self, key: str, content: Content, blocks: Iterator[memoryview]) -> Sent:
-        """Upload under a key that must be free.
+    def send(
+        self,
+        key: str,
+        content: Content,
+        blocks: Iterator[memoryview],
+        *,
+        replacing: ObjectEntry | None = None,
+    ) -> Sent:
+        """Upload under a key that must be free, or hold the very object ``replacing``.
 
         Beside the bytes the object carries both digests as metadata, for people to look at; they
         are never believed.
@@ -78,6 +87,7 @@ class S3Bucket:
                 "backupkeeper-blake3": content.blake3,
                 "backupkeeper-xxh128": content.xxh128,
             },
+            replacing=replacing,
         )
         return upload.send(blocks)
 
@@ -120,6 +130,12 @@ class S3Bucket:
     ) -> Iterator[memoryview]:
         """Some bytes of the very object that was looked at."""
         yield from fetched(self._store, key, entry, version=None, start=start, end=end)
+
+    def set_aside(self, key: str, entry: ObjectEntry) -> str:
+        """Have the store copy an object to where damaged ones are kept; see ``cloud.aside``."""
+        return set_aside(
+            self._store, key, entry, now=self._clock.now(), ticket=self._entropy.new_id()
+        )
 
     def _head(self, key: str, version: str | None) -> Head | None:
         head = self._store.head(key, version)

@@ -77,13 +77,16 @@ class Upload:
     at_once: int
     ticket: str
     metadata: dict[str, str]
+    replacing: ObjectEntry | None = None
+    """The object that may be there, and is replaced; the key is seen to hold it right before."""
 
     def send(self, blocks: Iterator[memoryview], *, replace: bool = False) -> Sent:
         """Send the file.
 
         Args:
             blocks: Its blocks in order.
-            replace: Put it over what stands there (small files of our own making only).
+            replace: Put it over what stands there (small files of our own making; else ``replacing``
+                says which object that must be).
 
         Returns:
             The object's entry and the checks that would have refused wrong bytes.
@@ -94,13 +97,13 @@ class Upload:
             SourceChangedError: There were not ``size`` bytes.
             BucketUnreachableError: The store could not be asked, or did not do it.
         """
-        if not replace:
+        if self.replacing is not None or not replace:
             self._must_be_free()
         stop = Event()
         extra = extra_of(self.can.refuses_wrong)
         parts = gathered(self.path, blocks, size=self.size, part=self.part, extra=extra, stop=stop)
         if part_count(self.size, self.part) == 1:
-            etag, version = self._whole(*parts, replace=replace)
+            etag, version = self._whole(*parts, replace=replace or self.replacing is not None)
         else:
             etag, version = self._in_parts(parts, stop, extra)
         entry = self._confirmed(etag, version)
@@ -117,7 +120,11 @@ class Upload:
         return self.metadata | {TICKET: self.ticket}
 
     def _must_be_free(self) -> None:
-        if self.store.head(self.path) is not None:
+        there = self.store.head(self.path)
+        if there is None:
+            return
+        old = self.replacing
+        if old is None or (there.entry.etag, there.entry.size) != (old.etag, old.size):
             raise NameTakenError(self.path)
 
     def _whole(self, part: Part, *, replace: bool) -> tuple[str, str | None]:
@@ -196,7 +203,7 @@ class Upload:
 
     def _complete(self, upload: str, parts: list[dict[str, Any]]) -> str | None:
         asked: dict[str, Any] = self.store.at(self.path) | {"MultipartUpload": {"Parts": parts}}
-        if self.can.conditional_complete:
+        if self.can.conditional_complete and self.replacing is None:
             asked["IfNoneMatch"] = "*"
         else:
             self._must_be_free()

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final
 
-from backupkeeper.core.deeds import CardHere, Plan, RollNeed, View
+from backupkeeper.core.deeds import CardHere, Plan, RollNeed, Standing as RollStanding, View
 from backupkeeper.core.model import Event, PlaceId, PlaceKind, Role, Standing
 
 AGAIN_AFTER: Final = timedelta(hours=24)
@@ -113,13 +113,28 @@ def _damage(view: View) -> Iterator[Matter]:
                 id=f"damage|{place}|{need.roll.id}",
                 subject=f"Damage on {name}: {need.roll.folder}",
                 body=(
-                    f"{' and '.join(bad)} of {need.roll.folder} on {name}. Leave the drive as it "
-                    f"is: nothing there is written over. {_others(need)} What is missing is brought "
-                    "back from a proven copy by itself. README, "
-                    '"A bad day", says what to do about damage.'
+                    f"{' and '.join(bad)} of {need.roll.folder} on {name}. {_others(need)} "
+                    f"{_what_happens(view, standing)}"
+                    '"backupkeeper verify" says what is hurt; README, "A bad day", what to do.'
                 ),
                 urgent=True,
             )
+
+
+def _what_happens(view: View, standing: RollStanding) -> str:
+    """What is done about it without asking."""
+    mended = sum(files for files, _ in standing.mendable.values()) if view.auto_repair else 0
+    told = []
+    if mended:
+        told.append(
+            f"{mended} of them are mended by themselves once a copy with the right bytes is here; the "
+            "damaged files are kept. "
+        )
+    if standing.damaged_files > mended:
+        told.append("The others are left as they are: nothing there is written over. ")
+    if standing.missing_files:
+        told.append("What is missing is brought back from a proven copy by itself. ")
+    return "".join(told)
 
 
 def _others(need: RollNeed) -> str:

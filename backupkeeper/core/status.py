@@ -86,3 +86,5 @@ class Status:
     damage: tuple[str, ...]
     rolls_with_gaps: int
     bytes_to_go: int
+    advice: tuple[str, ...] = ()
+    """Sentences: drives whose proofs can't keep up, and drives that should be replaced."""

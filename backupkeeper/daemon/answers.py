@@ -3,7 +3,7 @@
 import os
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime, timedelta, tzinfo
 from typing import Any, Final
 
 from backupkeeper.actions.context import Context
@@ -17,6 +17,7 @@ from backupkeeper.core.status import CardStatus, DeedStatus, DriveStatus, Status
 from backupkeeper.daemon.aftermath import title
 from backupkeeper.daemon.control import Request
 from backupkeeper.daemon.seeing import ASKED_FOR, Seeing
+from backupkeeper.daemon.shares import Shares
 from backupkeeper.daemon.sights import SightKind
 from backupkeeper.daemon.workbench import Job
 
@@ -99,6 +100,7 @@ class Answers:
             damage=tuple(_damage(view.needs, view.places)),
             rolls_with_gaps=sum(bool(need.gaps) for need in view.needs),
             bytes_to_go=_to_go(view.needs),
+            advice=self.seeing.shares.warnings(now),
         )
 
     def _drives(self, view: View) -> list[DriveStatus]:
@@ -209,7 +211,7 @@ def _damage(needs: Iterable[RollNeed], places: Mapping[PlaceId, Place]) -> list[
     ]
 
 
-def status_without_daemon(context: Context) -> Status:
+def status_without_daemon(context: Context, tz: tzinfo) -> Status:
     """What can be said where no daemon runs: places and facts, looked at now."""
     now = context.clock.now()
     drives, away = (
@@ -254,4 +256,5 @@ def status_without_daemon(context: Context) -> Status:
         damage=tuple(_damage(needs, names)),
         rolls_with_gaps=sum(bool(need.gaps) for need in needs),
         bytes_to_go=_to_go(needs),
+        advice=Shares(context, tz).warnings(now),
     )

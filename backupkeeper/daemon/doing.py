@@ -30,6 +30,7 @@ from backupkeeper.core.needs import young_for
 from backupkeeper.core.outcomes import Trouble
 from backupkeeper.core.wish import LONG_AGO
 from backupkeeper.daemon.errand import Finished
+from backupkeeper.daemon.shares import Shares
 from backupkeeper.ports.progress import Progress
 from backupkeeper.report.weekly import weekly_subject, weekly_text
 
@@ -199,6 +200,7 @@ def make_weekly(context: Context, tz: tzinfo) -> Finished:
         seen={place.id: seen[place.id].at for place in report.places if place.id in seen},
         zone=tz,
         next_at=next_week(weekly, now, tz) if weekly is not None else None,
+        advice=Shares(context, tz).warnings(now),
     )
     return Finished(said=weekly_subject(report), sight=text)
 

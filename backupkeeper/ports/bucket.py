@@ -82,8 +82,17 @@ class Bucket(Protocol):
         """
         ...
 
-    def send(self, key: str, content: Content, blocks: Iterator[memoryview]) -> Sent:
+    def send(
+        self,
+        key: str,
+        content: Content,
+        blocks: Iterator[memoryview],
+        *,
+        replacing: ObjectEntry | None = None,
+    ) -> Sent:
         """Upload under a key that must be free; ``NameTakenError`` if an object is there.
+
+        ``replacing`` is the one object that may be there; set it aside before.
 
         ``blocks`` are the file's blocks of ``BLOCK_BYTES`` in order (the last may be shorter), each
         already checked against ``content.block_map``; each view is only good until the next.
@@ -111,5 +120,12 @@ class Bucket(Protocol):
 
         Nothing else travels. Blocks and errors as in ``fetch``; another object under the key now is a
         ``SourceChangedError``.
+        """
+        ...
+
+    def set_aside(self, key: str, entry: ObjectEntry) -> str:
+        """Have the store keep a copy of the very object that was looked at; return the copy's key.
+
+        ``SourceChangedError`` if another object stands there now.
         """
         ...

@@ -147,8 +147,10 @@ class Files(Protocol):
         ...
 
     def rename_over(self, old: str, new: str) -> None:
-        """Rename, replacing. Only for files of our own making (chain, marker, snapshot), and for a
-        damaged file that was set aside before.
+        """Rename, replacing.
+
+        Only for files of our own making (chain, marker, snapshot), and for a damaged file that was
+        set aside before.
         """
         ...
 

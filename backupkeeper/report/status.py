@@ -103,6 +103,7 @@ def status_lines(status: Status, look: Look) -> list[Line]:
         ("Waiting", _say_waiting, status.waiting),
         ("Failed", _say_failing, status.failing),
         ("Damage", _say_damage, status.damage),
+        ("Worth doing", _say_advice, status.advice),
     )
     for head, say, is_wanted in parts:
         if is_wanted:
@@ -221,9 +222,16 @@ def _say_damage(page: Page, status: Status, look: Look) -> None:
         page.say(f"{look.dash} {told(one)}", indent=2, tone=Tone.BAD)
 
 
+def _say_advice(page: Page, status: Status, look: Look) -> None:
+    for one in status.advice:
+        page.say(f"{look.dash} {told(one)}", indent=2, tone=Tone.WARN)
+
+
 def needs_person(status: Status) -> bool:
     """Whether a person should do something."""
     waits = any(one.person for one in status.waiting)
     return (
-        status.process is None or bool(status.failing or status.damage or status.strangers) or waits
+        status.process is None
+        or bool(status.failing or status.damage or status.strangers or status.advice)
+        or waits
     )

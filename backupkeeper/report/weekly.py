@@ -5,13 +5,13 @@ Promises:
 2. The text says when the next one is due, so that silence means something.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime, tzinfo
 
 from backupkeeper.core.model import Place, PlaceId, PlaceKind, Standing
 from backupkeeper.core.outcomes import GapReport
 from backupkeeper.report.gaps import gaps_lines
-from backupkeeper.report.lines import Look
+from backupkeeper.report.lines import Look, wrap
 from backupkeeper.report.words import age, moment, plural, told
 
 WIDTH = 76
@@ -37,6 +37,7 @@ def weekly_text(
     seen: Mapping[PlaceId, datetime],
     zone: tzinfo,
     next_at: datetime | None,
+    advice: Sequence[str] = (),
 ) -> str:
     """The whole text, one paragraph a thing.
 
@@ -45,10 +46,14 @@ def weekly_text(
         seen: when each drive was last here.
         zone: where the person is.
         next_at: when the next one is due.
+        advice: sentences on what is worth doing about drives.
     """
     look = Look(width=WIDTH, zone=zone)
     lines = [line.text for line in gaps_lines(report, look)]
     lines += ["", "Drives", *(_drive(place, report.at, seen) for place in _drives(report))]
+    if advice:
+        lines += ["", "Worth doing"]
+        lines += [line for one in advice for line in wrap(told(one), WIDTH, indent=2)]
     if next_at is not None:
         at = moment(next_at, zone)
         lines += [

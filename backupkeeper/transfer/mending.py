@@ -60,6 +60,14 @@ class Giver(Protocol):
         ...
 
 
+def is_right(content: Content, number: int, data: memoryview) -> bool:
+    """Whether these are all bytes of a block, as the block map wants them."""
+    at = number * BLOCK_DIGEST_BYTES
+    wanted = min(BLOCK_BYTES, content.size - number * BLOCK_BYTES)
+    right = content.block_map[at : at + BLOCK_DIGEST_BYTES]
+    return len(data) == wanted and xxhash.xxh3_128_digest(data) == right
+
+
 @dataclass(kw_only=True, slots=True)
 class Made:
     """What came of making a file whole.
@@ -195,31 +203,24 @@ class Mending:
 
     def _right_block(self, number: int, own: Blocks) -> memoryview | None:
         """A block with the right bytes; what is not right about the damaged file's is noted."""
-        start = number * BLOCK_BYTES
-        wanted = min(BLOCK_BYTES, self._patient.content.size - start)
+        content, start = self._patient.content, number * BLOCK_BYTES
+        wanted = min(BLOCK_BYTES, content.size - start)
         mine = self._mine(own, number)[:wanted]
-        if self._is_right(number, mine) and own.gives(number):
+        if is_right(content, number, mine) and own.gives(number):
             self._made.own += 1
             return mine
         for which, giver in enumerate(self._givers):
             data = giver.block(number)
             if data is None:
                 continue
-            if self._is_right(number, data):
+            if is_right(content, number, data):
                 self._made.taken.setdefault(which, []).append(number)
                 self._damage += [(start + a, start + b) for a, b in differing(data, mine)]
                 return data
             self._made.wrong.setdefault(which, []).append(number)
         self._lost.append(number)
-        self._damage += ranges_of([number], self._patient.content.size)
+        self._damage += ranges_of([number], content.size)
         return None
-
-    def _is_right(self, number: int, data: memoryview) -> bool:
-        content = self._patient.content
-        at = number * BLOCK_DIGEST_BYTES
-        wanted = min(BLOCK_BYTES, content.size - number * BLOCK_BYTES)
-        right = content.block_map[at : at + BLOCK_DIGEST_BYTES]
-        return len(data) == wanted and xxhash.xxh3_128_digest(data) == right
 
     def _mine(self, own: Blocks, number: int) -> memoryview:
         try:

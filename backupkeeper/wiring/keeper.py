@@ -310,7 +310,7 @@ class Keeper:
 
         told = ask(self._ear, "status")
         if told is None or "status" not in told:
-            return status_without_daemon(self._context)
+            return status_without_daemon(self._context, get_localzone())
         return status_from_json(told["status"])
 
     def pause(self, seconds: float | None) -> bool:

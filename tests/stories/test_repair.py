@@ -1,0 +1,158 @@
+"""Damaged copies made whole from whatever is still right: at a boat yard, on real folders."""
+
+import json
+import os
+from pathlib import Path
+
+import pytest
+
+from backupkeeper.core.model import BLOCK_BYTES, CopyState, Result, Role
+from tests.stories.yard import Yard, clip, roll_folder, rot
+
+SMALL = "DCIM/100BOATY/BOAT0002.MP4"
+LARGE = "DCIM/100BOATY/BOAT0001.MP4"
+
+
+def large(seed: int) -> bytes:
+    """Three blocks and a bit, no two alike."""
+    return b"".join(clip(seed * 10 + part, BLOCK_BYTES) for part in range(3)) + clip(seed, 5000)
+
+
+CARD = {LARGE: large(1), SMALL: clip(2)}
+
+
+@pytest.fixture
+def yard(tmp_path: Path) -> Yard:
+    return Yard(tmp_path)
+
+
+def taken_in(yard: Yard) -> tuple[Path, Path]:
+    main, travel = yard.drives()
+    yard.offload(yard.card("card", CARD))
+    return roll_folder(main), roll_folder(travel)
+
+
+def aside(drive: Path) -> list[Path]:
+    folder = drive / ".backupkeeper/set-aside"
+    return sorted(path for path in folder.rglob("*") if path.is_file())
+
+
+def test_one_bad_block_is_found_to_the_byte_and_mended(yard: Yard) -> None:
+    main, travel = taken_in(yard)
+    rot(main / LARGE, BLOCK_BYTES + 1000, b"\xa5" * 512)
+    (found,) = yard.verify("Main").checked
+    assert found.damage == ((BLOCK_BYTES + 1000, BLOCK_BYTES + 1512),)
+    hurt = (main / LARGE).read_bytes()
+    outcome = yard.repair()
+    (mended,) = outcome.mended
+    assert mended.patient.damage == ((BLOCK_BYTES + 1000, BLOCK_BYTES + 1512),)
+    assert mended.taken == {"Travel": BLOCK_BYTES}
+    assert mended.proven
+    assert outcome.all_well
+    assert (main / LARGE).read_bytes() == CARD[LARGE]
+    assert (main / LARGE).stat().st_mtime_ns == (travel / LARGE).stat().st_mtime_ns
+    note, kept = sorted(aside(yard.root / "Main"), key=lambda path: path.name != "note.json")
+    assert kept.read_bytes() == hurt
+    assert json.loads(note.read_text())["damaged_bytes"] == [
+        [BLOCK_BYTES + 1000, BLOCK_BYTES + 1512]
+    ]
+    assert yard.verify().all_well
+    assert yard.gaps_of("Roll 01") == (Role.CLOUD,)
+
+
+def test_two_copies_hurt_in_different_blocks_are_both_made_whole(yard: Yard) -> None:
+    main, travel = taken_in(yard)
+    rot(main / LARGE, 10, b"rot")
+    rot(travel / LARGE, 2 * BLOCK_BYTES + 10, b"rot")
+    yard.verify()
+    outcome = yard.repair()
+    assert sorted(one.patient.place for one in outcome.mended) == ["Main", "Travel"]
+    assert (main / LARGE).read_bytes() == (travel / LARGE).read_bytes() == CARD[LARGE]
+
+
+def test_two_copies_hurt_in_the_same_block_are_told_and_left(yard: Yard) -> None:
+    main, travel = taken_in(yard)
+    rot(main / LARGE, 10, b"rot")
+    rot(travel / LARGE, 5000, b"rot")
+    before = (main / LARGE).read_bytes(), (travel / LARGE).read_bytes()
+    yard.verify()
+    outcome = yard.repair()
+    assert not outcome.mended
+    assert [one.lost for one in outcome.unmended] == [((0, BLOCK_BYTES),)] * 2
+    assert ((main / LARGE).read_bytes(), (travel / LARGE).read_bytes()) == before
+    assert not aside(yard.root / "Main")
+    assert not list(main.rglob("*.part"))
+
+
+def test_an_edit_is_left_alone_until_a_person_says_so(yard: Yard) -> None:
+    main, _ = taken_in(yard)
+    (main / SMALL).write_bytes(clip(7))
+    os.utime(main / SMALL, (2e9, 2e9))
+    (found,) = yard.verify("Main").checked
+    assert found.finding.value == "changed"
+    outcome = yard.repair()
+    assert not outcome.mended
+    assert "edited" in outcome.left[0]
+    assert (main / SMALL).read_bytes() == clip(7)
+    (mended,) = yard.repair(edited=True).mended
+    assert mended.patient.found is Result.CHANGED
+    assert (main / SMALL).read_bytes() == CARD[SMALL]
+    assert clip(7) in [path.read_bytes() for path in aside(yard.root / "Main")]
+
+
+def test_a_dry_run_says_what_would_be_done_and_does_nothing(yard: Yard) -> None:
+    main, _ = taken_in(yard)
+    rot(main / LARGE, BLOCK_BYTES, b"rot")
+    yard.verify()
+    hurt = (main / LARGE).read_bytes()
+    (planned,) = yard.repair(dry_run=True).planned
+    assert planned.sharing.taken == {"Travel": ((BLOCK_BYTES, 2 * BLOCK_BYTES),)}
+    assert not planned.sharing.lost
+    assert (main / LARGE).read_bytes() == hurt
+    assert not aside(yard.root / "Main")
+
+
+@pytest.mark.parametrize("size", [0, 1, 4096, BLOCK_BYTES, 2 * BLOCK_BYTES + 1])
+def test_a_file_that_was_cut_off_is_made_whole(yard: Yard, size: int) -> None:
+    main, _ = taken_in(yard)
+    before = (main / LARGE).stat()
+    os.truncate(main / LARGE, size)
+    os.utime(main / LARGE, ns=(before.st_atime_ns, before.st_mtime_ns))
+    (found,) = yard.verify("Main").checked
+    assert found.finding.value == "cut off"
+    assert found.damage == ((size, len(CARD[LARGE])),)
+    assert len(yard.repair().mended) == 1
+    assert (main / LARGE).read_bytes() == CARD[LARGE]
+
+
+def test_a_copy_that_was_thought_good_and_is_not_is_told_and_not_used(yard: Yard) -> None:
+    main, travel = taken_in(yard)
+    rot(main / LARGE, 10, b"rot")
+    yard.verify("Main")
+    rot(travel / LARGE, 3000, b"secret")
+    outcome = yard.repair()
+    assert not outcome.mended
+    assert [trouble.place for trouble in outcome.troubles] == ["Travel"]
+    states = {copy_state(yard, "Travel"), copy_state(yard, "Main")}
+    assert states == {CopyState.DAMAGED}
+
+
+def copy_state(yard: Yard, place: str) -> CopyState:
+    with yard.keeper() as keeper:
+        (cover,) = keeper.gaps().rolls
+        role = Role.PRIMARY if place == "Main" else Role.SECONDARY
+        return cover.roles[role].state
+
+
+def test_much_at_once_puts_the_drive_in_doubt_and_nothing_is_mended(yard: Yard) -> None:
+    main, _ = yard.drives()
+    yard.offload(yard.card("card", {f"DCIM/C{n:04}.MP4": clip(n, 20_000) for n in range(8)}))
+    for n in range(8):
+        rot(roll_folder(main) / f"DCIM/C{n:04}.MP4", 100, b"rot")
+    outcome = yard.verify("Main")
+    assert any("in doubt" in trouble.message for trouble in outcome.troubles)
+    assert len(outcome.checked) == 5
+    repaired = yard.repair()
+    assert not repaired.mended
+    assert "in doubt" in " ".join(repaired.left) or "nothing is mended" in " ".join(repaired.left)
+    assert len(yard.repair(in_doubt=True).mended) == 5
