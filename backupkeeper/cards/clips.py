@@ -15,10 +15,10 @@ from backupkeeper.core.clip_harm import (
     SOUND,
     ClipHarm,
     Packet,
-    Ranges,
     harm_of,
     not_understood,
 )
+from backupkeeper.core.ranges import Ranges
 
 ENDINGS: Final = (".mp4", ".m4v", ".mov", ".mxf")
 MOST_PACKETS: Final = 20_000_000

@@ -13,8 +13,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-Ranges = tuple[tuple[int, int], ...]
-"""Byte ranges: half-open, in order, merged."""
+from backupkeeper.core.ranges import Ranges, merged
+
 Spans = tuple[tuple[float, float], ...]
 """Seconds from the clip's beginning: half-open, in order, merged."""
 
@@ -126,12 +126,12 @@ def harm_of(kinds: Sequence[str], packets: Iterable[Packet], ranges: Ranges) -> 
         numbers[kind] = numbers.get(kind, 0) + 1
         spans = _within(track.finish(), last)
         streams.append(StreamHarm(kind=kind, number=numbers[kind], spans=spans))
-    outside = without(ranges, hurt.merged())
+    outside = _without(ranges, hurt.merged())
     return ClipHarm(
         streams=tuple(streams),
-        index=without(outside, padding.merged()),
+        index=_without(outside, padding.merged()),
         opened=True,
-        padding=without(outside, without(outside, padding.merged())),
+        padding=_without(outside, _without(outside, padding.merged())),
     )
 
 
@@ -140,21 +140,8 @@ def not_understood(ranges: Ranges, why: str) -> ClipHarm:
     return ClipHarm(streams=(), index=ranges, opened=False, why=why, sure=False)
 
 
-def merged(pieces: Iterable[tuple[int, int]]) -> Ranges:
-    """Ranges in any order, touching or not, as half-open, ordered and merged ones."""
-    found: list[tuple[int, int]] = []
-    for begin, end in sorted(pieces):
-        if begin >= end:
-            continue
-        if found and begin <= found[-1][1]:
-            found[-1] = (found[-1][0], max(found[-1][1], end))
-        else:
-            found.append((begin, end))
-    return tuple(found)
-
-
-def without(ranges: Ranges, taken: Ranges) -> Ranges:
-    """The bytes of ``ranges`` that are not in ``taken``."""
+def _without(ranges: Ranges, taken: Ranges) -> Ranges:
+    """The bytes of ``ranges`` that are not in ``taken``, in one pass: both may have very many."""
     left: list[tuple[int, int]] = []
     at = 0
     for begin, end in ranges:
