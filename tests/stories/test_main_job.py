@@ -129,7 +129,7 @@ def test_a_spoiled_byte_is_found_and_turns_the_answer_to_no(yard: Yard) -> None:
     outcome = yard.verify("Travel")
     assert not outcome.all_well
     (found,) = outcome.checked
-    assert (found.finding, found.damage) == (Finding.DAMAGED, ((4 * 1024 * 1024, 5_000_000),))
+    assert (found.finding, found.damage) == (Finding.DAMAGED, ((4_500_000, 4_500_007),))
     verdict = yard.verdict(card)
     assert [(one.code, one.role) for one in verdict.reasons] == [
         (ReasonCode.DAMAGED, Role.SECONDARY)
