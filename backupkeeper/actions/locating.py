@@ -103,7 +103,8 @@ def clip_harm(
     best: ClipHarm | None = None
     for source in sources:
         with suppress(OSError):
-            best = look_into(partial(_opened, context, source), path, damage)
+            is_good = source != sources[-1]
+            best = look_into(partial(_opened, context, source), path, damage, from_good=is_good)
         if best is None or best.opened:
             return best
     return best
