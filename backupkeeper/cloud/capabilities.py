@@ -34,7 +34,7 @@ BAD_BYTES_CODES = frozenset(
 )
 """Error codes that say "these are not the bytes that were announced"."""
 _FORGED_CODES = BAD_BYTES_CODES | {"SignatureDoesNotMatch"}
-_TAKEN = 412
+TAKEN = 412
 _LOST = 500
 """From this status on what was asked may have been done all the same."""
 _NOT_TAKEN_UP = {400, 411, 412, 501}
@@ -54,7 +54,7 @@ def find_out(store: Store, entropy: Entropy) -> Capabilities:
     Raises:
         BackupkeeperError: It can't be reached, or can't be written to.
     """
-    trial = _Trial(store=store, path=f".backupkeeper/scratch-{entropy.new_id()}")
+    trial = Trial(store=store, path=f".backupkeeper/scratch-{entropy.new_id()}")
     try:
         return trial.run()
     finally:
@@ -62,7 +62,9 @@ def find_out(store: Store, entropy: Entropy) -> Capabilities:
 
 
 @dataclass(kw_only=True, slots=True)
-class _Trial:
+class Trial:
+    """Scratch objects of one bucket, what is tried on them, and their removal."""
+
     store: Store
     path: str
     objects: list[tuple[str, str | None]] = field(default_factory=list)
@@ -70,8 +72,9 @@ class _Trial:
     left: list[str] = field(default_factory=list)
 
     def run(self) -> Capabilities:
+        """Try all that ``Capabilities`` tells."""
         conditional_put = self._conditional_put()
-        etag = self._plain_etag()
+        etag = self.plain_etag()
         conditional_complete = self._conditional_complete()
         refuses = frozenset(name for name in (MD5, PAYLOAD, *EXTRAS) if self._refuses(name))
         versioning = any(version for _, version in self.objects)
@@ -104,7 +107,8 @@ class _Trial:
                 self.left.append(path)
         self.objects.clear()
 
-    def _put(self, path: str, **more: str) -> dict[str, Any]:
+    def put(self, path: str, **more: str) -> dict[str, Any]:
+        """Make an object in one piece."""
         asked: dict[str, Any] = self.store.at(path) | more
         return self._making(path, lambda: self.store.client.put_object(Body=RIGHT, **asked))
 
@@ -135,7 +139,7 @@ class _Trial:
             self.store.client.upload_part(UploadId=upload, PartNumber=1, Body=RIGHT, **asked)
         )
 
-    def _takes(self, attempt: Callable[[], object]) -> bool:
+    def takes(self, attempt: Callable[[], object]) -> bool:
         """Whether a right request is accepted; False where the store can't do what it asks."""
         with self.store.asking(self.path):
             try:
@@ -146,7 +150,7 @@ class _Trial:
                 return False
         return True
 
-    def _turned_down(
+    def turned_down(
         self, attempt: Callable[[], object], codes: frozenset[str], status: int = 0
     ) -> bool:
         """Whether a wrong request is refused for the right reason."""
@@ -163,38 +167,39 @@ class _Trial:
 
     def _conditional_put(self) -> bool:
         def once() -> object:
-            return self._put(self.path, IfNoneMatch="*")
+            return self.put(self.path, IfNoneMatch="*")
 
-        if not self._takes(once):
+        if not self.takes(once):
             return False
-        return self._turned_down(once, frozenset(), _TAKEN)
+        return self.turned_down(once, frozenset(), TAKEN)
 
-    def _plain_etag(self) -> str:
+    def plain_etag(self) -> str:
+        """Make the scratch object without any condition; its ETag."""
         with self.store.asking(self.path):
-            return self.store.etag(self._put(self.path, **checks_of(RIGHT)))
+            return self.store.etag(self.put(self.path, **checks_of(RIGHT)))
+
+    def in_one_part(self, path: str, **more: str) -> None:
+        """Make an object by an upload in parts."""
+        upload = self._begin(path)
+        part = self._part(path, upload, **checks_of(RIGHT))
+        parts: list[Any] = [{"PartNumber": 1, "ETag": self.store.etag(part)}]
+        asked: dict[str, Any] = self.store.at(path) | {"UploadId": upload} | more
+        self._making(
+            path,
+            lambda: self.store.client.complete_multipart_upload(
+                MultipartUpload={"Parts": parts}, **asked
+            ),
+        )
+        self.uploads.remove((path, upload))
 
     def _conditional_complete(self) -> bool:
-        path = f"{self.path}-whole"
-
         def once() -> object:
-            upload = self._begin(path)
-            part = self._part(path, upload, **checks_of(RIGHT))
-            named = self.store.etag(part)
-            self._making(
-                path,
-                lambda: self.store.client.complete_multipart_upload(
-                    **self.store.at(path),
-                    UploadId=upload,
-                    MultipartUpload={"Parts": [{"PartNumber": 1, "ETag": named}]},
-                    IfNoneMatch="*",
-                ),
-            )
-            self.uploads.remove((path, upload))
-            return path
+            self.in_one_part(f"{self.path}-whole", IfNoneMatch="*")
+            return self.path
 
-        if not self._takes(once):
+        if not self.takes(once):
             return False
-        return self._turned_down(once, frozenset(), _TAKEN)
+        return self.turned_down(once, frozenset(), TAKEN)
 
     def _refuses(self, check: str) -> bool:
         """Whether a check is enforced on put and on part: wrong refused, right accepted."""
@@ -203,10 +208,10 @@ class _Trial:
             begun["ChecksumAlgorithm"] = check.upper()
         if check == "crc64nvme":
             begun["ChecksumType"] = "FULL_OBJECT"
-        if not self._enforced(check, lambda **more: self._put(self.path, **more)):
+        if not self._enforced(check, lambda **more: self.put(self.path, **more)):
             return False
         started: list[str] = []
-        if not self._takes(lambda: started.append(self._begin(self.path, **begun))):
+        if not self.takes(lambda: started.append(self._begin(self.path, **begun))):
             return False
         return self._enforced(check, lambda **more: self._part(self.path, started[0], **more))
 
@@ -217,10 +222,10 @@ class _Trial:
                 with self._spoiled_on_the_way():
                     return send()
 
-            return self._turned_down(wrongly, _FORGED_CODES) and self._takes(send)
+            return self.turned_down(wrongly, _FORGED_CODES) and self.takes(send)
         right, wrong = _values(check, RIGHT), _values(check, WRONG)
-        refused = self._turned_down(lambda: send(**wrong), BAD_BYTES_CODES)
-        return refused and self._takes(lambda: send(**right))
+        refused = self.turned_down(lambda: send(**wrong), BAD_BYTES_CODES)
+        return refused and self.takes(lambda: send(**right))
 
     @contextmanager
     def _spoiled_on_the_way(self) -> Iterator[None]:

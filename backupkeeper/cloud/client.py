@@ -7,9 +7,9 @@ Promises:
    page that answers 200 to everything is told as what it is.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import boto3
@@ -44,10 +44,15 @@ _LOGIN_NEEDED = 511
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Head:
-    """What HEAD says of an object: its entry and the ticket of the upload that made it."""
+    """What HEAD says of an object: its entry, and what stands beside its bytes."""
 
     entry: ObjectEntry
-    ticket: str | None
+    metadata: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def ticket(self) -> str | None:
+        """The ticket of the upload that made it, where it carries one."""
+        return self.metadata.get(TICKET)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -90,7 +95,7 @@ class Store:
                 version=version_of(answer),
                 etag=self.etag(answer),
             ),
-            ticket=answer.get("Metadata", {}).get(TICKET),
+            metadata=answer.get("Metadata", {}),
         )
 
     def check_bucket(self) -> None:

@@ -1,8 +1,8 @@
 """``ports.bucket.Bucket`` on an S3-compatible object store.
 
 Promises:
-1. An object is never overwritten by ``send`` but the one that it was told to replace (looked at right
-   before: no store is relied upon to see to it), and by ``send_small`` only where it was told to.
+1. An object is never overwritten by ``send`` but for the very one that it was told to replace, and
+   by ``send_small`` only where it was told to.
 2. "There is no such object" is only said while the bucket itself is known to be there.
 3. ``attested_by`` names only checks that this very bucket was seen to enforce.
 4. Only errors of ``core.errors`` leave.
@@ -15,6 +15,7 @@ from backupkeeper.cloud.aside import set_aside
 from backupkeeper.cloud.capabilities import find_out
 from backupkeeper.cloud.causes import Cause
 from backupkeeper.cloud.client import Head, Store
+from backupkeeper.cloud.conditions import Replacing, find_conditions
 from backupkeeper.cloud.download import fetched
 from backupkeeper.cloud.errors import failure
 from backupkeeper.cloud.listing import listed
@@ -42,6 +43,7 @@ class S3Bucket:
         self._at_once = at_once
         self._lock = Lock()
         self._can: Capabilities | None = None
+        self._heeded: Replacing | None = None
         self._seen_at: float | None = None
 
     def capabilities(self) -> Capabilities:
@@ -75,6 +77,8 @@ class S3Bucket:
         are never believed.
         """
         can = self.capabilities()
+        if replacing is not None:
+            self._see_bucket()
         upload = Upload(
             store=self._store,
             path=key,
@@ -88,6 +92,7 @@ class S3Bucket:
                 "backupkeeper-xxh128": content.xxh128,
             },
             replacing=replacing,
+            heeded=self._conditions() if replacing is not None else Replacing(),
         )
         return upload.send(blocks)
 
@@ -133,9 +138,22 @@ class S3Bucket:
 
     def set_aside(self, key: str, entry: ObjectEntry) -> str:
         """Have the store copy an object to where damaged ones are kept; see ``cloud.aside``."""
+        self._see_bucket()
         return set_aside(
-            self._store, key, entry, now=self._clock.now(), ticket=self._entropy.new_id()
+            self._store,
+            key,
+            entry,
+            now=self._clock.now(),
+            ticket=self._entropy.new_id(),
+            etag_is_md5=self.capabilities().etag_is_md5,
         )
+
+    def _conditions(self) -> Replacing:
+        """Find out, once and only where it is wanted, what the store heeds in replacing."""
+        with self._lock:
+            if self._heeded is None:
+                self._heeded = find_conditions(self._store, self._entropy)
+            return self._heeded
 
     def _head(self, key: str, version: str | None) -> Head | None:
         head = self._store.head(key, version)

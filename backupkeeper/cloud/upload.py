@@ -3,8 +3,9 @@
 Promises:
 1. Every piece travels with Content-MD5, the signed hash of its body, and the ``x-amz-checksum-*``
    that this store was seen to enforce, if any.
-2. The key is seen to be free right before the object comes into being, and the store is asked to
-   see to it itself where it was seen to. Where it was not, a race can't be excluded.
+2. The key is seen to be free, or to hold the very object that is to be replaced, right before the
+   new one comes into being, and the store is asked to see to it itself where it was seen to. Where
+   it was not, a race can't be excluded, and ``Sent`` says so.
 3. An answer that got lost is made up for by looking: an object counts as ours only if it carries
    the ticket of this upload.
 4. What was begun and not finished is removed, also after Ctrl-C, and no thread is left.
@@ -14,15 +15,17 @@ Promises:
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from threading import Event
 from typing import Any
 
 from botocore.exceptions import ClientError
 
+from backupkeeper.cloud.abandon import abandon
 from backupkeeper.cloud.causes import Cause
 from backupkeeper.cloud.checks import EXTRAS, MD5, PAYLOAD, Part, extra_of, gathered, md5_etag
 from backupkeeper.cloud.client import TICKET, Head, Store, version_of
+from backupkeeper.cloud.conditions import Replacing
 from backupkeeper.cloud.errors import (
     LIBRARY_ERRORS,
     Where,
@@ -36,6 +39,7 @@ from backupkeeper.core.errors import (
     BackupkeeperError,
     BucketUnreachableError,
     NameTakenError,
+    SourceChangedError,
 )
 from backupkeeper.core.parts import part_count, parts_at_once
 from backupkeeper.ports.bucket import Capabilities, ObjectEntry, Sent
@@ -54,11 +58,6 @@ _UNSURE = {
     Cause.RACE,
 }
 """After these the object may stand there all the same, put there by a request whose answer is lost."""
-_ABORTS = 3
-_LEFT_OVER = (
-    "An unfinished upload may be left in the bucket; a lifecycle rule that aborts "
-    "incomplete uploads removes it."
-)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -78,38 +77,41 @@ class Upload:
     ticket: str
     metadata: dict[str, str]
     replacing: ObjectEntry | None = None
-    """The object that may be there, and is replaced; the key is seen to hold it right before."""
+    """The object that must be there, and is replaced."""
+    heeded: Replacing = field(default_factory=Replacing)
+    """How the store is asked to replace no other one."""
 
     def send(self, blocks: Iterator[memoryview], *, replace: bool = False) -> Sent:
         """Send the file.
 
         Args:
             blocks: Its blocks in order.
-            replace: Put it over what stands there (small files of our own making; else ``replacing``
-                says which object that must be).
+            replace: Put it over whatever stands there (small files of our own making only).
 
         Returns:
             The object's entry and the checks that would have refused wrong bytes.
 
         Raises:
-            NameTakenError: An object stands there.
+            NameTakenError: An object stands there, or another one than the one to be replaced.
             AttestationRefusedError: The store says that wrong bytes arrived, or keeps others.
-            SourceChangedError: There were not ``size`` bytes.
+            SourceChangedError: There were not ``size`` bytes, or nothing is there to be replaced.
             BucketUnreachableError: The store could not be asked, or did not do it.
         """
-        if self.replacing is not None or not replace:
-            self._must_be_free()
+        old = None if replace else self._seen_ready()
         stop = Event()
         extra = extra_of(self.can.refuses_wrong)
         parts = gathered(self.path, blocks, size=self.size, part=self.part, extra=extra, stop=stop)
         if part_count(self.size, self.part) == 1:
-            etag, version = self._whole(*parts, replace=replace or self.replacing is not None)
+            asked = {} if replace else self._condition(in_parts=False)
+            (part,) = parts
+            etag, version = self._whole(part, old, asked)
         else:
-            etag, version = self._in_parts(parts, stop, extra)
-        entry = self._confirmed(etag, version)
+            asked = self._condition(in_parts=True)
+            etag, version = self._in_parts(parts, old, asked, stop, extra)
+        entry = self._confirmed(etag, version, old)
         sent_checks = [MD5, PAYLOAD, *([extra] if extra else [])]
         enforced = tuple(name for name in sent_checks if name in self.can.refuses_wrong)
-        return Sent(entry=entry, attested_by=enforced)
+        return Sent(entry=entry, attested_by=enforced, race_excluded=bool(asked))
 
     @property
     def _where(self) -> Where:
@@ -119,36 +121,62 @@ class Upload:
     def _named(self) -> dict[str, str]:
         return self.metadata | {TICKET: self.ticket}
 
-    def _must_be_free(self) -> None:
+    def _seen_ready(self) -> Head | None:
+        """See that the key is free, or what is to be replaced: then what is there."""
         there = self.store.head(self.path)
+        if self.replacing is None:
+            if there is not None:
+                raise NameTakenError(self.path)
+            return None
         if there is None:
-            return
-        old = self.replacing
-        if old is None or (there.entry.etag, there.entry.size) != (old.etag, old.size):
+            raise SourceChangedError(self.path, how="is not in the bucket any more")
+        if not there.entry.is_still(self.replacing):
+            raise NameTakenError(self.path)
+        return there
+
+    def _must_still_be(self, old: Head | None) -> None:
+        # The ticket too: an object of the same bytes has the same ETag (rot does not change it).
+        if self._seen_ready() != old:
             raise NameTakenError(self.path)
 
-    def _whole(self, part: Part, *, replace: bool) -> tuple[str, str | None]:
-        condition = {"IfNoneMatch": "*"} if self.can.conditional_put and not replace else {}
+    def _condition(self, *, in_parts: bool) -> dict[str, str]:
+        """What the store is asked to see to by itself, where it was seen to heed it."""
+        if self.replacing is not None:
+            return self.heeded.condition(self.replacing.etag, in_parts=in_parts)
+        honoured = self.can.conditional_complete if in_parts else self.can.conditional_put
+        return {"IfNoneMatch": "*"} if honoured else {}
+
+    def _whole(
+        self, part: Part, old: Head | None, condition: dict[str, str]
+    ) -> tuple[str, str | None]:
+        if old is not None:
+            self._must_still_be(old)
         asked: dict[str, Any] = self.store.at(self.path) | part.checks | condition
         try:
             answer = self.store.client.put_object(Body=part.body, Metadata=self._named, **asked)
         except LIBRARY_ERRORS as error:
-            return md5_etag(part.md5), self._arrived_anyway(error)
+            return md5_etag(part.md5), self._arrived_anyway(error, old)
         self._same_etag(dict(answer), part.md5)
         return md5_etag(part.md5), version_of(dict(answer))
 
     def _in_parts(
-        self, parts: Iterator[Part], stop: Event, extra: str | None
+        self,
+        parts: Iterator[Part],
+        old: Head | None,
+        condition: dict[str, str],
+        stop: Event,
+        extra: str | None,
     ) -> tuple[str, str | None]:
         upload = self._begin(extra)
         try:
             sent = self._send_parts(upload, parts, stop, extra)
             etag = md5_etag([md5 for _, md5 in sent])
-            return etag, self._complete(upload, [named for named, _ in sent])
+            if old is not None or not condition:
+                self._must_still_be(old)
+            return etag, self._complete(upload, [named for named, _ in sent], old, condition)
         except BaseException as error:
             # KeyboardInterrupt included: nothing of ours is left behind, and it goes on its way.
-            if not self._abort(upload) and isinstance(error, BackupkeeperError):
-                error.advice = f"{error.advice} {_LEFT_OVER}".strip()
+            abandon(self.store, self.path, upload, error)
             raise
 
     def _begin(self, extra: str | None) -> str:
@@ -201,19 +229,22 @@ class Upload:
             named[EXTRAS[extra]] = part.checks[EXTRAS[extra]]
         return named, part.md5
 
-    def _complete(self, upload: str, parts: list[dict[str, Any]]) -> str | None:
-        asked: dict[str, Any] = self.store.at(self.path) | {"MultipartUpload": {"Parts": parts}}
-        if self.can.conditional_complete and self.replacing is None:
-            asked["IfNoneMatch"] = "*"
-        else:
-            self._must_be_free()
+    def _complete(
+        self,
+        upload: str,
+        parts: list[dict[str, Any]],
+        old: Head | None,
+        condition: dict[str, str],
+    ) -> str | None:
+        asked: dict[str, Any] = self.store.at(self.path) | condition
+        asked["MultipartUpload"] = {"Parts": parts}
         try:
             answer = self.store.client.complete_multipart_upload(UploadId=upload, **asked)
         except LIBRARY_ERRORS as error:
-            return self._arrived_anyway(error)
+            return self._arrived_anyway(error, old)
         return version_of(dict(answer))
 
-    def _arrived_anyway(self, error: Exception) -> str | None:
+    def _arrived_anyway(self, error: Exception, old: Head | None) -> str | None:
         """After a failure: the version of our object if it stands there all the same.
 
         Raises:
@@ -226,7 +257,7 @@ class Upload:
             head = self.store.head(self.path)
         except BucketUnreachableError:
             raise told from error
-        if head is None:
+        if head is None or head == old:
             raise self._nothing_there(error, told) from error
         if head.ticket != self.ticket:
             raise NameTakenError(self.path) from error
@@ -241,10 +272,10 @@ class Upload:
             return failure(Cause.UPLOAD_LOST, self._where, path=self.path, detail=code)
         return told
 
-    def _confirmed(self, etag: str, version: str | None) -> ObjectEntry:
+    def _confirmed(self, etag: str, version: str | None, old: Head | None) -> ObjectEntry:
         """Look at the object that came into being; it must be ours, whole."""
         head = self.store.head(self.path)
-        if head is None:
+        if head is None or head == old:
             raise failure(
                 Cause.BROKEN_STORE,
                 self._where,
@@ -265,15 +296,3 @@ class Upload:
 
     def _other_etag(self, head: Head, etag: str) -> bool:
         return self.can.etag_is_md5 and head.entry.etag != etag
-
-    def _abort(self, upload: str) -> bool:
-        """Remove what was begun; whether it is known to be gone."""
-        asked: dict[str, Any] = self.store.at(self.path) | {"UploadId": upload}
-        for _ in range(_ABORTS):
-            try:
-                self.store.client.abort_multipart_upload(**asked)
-                self.store.client.list_parts(**asked)
-            except LIBRARY_ERRORS as error:
-                if code_and_status(error)[1] == 404:  # noqa: PLR2004 - NoSuchUpload or NoSuchKey
-                    return True
-        return False

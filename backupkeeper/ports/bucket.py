@@ -48,6 +48,16 @@ class ObjectEntry:
         """
         return self.version if self.version is not None else f"etag:{self.etag}"
 
+    def is_still(self, seen: "ObjectEntry") -> bool:
+        """Whether this later look shows the very object that was seen before.
+
+        By size and ETag, and by the version where both looks tell it (a listing does not). Without
+        versions, another object of the same bytes is taken for the same one.
+        """
+        if None not in {self.version, seen.version} and self.version != seen.version:
+            return False
+        return (self.key, self.size, self.etag) == (seen.key, seen.size, seen.etag)
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Sent:
@@ -55,6 +65,12 @@ class Sent:
 
     entry: ObjectEntry
     attested_by: tuple[str, ...]
+    race_excluded: bool = False
+    """Whether the store itself saw to it that nothing else was under the key than was meant.
+
+    Only where it was seen to. Else the key was looked at right before, and what another program put
+    there in that instant is replaced.
+    """
 
 
 class Bucket(Protocol):
@@ -92,7 +108,10 @@ class Bucket(Protocol):
     ) -> Sent:
         """Upload under a key that must be free; ``NameTakenError`` if an object is there.
 
-        ``replacing`` is the one object that may be there; set it aside before.
+        With ``replacing`` it must hold this very object (``set_aside`` keeps it before): another one
+        there is a ``NameTakenError``, none a ``SourceChangedError``, and nothing is replaced. In all
+        else an upload as any other. Whatever interrupts it, the old object is as it was until the
+        new one is whole.
 
         ``blocks`` are the file's blocks of ``BLOCK_BYTES`` in order (the last may be shorter), each
         already checked against ``content.block_map``; each view is only good until the next.
@@ -118,14 +137,19 @@ class Bucket(Protocol):
     ) -> Iterator[memoryview]:
         """The bytes from ``start`` to ``end`` (not included) of the very object that was looked at.
 
-        Nothing else travels. Blocks and errors as in ``fetch``; another object under the key now is a
-        ``SourceChangedError``.
+        Blocks and errors as in ``fetch``, counted from ``start``; exactly these bytes come, or an
+        error. They are all that travels: a store that answers with others, or with the whole object,
+        is told (``BucketUnreachableError``) and its answer left unread. Another object under the key
+        now is a ``SourceChangedError``; a span that is not within the object a bug of the caller's.
         """
         ...
 
     def set_aside(self, key: str, entry: ObjectEntry) -> str:
         """Have the store keep a copy of the very object that was looked at; return the copy's key.
 
-        ``SourceChangedError`` if another object stands there now.
+        It lies below ``.backupkeeper/set-aside/``, was not there before, and was looked at
+        afterwards. ``SourceChangedError`` if another object, or none, stands under ``key`` now; then
+        and after any other error the object is as it was. The store's own copying is no proof that
+        the bytes are the same.
         """
         ...
