@@ -14,7 +14,8 @@ The marks, all begun by ``%``:
 """
 
 import re
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
+from functools import lru_cache
 from typing import Final
 
 from blake3 import blake3
@@ -82,6 +83,12 @@ def possible_paths(folder: str, paths: Collection[str]) -> dict[str, tuple[str, 
         folder: the roll's folder, relative to the place.
         paths: all files and empty folders of the roll.
     """
+    return dict(_possible(folder, tuple(paths)))
+
+
+@lru_cache(maxsize=32)
+def _possible(folder: str, paths: tuple[str, ...]) -> Mapping[str, tuple[str, ...]]:
+    """See ``possible_paths``: asked for one roll again and again while something is done about it."""
     fits = [fit_names(paths, limits) for limits in (POSIX, EXFAT, STRICTEST)]
     return {
         path: tuple(f"{folder}/{name}" for name in dict.fromkeys(fit[path] for fit in fits))

@@ -230,6 +230,8 @@ class Copy:
     latest: Fact | None = None
     trouble: Fact | None = None
     """The newest fact that says what is wrong with its bytes, where it is ``damaged``."""
+    harmed_at: datetime | None = None
+    """When rot was last found in it, whether it was mended since or not."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

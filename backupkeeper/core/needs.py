@@ -15,7 +15,7 @@ from typing import Final
 
 from backupkeeper.core.deeds import Needed, RollNeed, Standing, Want
 from backupkeeper.core.fitting import possible_paths
-from backupkeeper.core.harm import MENDABLE, ROTTEN
+from backupkeeper.core.harm import MENDABLE
 from backupkeeper.core.mend_sources import hurt, needed_from
 from backupkeeper.core.model import (
     Blake3,
@@ -132,9 +132,8 @@ def harmed_at(copies: Iterable[Copy]) -> dict[PlaceId, datetime]:
     """When damage was last found at each place, among these copies (mended since or not)."""
     found: dict[PlaceId, datetime] = {}
     for copy in copies:
-        if copy.trouble is not None and copy.trouble.result in ROTTEN:
-            known = found.get(copy.place, copy.trouble.at)
-            found[copy.place] = max(known, copy.trouble.at)
+        if copy.harmed_at is not None:
+            found[copy.place] = max(found.get(copy.place, copy.harmed_at), copy.harmed_at)
     return found
 
 
@@ -151,7 +150,7 @@ def proof_wanted(copy: Copy, around: Circumstances, harmed: datetime | None = No
         wanted = Proof.NEVER
     elif copy.state is CopyState.DUE:
         wanted = Proof.DUE
-    elif copy.state is CopyState.PROVEN and _is_neighbour(copy, harmed):
+    elif copy.state is CopyState.PROVEN and _is_neighbour(copy, harmed, around.now):
         wanted = Proof.NEIGHBOUR
     elif copy.state is CopyState.PROVEN and _is_ageing(copy, around):
         wanted = Proof.AGEING
@@ -160,12 +159,12 @@ def proof_wanted(copy: Copy, around: Circumstances, harmed: datetime | None = No
     return wanted
 
 
-def _is_neighbour(copy: Copy, harmed: datetime | None) -> bool:
+def _is_neighbour(copy: Copy, harmed: datetime | None, now: datetime) -> bool:
     """Whether damage was found beside it since it was read: errors cluster (STANDARDS section 5.1)."""
-    on_drive = copy.proof is not None and copy.proof.way in {Way.READBACK, Way.REHASH}
-    return (
-        harmed is not None and copy.proof is not None and on_drive and copy.proof.at < harmed - NEAR
-    )
+    if harmed is None or copy.proof is None or copy.proof.way not in {Way.READBACK, Way.REHASH}:
+        return False
+    # What a wrong clock dated into the future would outdate every reading till then.
+    return copy.proof.at < harmed - NEAR and harmed <= now
 
 
 def _is_ageing(copy: Copy, around: Circumstances) -> bool:

@@ -21,6 +21,7 @@ from functools import lru_cache
 from itertools import product
 from typing import assert_never
 
+from backupkeeper.core.harm import ROTTEN
 from backupkeeper.core.model import (
     Blake3,
     Copy,
@@ -117,6 +118,7 @@ def copy_of(facts: Sequence[Fact], place: Place, policy: Policy, now: datetime) 
         proof=decisive if state in {CopyState.PROVEN, CopyState.DUE} else None,
         latest=ordered[-1],
         trouble=_trouble(believed) if state is CopyState.DAMAGED else None,
+        harmed_at=max((fact.at for fact in facts if fact.result in ROTTEN), default=None),
     )
 
 
