@@ -18,8 +18,8 @@ from backupkeeper.ports.files import Files
 from backupkeeper.transfer.coldpolicy import ColdPolicy
 from backupkeeper.transfer.coldread import ColdReader
 from backupkeeper.transfer.failures import read_failure
-from backupkeeper.transfer.reading import Salvage
 from backupkeeper.transfer.ring import new_buffer
+from backupkeeper.transfer.salvage import Salvage
 
 
 class Blocks:

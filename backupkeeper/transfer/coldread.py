@@ -25,8 +25,9 @@ from backupkeeper.ports.files import Files, Handle, Stat
 from backupkeeper.transfer.coldpolicy import DIRECT_TYPES, ColdKind, ColdPolicy
 from backupkeeper.transfer.failures import read_failure
 from backupkeeper.transfer.hashing import ReadHasher
-from backupkeeper.transfer.reading import Salvage, buffers_of, fill, open_direct, regular
+from backupkeeper.transfer.reading import buffers_of, fill, open_direct, regular
 from backupkeeper.transfer.ring import Buffers
+from backupkeeper.transfer.salvage import Salvage
 
 READ_BYTES = 8 * 1024 * 1024
 """Bytes of one read from a device."""

@@ -2,9 +2,9 @@
 
 Promises:
 1. Every buffer but the last is full; with ``O_DIRECT`` every read starts on a page.
-2. Where the device can't give some bytes (``EIO``), their ranges are told, narrowed to pages, and
-   zeros stand in their place; a device that gives nothing at all is an error soon.
-3. No thread and no handle is left behind when the reading ends, however it ends.
+2. No thread and no handle is left behind when the reading ends, however it ends.
+
+What the device can't give is read around by ``transfer.salvage``.
 """
 
 import errno
@@ -20,10 +20,6 @@ from backupkeeper.transfer.ring import PAGE_BYTES, Buffers
 
 DEPTH = 3
 """Buffers of one reading: one is worked on, one is full, one is being read into."""
-DEAD_BUFFERS = 4
-"""After so many whole buffers in a row without one readable byte the device counts as broken."""
-MEDIA_ERRORS = frozenset({errno.EIO, errno.EBADMSG, errno.EUCLEAN, errno.EREMOTEIO})
-"""The device read and could not make sense of some sectors; others may be fine."""
 
 
 @contextmanager
@@ -84,58 +80,16 @@ def fill(files: Files, handle: Handle, buffer: memoryview, offset: int, size: in
     return done
 
 
-class Salvage:
-    """Reads past what the device can't give, and remembers what that was."""
-
-    def __init__(self, files: Files, handle: Handle, size: int) -> None:
-        self._files = files
-        self._handle = handle
-        self._size = size
-        self._dead = 0
-        self.unreadable: list[tuple[int, int]] = []
-
-    def read(self, buffer: memoryview, offset: int) -> int:
-        """Like ``fill``, with zeros for what can't be read."""
-        try:
-            got = fill(self._files, self._handle, buffer, offset, self._size)
-        except OSError as error:
-            if error.errno not in MEDIA_ERRORS:
-                raise
-            return self._narrow(buffer, offset, error)
-        self._dead = 0
-        return got
-
-    def _narrow(self, buffer: memoryview, offset: int, error: OSError) -> int:
-        length = min(len(buffer), self._size - offset)
-        readable = 0
-        for start in range(0, length, PAGE_BYTES):
-            page = buffer[start : start + PAGE_BYTES]
-            wanted = min(PAGE_BYTES, length - start)
-            try:
-                got = fill(self._files, self._handle, page, offset + start, self._size)
-            except OSError as again:
-                if again.errno not in MEDIA_ERRORS:
-                    raise
-                got = 0
-            readable += got
-            if got < wanted:
-                buffer[start + got : start + wanted] = bytes(wanted - got)
-                self._note(offset + start + got, offset + start + wanted)
-        self._dead = 0 if readable else self._dead + 1
-        if self._dead >= DEAD_BUFFERS or length <= 0:
-            raise error
-        return length
-
-    def _note(self, start: int, end: int) -> None:
-        if self.unreadable and self.unreadable[-1][1] == start:
-            start = self.unreadable.pop()[0]
-        self.unreadable.append((start, end))
-
-
 ReadAt = Callable[[memoryview, int], int]
 
 
-def buffers_of(path: str, read: ReadAt, size: int, buffers: Buffers) -> Generator[memoryview]:
+def buffers_of(
+    path: str,
+    read: ReadAt,
+    size: int,
+    buffers: Buffers,
+    leave: Callable[[], None] = lambda: None,
+) -> Generator[memoryview]:
     """The file's bytes in order; each view is good until the next is asked for.
 
     Args:
@@ -143,6 +97,8 @@ def buffers_of(path: str, read: ReadAt, size: int, buffers: Buffers) -> Generato
         read: fills a buffer from an offset (``fill``, or ``Salvage.read``).
         size: of the file as listed; a file that fits into one buffer needs no thread.
         buffers: where buffers come from.
+        leave: called when nobody wants more, before the read under way is waited for
+            (``Salvage.stop``).
 
     Raises:
         ReadError: the bytes can't be read.
@@ -152,7 +108,7 @@ def buffers_of(path: str, read: ReadAt, size: int, buffers: Buffers) -> Generato
         if size < buffers.size:
             yield from _one_buffer(read, buffers, size)
         else:
-            with closing(_ahead(read, buffers)) as ahead:
+            with closing(_ahead(read, buffers, leave)) as ahead:
                 yield from ahead
     except OSError as error:
         raise read_failure(path, error) from error
@@ -177,7 +133,7 @@ _Full = queue.SimpleQueue[tuple[memoryview, int] | BaseException]
 _Empty = queue.SimpleQueue[memoryview | None]
 
 
-def _ahead(read: ReadAt, buffers: Buffers) -> Generator[memoryview]:
+def _ahead(read: ReadAt, buffers: Buffers, leave: Callable[[], None]) -> Generator[memoryview]:
     empty: _Empty = queue.SimpleQueue()
     full: _Full = queue.SimpleQueue()
     mine = [buffers.take() for _ in range(DEPTH)]
@@ -198,6 +154,7 @@ def _ahead(read: ReadAt, buffers: Buffers) -> Generator[memoryview]:
             empty.put(buffer)
     finally:
         empty.put(None)
+        leave()
         thread.join()
         for buffer in mine:
             buffers.give(buffer)
