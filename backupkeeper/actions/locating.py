@@ -103,7 +103,7 @@ def clip_harm(
     best: ClipHarm | None = None
     for source in sources:
         with suppress(OSError):
-            is_good = source != sources[-1]
+            is_good = source != drive.absolute(path)
             best = look_into(partial(_opened, context, source), path, damage, from_good=is_good)
         if best is None or best.opened:
             return best
@@ -116,7 +116,7 @@ def _sources(
     now: RollNow,
     drives: Mapping[PlaceId, OnlineDrive],
 ) -> Sequence[str]:
-    """Files to read the index from: proven copies first, the hurt one last."""
+    """Files to read the index from: proven copies, else the hurt one."""
     content = next(
         (copy.content for group in now.copies.values() for copy in group
          if (copy.place, copy.path) == (drive.place.id, path)),
@@ -130,7 +130,7 @@ def _sources(
         and drives[copy.place].holds(copy.path)
         and (copy.place, copy.path) != (drive.place.id, path)
     ] if content is not None else []  # fmt: skip
-    return [*good, drive.absolute(path)]
+    return good or [drive.absolute(path)]
 
 
 def _opened(context: Context, path: str) -> BinaryIO:

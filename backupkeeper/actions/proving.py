@@ -53,6 +53,24 @@ FEW: Final = 64
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Known:
+    """What is known of a copy before it is read.
+
+    Args:
+        mount: in which it was written, or last seen well.
+        proven_at: when it was last proven: what was only touched before that is no edit.
+        parts: facts about it, in which a broken-off reading may be that can be taken up.
+    """
+
+    mount: str | None = None
+    proven_at: datetime | None = None
+    parts: Sequence[Fact] = ()
+
+
+NOTHING: Final = Known()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class _Asked:
     """One copy, and how it is read."""
 
@@ -61,6 +79,7 @@ class _Asked:
     path: str
     file: RollFile
     content: Content
+    known: Known
     fresh: bool
     progress: Progress
     is_over: Callable[[], bool]
@@ -90,9 +109,8 @@ def prove_copy(
     path: str,
     file: RollFile,
     *,
-    written_during: str | None = None,
+    known: Known = NOTHING,
     progress: Progress | None = None,
-    parts: Sequence[Fact] = (),
     is_over: Callable[[], bool] = lambda: False,
 ) -> tuple[Fact, ColdReading | None]:
     """Read a copy from the medium; read again what does not match.
@@ -102,9 +120,8 @@ def prove_copy(
         drive: where it is.
         path: of the copy, on the drive.
         file: what it must be.
-        written_during: the mount in which it was written.
+        known: what is known of it.
         progress: told as it goes.
-        parts: facts about this copy, in which a broken-off reading may be that can be taken up.
         is_over: ends the reading of a large file.
 
     Returns:
@@ -122,7 +139,8 @@ def prove_copy(
         path=path,
         file=file,
         content=context.catalog.contents([file.content])[file.content],
-        fresh=written_during is not None and written_during != drive.info.mount.token,
+        known=known,
+        fresh=known.mount is not None and known.mount != drive.info.mount.token,
         progress=progress or Quiet(),
         is_over=is_over,
     )
@@ -130,7 +148,7 @@ def prove_copy(
         note = "Its folder leads off the drive, through a link or another mount."
         return asked.fact(result=Result.MISSING, note=note), None
     try:
-        return _read(asked, parts)
+        return _read(asked)
     except OutOfReachError:
         raise
     except DeviceError as error:
@@ -143,7 +161,7 @@ def prove_copy(
         return asked.fact(result=Result.UNREADABLE, note=str(error)), None
 
 
-def _read(asked: _Asked, parts: Sequence[Fact]) -> tuple[Fact, ColdReading | None]:
+def _read(asked: _Asked) -> tuple[Fact, ColdReading | None]:
     if asked.file.size < PART_FROM_BYTES:
         reading = read_cold(
             asked.context.files,
@@ -153,7 +171,9 @@ def _read(asked: _Asked, parts: Sequence[Fact]) -> tuple[Fact, ColdReading | Non
             on_bytes=asked.progress.advance,
         )
         return _judged(asked, reading)
-    begun = resumable(parts, asked.file.size, _mtime_ns(asked), asked.context.clock.now())
+    begun = resumable(
+        asked.known.parts, asked.file.size, _mtime_ns(asked), asked.context.clock.now()
+    )
     if begun is not None:
         asked.progress.advance(begun.damage[0][0])
         read = _read_large(asked, begun)
@@ -279,6 +299,7 @@ def _found(asked: _Asked, reading: ColdReading) -> harm.Found:
             size=reading.size,
             mtime_ns=reading.mtime_ns,
             fs_type=asked.drive.info.mount.fs_type,
+            proven_at=asked.known.proven_at,
         ),
         read,
         merged(unreadable),

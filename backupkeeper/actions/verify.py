@@ -10,6 +10,7 @@ Promises:
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 
 from backupkeeper.actions.context import Context
@@ -19,7 +20,7 @@ from backupkeeper.actions.histories import record_check
 from backupkeeper.actions.locating import LOCATED, located
 from backupkeeper.actions.one_roll import RollNow, drive_here, known_place, roll_now
 from backupkeeper.actions.online import OnlineDrive, holding, online, online_drives
-from backupkeeper.actions.proving import PART_FROM_BYTES, prove_copy
+from backupkeeper.actions.proving import PART_FROM_BYTES, Known, prove_copy
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.selection import Selection, resolve
 from backupkeeper.actions.upload import prove_objects
@@ -40,6 +41,7 @@ from backupkeeper.core.model import (
 )
 from backupkeeper.core.needs import Circumstances, Proof, proof_wanted
 from backupkeeper.core.outcomes import Checked, Finding, Trouble, VerifyOutcome
+from backupkeeper.core.scrub import read_order
 from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.coldread import ColdReading
@@ -53,6 +55,16 @@ IN_DOUBT = (
 )
 BYTES_A_STEP = 1 << 30
 """Bytes read between two such transactions: what a kill or a power cut may cost is some seconds."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Asked:
+    """A copy to be read. ``mount``: in which it was last seen well; ``proven_at``: its last proof."""
+
+    path: str
+    file: RollFile
+    mount: str | None
+    proven_at: datetime | None
 
 
 def verify(context: Context, what: str | None, progress: Progress) -> VerifyOutcome:
@@ -124,7 +136,7 @@ def prove_roll(
             old = _old_copies(context, drive, now, proven_before)
             progress.begin(
                 f"Proving {now.roll.head.folder} on {drive.place.name}",
-                total_bytes=sum(file.size for _, file, _ in old),
+                total_bytes=sum(one.file.size for one in old),
                 total_files=len(old),
             )
             read = _verify_roll(
@@ -137,7 +149,7 @@ def prove_roll(
 
 def _old_copies(
     context: Context, drive: OnlineDrive, now: RollNow, proven_before: datetime
-) -> list[tuple[str, RollFile, str | None]]:
+) -> list[_Asked]:
     """Copies on this drive that want reading, in the order of their paths."""
     policy = context.config.policy
     around = Circumstances(
@@ -150,7 +162,12 @@ def _old_copies(
     roll = now.roll
     homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
     old = [
-        (copy.path, file, _mount_of(copy))
+        _Asked(
+            path=copy.path,
+            file=file,
+            mount=_mount_of(copy),
+            proven_at=copy.proof.at if copy.proof is not None else None,
+        )
         for file in roll.files
         for copy in now.copies.get(file.content, ())
         if copy.place == drive.place.id
@@ -158,7 +175,7 @@ def _old_copies(
         and _wants_reading(copy, proven_before)
         and proof_wanted(copy, around) is not Proof.VAIN
     ]
-    return sorted(old, key=lambda one: one[0])
+    return _in_one_sweep(context, drive, old)
 
 
 def _wants_reading(copy: Copy, proven_before: datetime) -> bool:
@@ -192,13 +209,13 @@ def _verify_drive(
     context: Context, drive: OnlineDrive, chosen: Selection, run: VerifyRun, progress: Progress
 ) -> None:
     plans = [
-        (roll, list(_copies_here(context, drive, roll, chosen)))
+        (roll, _copies_here(context, drive, roll, chosen))
         for roll in map(context.catalog.roll, chosen.rolls)
     ]
     plans = [(roll, copies) for roll, copies in plans if copies]
     progress.begin(
         f"Verifying {drive.place.name}",
-        total_bytes=sum(file.size for _, copies in plans for _, file, _ in copies),
+        total_bytes=sum(one.file.size for _, copies in plans for one in copies),
         total_files=sum(len(copies) for _, copies in plans),
     )
     try:
@@ -206,7 +223,7 @@ def _verify_drive(
             read = _verify_roll(context, drive, roll.head.id, copies, run, progress)
             whole = chosen.path is None
             if whole:
-                _name_unknown(context, drive, roll, {path for path, _, _ in copies}, run)
+                _name_unknown(context, drive, roll, {one.path for one in copies}, run)
             record_check(context, drive, roll, read, run, whole=whole)
     except OutOfReachError as error:
         run.troubles.append(Trouble(place=drive.place.name, path="", message=str(error)))
@@ -214,29 +231,53 @@ def _verify_drive(
 
 def _copies_here(
     context: Context, drive: OnlineDrive, roll: Roll, chosen: Selection
-) -> Iterator[tuple[str, RollFile, str | None]]:
+) -> list[_Asked]:
     """Copies of a roll's files that facts put on this drive, with the mount of the last writing."""
     homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
     by_place: dict[str, RollFile] = {home: file for file in roll.files for home in homes[file.path]}
     latest: dict[str, Fact] = {}
+    proven: dict[str, datetime] = {}
     for fact in context.catalog.facts_at(drive.place.id, below=roll.head.folder):
         file = by_place.get(fact.path)
         if file is None or fact.content != file.content:
             continue
+        if fact.is_proof:
+            proven[fact.path] = max(proven.get(fact.path, fact.at), fact.at)
         if fact.path not in latest or latest[fact.path].at <= fact.at:
             latest[fact.path] = fact
-    for path in sorted(latest):
-        if chosen.covers(path):
+    found = [
+        _Asked(
+            path=path,
+            file=by_place[path],
             # A file that was missing or bad may have been put back since, in this very mount.
-            was_there = latest[path].result is Result.MATCHES
-            yield path, by_place[path], latest[path].mount if was_there else None
+            mount=fact.mount if fact.result is Result.MATCHES else None,
+            proven_at=proven.get(path),
+        )
+        for path, fact in latest.items()
+        if chosen.covers(path)
+    ]
+    return _in_one_sweep(context, drive, found)
+
+
+def _in_one_sweep(context: Context, drive: OnlineDrive, copies: Iterable[_Asked]) -> list[_Asked]:
+    """Folder by folder, in the order in which the files lie on the device."""
+    by_path = sorted(copies, key=lambda one: one.path)
+    places = [(one.path, _position(context, drive, one.path)) for one in by_path]
+    return [by_path[number] for number in read_order(places)]
+
+
+def _position(context: Context, drive: OnlineDrive, path: str) -> int | None:
+    try:
+        return context.files.disk_position(drive.absolute(path))
+    except OSError:
+        return None  # what is wrong with it its reading will tell
 
 
 def _verify_roll(
     context: Context,
     drive: OnlineDrive,
     roll: RollId,
-    copies: Iterable[tuple[str, RollFile, str | None]],
+    copies: Iterable[_Asked],
     run: VerifyRun,
     progress: Progress,
     is_over: Callable[[], bool] = lambda: False,
@@ -245,24 +286,30 @@ def _verify_roll(
     read: list[tuple[Fact, ColdReading | None]] = []
     facts: list[Fact] = []
     here: dict[PlaceId, OnlineDrive] = {}
+    now: RollNow | None = None
     kept = unkept_bytes = 0
     try:
-        for path, file, mount in copies:
+        for one in copies:
+            path, file = one.path, one.file
             progress.file(path)
             fact, reading = prove_copy(
                 context,
                 drive,
                 path,
                 file,
-                written_during=mount,
+                known=Known(
+                    mount=one.mount,
+                    proven_at=one.proven_at,
+                    parts=_parts(context, drive, path, file),
+                ),
                 progress=progress,
-                parts=_parts(context, drive, path, file),
                 is_over=is_over,
             )
             clip = None
             if fact.result in LOCATED:
                 here = here or {one.place.id: one for one in online_drives(context)[0]}
-                fact, clip = located(context, drive, fact, roll_now(context, roll), here)
+                now = now or roll_now(context, roll)
+                fact, clip = located(context, drive, fact, now, here)
             facts.append(fact)
             if fact.way is Way.PART:
                 return read  # its time is up: the next reading goes on there

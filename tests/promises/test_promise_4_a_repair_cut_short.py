@@ -16,7 +16,7 @@ import pytest
 
 from backupkeeper.core.errors import BackupkeeperError
 from backupkeeper.core.model import BLOCK_BYTES, Content
-from backupkeeper.ports.files import Files
+from backupkeeper.ports.files import Files, Handle
 from backupkeeper.transfer.coldpolicy import cold_policy
 from backupkeeper.transfer.durable import is_temp_name, temp_name
 from backupkeeper.transfer.hashing import Hasher
@@ -175,7 +175,7 @@ def test_the_check_notices_a_repair_that_is_made_wrongly(broken: Repair) -> None
 
 def test_a_drive_that_gives_other_bytes_back_is_not_given_the_name() -> None:
     class Lying(Disk):
-        def write_at(self, handle: int, data: memoryview, offset: int) -> int:
+        def write_at(self, handle: Handle, data: memoryview, offset: int) -> int:
             return super().write_at(handle, memoryview(bytes(data[:-1]) + b"\x00"), offset)
 
     disk = new_disk(Lying, left_over=False)
