@@ -51,6 +51,7 @@ PARTS: dict[str, Callable[[], str | None]] = {
     "userns": _userns,
     "b3sum": lambda: _tools("b3sum"),
     "systemd": lambda: _tools("systemd-analyze"),
+    "smartctl": lambda: _tools("smartctl"),
     "dbus": lambda: _tools("dbus-daemon"),
     "xmllint": lambda: _tools("xmllint"),
     "standards": lambda: (

@@ -64,7 +64,7 @@ class BlockDevices:
         try:
             with open(os.path.join(folder, name), "rb") as attribute:
                 return os.fsdecode(attribute.read(4096)).strip(" \n\0")
-        except OSError:
+        except (OSError, ValueError):  # a name that no system can have
             return ""
 
     def disk_folder(self, folder: str) -> str:

@@ -86,6 +86,7 @@ def _end(process: subprocess.Popen[bytes]) -> None:
     try:
         process.communicate(timeout=_SECONDS_TO_DIE)
     except subprocess.TimeoutExpired:
+        process.poll()
         if process.stdout is not None:
             process.stdout.close()
 

@@ -8,12 +8,12 @@ Promises:
 4. An NVMe log of nothing but zeros, or with bits set that have no meaning, is the bridge's, not the
    drive's, and is not believed.
 
-Sources: names of keys from smartctl 7.3's own output (ATA: a made-up drive replayed through it;
-NVMe: asked with its system calls answered from outside; both in ``tests/real``), the bits of its
-exit status from smartctl(8), EXIT STATUS. ATA attributes by number and the bits of NVMe's critical
-warning are what smartctl itself names so. From memory: SCSI's additional sense code 0Bh is a
-warning and 5Dh a failure foretold; ``scsi_pending_defects``, and the two keys for wear of newer
-versions.
+Sources: keys as smartctl 7.3 itself printed them for made-up drives of all three kinds (ATA:
+``tests/real/made_up_ata_drive.py``; NVMe and SCSI: its system calls answered by us, kept in
+``tests/drives/smart_said.py``); the bits of its exit status: smartctl(8), EXIT STATUS. What an
+attribute's number and a bit of NVMe's critical warning mean is what it calls them there; so are
+SCSI's additional sense codes (0Bh warns, 01h after it of heat; 5Dh foretells a failure). From
+memory: the two keys for wear of later versions.
 """
 
 import json
@@ -34,6 +34,7 @@ _FAILING: Final = 0b0000_1000
 _FORETOLD: Final = 0b0001_0000
 _MOST_COUNT: Final = 2**53
 """smartctl's own limit for numbers that are exact in JSON; no drive counts so far."""
+_MOST_SECTORS: Final = 2**32 - 1
 _MOST_HOURS: Final = 100 * 8766
 _MOST_ATTRIBUTES: Final = 256
 _MOST_MESSAGES: Final = 8
@@ -42,6 +43,7 @@ _LONGEST: Final = 160
 _REALLOCATED, _REPORTED, _PENDING, _OFFLINE, _CRC = 5, 187, 197, 198, 199
 _LEADING_NUMBER: Final = re.compile(r"([0-9]{1,15})(?![0-9xh+])")
 _SCSI_WARNING: Final = 0x0B
+_SCSI_HEAT: Final = 0x01
 _NVME_HEAT: Final = 0x02
 _NVME_MEANT: Final = 0x3F
 _NVME_WARNINGS: Final = (
@@ -53,10 +55,11 @@ _NVME_WARNINGS: Final = (
 )
 FORETOLD: Final = "One of its values that foretell failures is at the limit that its maker set."
 TOO_HOT: Final = "It is, or was when asked, hotter or colder than its maker allows."
+WARNS: Final = "It warns of what its own checks found."
 SELF_TEST: Final = "Its last self-tests found errors."
 _SELF_TEST_LOG: Final = 0b1000_0000
 
-ASLEEP: Final = "The drive sleeps and was not woken for the question."
+ASLEEP: Final = "The drive sleeps, or does not say whether it does, and was not woken to be asked."
 NOT_ALLOWED: Final = (
     "The system does not let us ask this drive: that needs the administrator's rights."
 )
@@ -202,7 +205,8 @@ def _verdict(told: object, status: int) -> tuple[bool | None, tuple[str, ...], t
     passed = _truth(_within(told, "smart_status", "passed"))
     sense = _number(_within(told, "smart_status", "scsi", "asc"), 255)
     if passed is False and sense == _SCSI_WARNING:
-        return None, (), (TOO_HOT,)
+        heat = _within(told, "smart_status", "scsi", "ascq") == _SCSI_HEAT
+        return None, (), (TOO_HOT if heat else WARNS,)
     return (False if status & _FAILING else passed), (), ()
 
 
@@ -227,15 +231,14 @@ def _raw(rows: Sequence[tuple[int, object]], wanted: int) -> int | None:
 
     Makers pack several numbers into the 48 bits. smartctl knows for many models which of them is the
     count, and prints it first in ``raw.string`` (smartctl(8), ``-v``: attribute 5 is a 16-bit number
-    with two more after it, most others are one of 48 bits). Without it the low 32 bits are taken
-    (from memory).
+    with two more after it, most others are one of 48 bits). What is still beyond all sectors of a
+    drive is packed in a way that nobody told, and not known.
     """
     row = next((row for number, row in rows if number == wanted), None)
     string = _within(row, "raw", "string")
     if isinstance(string, str) and (found := _LEADING_NUMBER.match(string)):
-        return int(found[1])
-    value = _number(_within(row, "raw", "value"))
-    return None if value is None else value & 0xFFFF_FFFF
+        return _number(int(found[1]), _MOST_SECTORS)
+    return _number(_within(row, "raw", "value"), _MOST_SECTORS)
 
 
 def _scsi_errors(told: object) -> int | None:
