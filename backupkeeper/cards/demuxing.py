@@ -9,10 +9,6 @@ Promises:
 2. Whatever the library raises becomes a value. No more than ``MOST_PACKETS`` are read.
 3. Positions are held against the file: where a packet's bytes do not lie where the library says,
    nothing is told of the clip.
-
-Where packets lie was tried (SEEN.md section 3, and the tests): for MP4, MOV, WAV and clip-wrapped MXF
-at ``pos``; for frame-wrapped MXF the key and length of the KLV triplet come first; for AVI ``pos`` is
-behind the chunk's 8-byte header. Transport streams cut packets into pieces: they are not read.
 """
 
 from collections import Counter
@@ -21,6 +17,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, BinaryIO, Final
 
+from backupkeeper.cards.clip_layouts import LAYOUTS, media_of, read_at
 from backupkeeper.core.clip_harm import (
     DATA,
     PADDING,
@@ -32,7 +29,7 @@ from backupkeeper.core.clip_harm import (
     harm_of,
     not_understood,
 )
-from backupkeeper.core.ranges import Ranges
+from backupkeeper.core.ranges import Ranges, without
 
 if TYPE_CHECKING:
     import av
@@ -64,18 +61,6 @@ _KINDS: Final = {"video": PICTURE, "audio": SOUND}
 _CHECKED: Final = 8
 """So many packets of each stream are held against the file."""
 _MICROSECOND: Final = 1e-6
-_KEY_BYTES: Final = 16
-_HEADER_BYTES: Final = 25
-"""Key and the longest length of a KLV triplet (SMPTE ST 377-1: 8 bytes after the first)."""
-_REACH: Final = 1 << 20
-"""Triplets this close to a hurt byte are looked at: what fills up behind a packet is less."""
-_LABEL: Final = bytes.fromhex("060e2b34")
-_FILL: Final = bytes.fromhex("060e2b34010101") + b"\0" + bytes.fromhex("0301021001000000")
-"""Key of a triplet that fills up (from memory); its eighth byte is a version and differs."""
-_LONG: Final = 0x80
-"""A first byte of a length above this says how many bytes of length follow (BER)."""
-_MOST_FILLS: Final = 4
-_CHUNK_BYTES: Final = 8
 
 
 def format_of(name: str) -> str | None:
@@ -102,20 +87,22 @@ def harm_in(
             clip = stack.enter_context(
                 av.open(stream, mode="r", format=kind, buffer_size=BUFFER_BYTES)
             )
-            return _told(clip, beside, ranges, from_good=from_good)
+            return _told(clip, kind, beside, ranges, from_good=from_good)
     except Exception:  # noqa: BLE001 - promise 2: hostile bytes reach a C library and its wrapper
         return not_understood(ranges, UNREADABLE)
 
 
-def _told(clip: "InputContainer", beside: BinaryIO, ranges: Ranges, *, from_good: bool) -> ClipHarm:
+def _told(
+    clip: "InputContainer", kind: str, beside: BinaryIO, ranges: Ranges, *, from_good: bool
+) -> ClipHarm:
     streams = tuple(clip.streams)
     if not any(one.type in _KINDS for one in streams):
         return not_understood(ranges, EMPTY)
-    walk = _Walk(clip=clip, beside=beside, near=Near(ranges), from_good=from_good)
+    walk = _Walk(clip=clip, kind=kind, beside=beside, near=Near(ranges), from_good=from_good)
     harm = harm_of([_KINDS.get(one.type, DATA) for one in streams], walk.packets(), ranges)
     if walk.is_elsewhere or not walk.count:
         return not_understood(ranges, ELSEWHERE if walk.is_elsewhere else UNREADABLE)
-    if not from_good and harm.index:
+    if not from_good and (harm.index or without(ranges, media_of(beside, kind))):
         return replace(harm, sure=False, why=NO_GOOD_COPY)
     if walk.broke_off:
         return replace(harm, sure=False, why=NOT_TO_THE_END)
@@ -127,6 +114,7 @@ class _Walk:
     """One walk through a clip's packets, and how it went."""
 
     clip: "InputContainer"
+    kind: str
     beside: BinaryIO
     near: Near
     from_good: bool
@@ -137,7 +125,7 @@ class _Walk:
 
     def packets(self) -> Iterator[Packet]:
         """Every packet, and what fills up behind those that are near hurt bytes."""
-        layout = _LAYOUTS[self.clip.format.name.partition(",")[0]](self.beside, self.near)
+        layout = LAYOUTS[self.kind](self.beside, self.near)
         zero = (self.clip.start_time or 0) * _MICROSECOND
         times = [_Times(one, zero) for one in self.clip.streams]
         for raw in self._raw():
@@ -146,10 +134,10 @@ class _Walk:
             lies = layout.lies(raw.pos or 0, raw.size, look=is_checked)
             if is_checked and not lies.is_known:
                 self.checked[number] += 1
-                if _read(self.beside, lies.payload, raw.size) != bytes(raw):
+                if read_at(self.beside, lies.payload, raw.size) != bytes(raw):
                     self.is_elsewhere = True
                     return
-            time, duration = times[number].of(raw)
+            time, duration, echo = times[number].of(raw)
             yield Packet(
                 stream=number,
                 # A hurt header of a packet in a hurt copy leaves open what else it had to say.
@@ -157,6 +145,7 @@ class _Walk:
                 end=lies.end if self.from_good else lies.payload + raw.size,
                 time=time,
                 duration=duration,
+                echo=echo,
                 is_key=raw.is_keyframe,
             )
             if self.from_good:
@@ -189,108 +178,12 @@ class _Times:
         self._next = 0.0
         codec = getattr(stream.codec_context, "name", "")  # None where no decoder is known
         # Coded sound is laid half over what follows: a hurt packet is heard in the next one too.
-        self._lasts = 2 if stream.type == "audio" and not codec.startswith("pcm") else 1
+        self._echoes = stream.type == "audio" and not codec.startswith("pcm")
 
-    def of(self, raw: "av.Packet[Stream]") -> tuple[float, float]:
-        """Time and duration; one that is not told begins where the last one ended."""
+    def of(self, raw: "av.Packet[Stream]") -> tuple[float, float, float]:
+        """Time, duration and echo; a time that is not told is where the last one ended."""
         at = raw.pts if raw.pts is not None else raw.dts
         time = at * self._base - self._zero if at is not None else self._next
         duration = max(0, raw.duration or 0) * self._base
         self._next = time + duration
-        return time, duration * self._lasts
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Lies:
-    """Where a packet's bytes are: its own header, what it carries, and what fills up behind it."""
-
-    begin: int
-    payload: int
-    end: int
-    fills: Ranges = ()
-    is_known: bool = False
-    """Whether its own header says so: then it need not be held against the file."""
-
-
-class _Plain:
-    """Packets lie where the library says."""
-
-    def __init__(self, file: BinaryIO, near: Near) -> None:
-        self._file = file
-        self._near = near
-
-    def lies(self, at: int, size: int, *, look: bool) -> _Lies:
-        """Where a packet's bytes are.
-
-        Args:
-            at: what the library says.
-            size: of what it carries.
-            look: read the packet's header even far from hurt bytes.
-        """
-        del look
-        return _Lies(begin=at, payload=at, end=at + size)
-
-
-class _Chunks(_Plain):
-    """AVI: what the library says is behind the chunk's name and length, for the first of a chunk."""
-
-    def lies(self, at: int, size: int, *, look: bool) -> _Lies:
-        """As above."""
-        plain = super().lies(at, size, look=look)
-        if self._near.first(at - _CHUNK_BYTES, at) is None:
-            return plain
-        head = _read(self._file, at - _CHUNK_BYTES, _CHUNK_BYTES)
-        is_head = head[:2].isdigit() and int.from_bytes(head[4:], "little") >= size
-        return replace(plain, begin=at - _CHUNK_BYTES) if is_head else plain
-
-
-class _Triplets(_Plain):
-    """MXF: the library says where the KLV triplet begins, or (clip-wrapped) what it carries."""
-
-    def lies(self, at: int, size: int, *, look: bool) -> _Lies:
-        """As above."""
-        plain = super().lies(at, size, look=look)
-        if not look and self._near.first(at, at + size + _REACH) is None:
-            return plain
-        triplet = self._triplet(at)
-        if triplet is None:
-            return plain
-        _, payload, end = triplet
-        fills: list[tuple[int, int]] = []
-        behind = self._triplet(end)
-        while behind is not None and behind[0] == _FILL and len(fills) < _MOST_FILLS:
-            fills.append((fills[-1][1] if fills else end, behind[2]))
-            behind = self._triplet(behind[2])
-        return _Lies(begin=at, payload=payload, end=end, fills=tuple(fills), is_known=True)
-
-    def _triplet(self, at: int) -> tuple[bytes, int, int] | None:
-        """Key (its version as 0), begin and end of what it carries; None where there is none."""
-        head = _read(self._file, at, _HEADER_BYTES)
-        if len(head) <= _KEY_BYTES or not head.startswith(_LABEL):
-            return None
-        short = head[_KEY_BYTES]
-        payload = at + _KEY_BYTES + 1
-        if short < _LONG:
-            length = short
-        else:
-            payload += short - _LONG
-            length = int.from_bytes(head[_KEY_BYTES + 1 : payload - at], "big")
-            if not 0 < short - _LONG <= len(head) - _KEY_BYTES - 1:
-                return None
-        return head[:7] + b"\0" + head[8:_KEY_BYTES], payload, payload + length
-
-
-_LAYOUTS: Final[dict[str, type[_Plain]]] = {
-    "mov": _Plain,
-    "wav": _Plain,
-    "avi": _Chunks,
-    "mxf": _Triplets,
-}
-
-
-def _read(file: BinaryIO, at: int, size: int) -> bytes:
-    file.seek(at)
-    found = bytearray()
-    while len(found) < size and (more := file.read(size - len(found))):
-        found += more
-    return bytes(found)
+        return time, duration, duration if self._echoes else 0.0

@@ -80,6 +80,7 @@ class Packet:
         time: when it is seen or heard, in seconds from the clip's beginning; may be below 0 (what
             players leave out at the start).
         duration: for how long, in seconds; 0 where it is not known.
+        echo: for how long it is still heard in what follows, in seconds (coded sound).
         is_key: whether a picture can be made from it without any other.
     """
 
@@ -88,6 +89,7 @@ class Packet:
     end: int
     time: float = 0.0
     duration: float = 0.0
+    echo: float = 0.0
     is_key: bool = True
 
 
@@ -221,7 +223,7 @@ class _Track:
         if not hurt:
             return
         if packet.duration > 0:
-            self._add(packet.time, packet.time + packet.duration)
+            self._add(packet.time, packet.time + packet.duration + packet.echo)
         else:
             self.open = packet.time if self.open is None else min(self.open, packet.time)
 

@@ -1,0 +1,302 @@
+"""Clips that are broken or made to harm: they end as a value, never as a hang or a dead caller.
+
+The reader's own process is tried by other commands in its place that do what a library gone wrong
+does: end, hang, babble, ask for nonsense.
+"""
+
+import errno
+import io
+import json
+import os
+import signal
+import subprocess
+import sys
+import threading
+from typing import BinaryIO, cast
+
+import pytest
+from hypothesis import HealthCheck, given, settings, strategies as st
+
+from backupkeeper.cards import clips, demuxing
+from backupkeeper.cards.clip_reader import ANSWERS, ASKS, QUESTION
+from backupkeeper.cards.clips import ENDED, NOT_READ, look_into
+from backupkeeper.core.clip_harm import not_understood
+from tests.cards.made_up_clips import (
+    AVI,
+    FRAGMENTS,
+    MOV,
+    MP4,
+    MXF,
+    RECIPES,
+    WAV,
+    Recipe,
+    known,
+    made,
+    on_disk,
+)
+from tests.cards.test_clips import boxes, harm, payload
+
+HERE = ((0, 8), (100_000, 100_512))
+
+
+class Faulty(io.BytesIO):
+    """A file on a drive that will not give some of its bytes."""
+
+    def __init__(self, clip: bytes, lost: tuple[int, int]) -> None:
+        super().__init__(clip)
+        self._lost = lost
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        """Fail where a lost byte would be among them."""
+        at = self.tell()
+        if at < self._lost[1] and at + (size or 0) > self._lost[0]:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return super().read(size)
+
+
+def test_a_clip_cut_off_before_its_index_is_not_understood() -> None:
+    clip = made(MP4)[:200_000]
+    found = look_into(lambda: io.BytesIO(clip), "WIDE0007.MP4", HERE)
+    assert found == not_understood(HERE, demuxing.UNREADABLE)
+
+
+@pytest.mark.parametrize("called", RECIPES)
+def test_zeros_and_nothing_are_not_understood(called: str) -> None:
+    name = f"WIDE0007{RECIPES[called].ending}"
+    for clip in (b"", bytes(1), bytes(100_000)):
+        found = harm(clip, name, HERE)
+        assert not found.opened
+        assert found.why
+        assert found.index == HERE
+
+
+@pytest.mark.parametrize(
+    "recipe", [FRAGMENTS, MXF, WAV, AVI], ids=["fragments", "mxf", "wav", "avi"]
+)
+def test_a_hurt_clip_with_a_tail_of_zeros_never_calls_the_tail_unharmed(recipe: Recipe) -> None:
+    clip = made(recipe)
+    at = len(clip) * 3 // 5
+    ranges = ((at, len(clip)),)
+    found = harm(
+        clip[:at] + bytes(len(clip) - at), f"WIDE0007{recipe.ending}", ranges, from_good=False
+    )
+    assert not found.opened or not found.sure or all(one.spans for one in found.streams)
+
+
+def test_a_hurt_clip_whose_index_is_whole_tells_what_a_good_one_does() -> None:
+    clip = made(MOV)
+    packet = [one for one in known(clip, MOV) if one.kind == "video"][33]
+    ranges = (payload(clip, packet),)
+    zeros = clip[: ranges[0][0]] + bytes(packet.size) + clip[ranges[0][1] :]
+    assert harm(zeros, "WIDE0007.MOV", ranges, from_good=False) == harm(
+        clip, "WIDE0007.MOV", ranges
+    )
+
+
+def test_a_hurt_index_without_a_good_copy_leaves_open_what_else_is_hurt() -> None:
+    clip = made(MP4)
+    begin, end = boxes(clip)["moov"]
+    for at in range(begin + 200, end, 997):
+        ranges = ((at, at + 1),)
+        broken = clip[:at] + bytes([clip[at] ^ 0xFF]) + clip[at + 1 :]
+        found = harm(broken, "WIDE0007.MP4", ranges, from_good=False)
+        assert not found.sure
+        assert found.why
+
+
+def test_a_hurt_triplet_s_key_without_a_good_copy_leaves_open_what_else_is_hurt() -> None:
+    clip = made(MXF)
+    for packet in known(clip, MXF)[100:103]:
+        for at in (packet.pos, packet.pos + 17):
+            broken = clip[:at] + bytes([clip[at] ^ 0xFF]) + clip[at + 1 :]
+            assert not harm(broken, "WIDE0007.MXF", ((at, at + 1),), from_good=False).sure
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "ffconcat version 1.0\nfile {path}\n",
+        "#EXTM3U\n#EXT-X-TARGETDURATION:10\n#EXTINF:10,\n{path}\n#EXT-X-ENDLIST\n",
+    ],
+    ids=["list of files", "play list"],
+)
+@pytest.mark.parametrize("ending", [".mp4", ".mxf", ".avi", ".wav"])
+def test_a_play_list_that_calls_itself_a_clip_opens_nothing(
+    text: str, ending: str, tmp_path: os.PathLike[str]
+) -> None:
+    on_disk(os.fspath(tmp_path), made(MP4), "other.mp4")
+    listed = text.format(path=os.path.join(os.fspath(tmp_path), "other.mp4")).encode()
+    found = harm(listed, f"WIDE0007{ending}", HERE)
+    assert found == not_understood(HERE, demuxing.UNREADABLE)
+
+
+@settings(max_examples=40, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    called=st.sampled_from(sorted(RECIPES)),
+    edits=st.lists(st.tuples(st.floats(0, 0.999), st.binary(min_size=1, max_size=64)), max_size=6),
+    head=st.lists(st.tuples(st.integers(0, 400), st.binary(min_size=1, max_size=8)), max_size=4),
+    kept=st.floats(0.01, 1),
+)
+def test_no_broken_clip_raises(
+    called: str, edits: list[tuple[float, bytes]], head: list[tuple[int, bytes]], kept: float
+) -> None:
+    recipe = RECIPES[called]
+    clip = bytearray(made(recipe))
+    places = [(int(part * len(clip)), what) for part, what in edits] + head
+    for at, what in places:
+        clip[at : at + len(what)] = what
+    broken = bytes(clip[: int(len(clip) * kept)])
+    for from_good in (True, False):
+        found = harm(broken, f"WIDE0007{recipe.ending}", HERE, from_good=from_good)
+        assert found.opened or found.index == HERE
+
+
+def test_a_very_long_clip_is_read_up_to_a_bound(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(demuxing, "MOST_PACKETS", 100)
+    found = harm(made(MP4), "WIDE0007.MP4", ((400_000, 400_001),))
+    assert (found.opened, found.sure, found.why) == (True, False, demuxing.NOT_TO_THE_END)
+
+
+def test_a_good_copy_that_can_not_be_read_to_its_end_is_said_so() -> None:
+    clip = made(MP4)
+    found = look_into(lambda: Faulty(clip, (200_000, 200_001)), "WIDE0007.MP4", ((50_000, 50_001),))
+    assert found is not None
+    assert (found.opened, found.sure, found.why) == (True, False, demuxing.NOT_TO_THE_END)
+
+
+def test_a_hurt_clip_is_told_though_the_drive_will_not_give_the_hurt_sector() -> None:
+    clip = made(MP4)
+    packet = [one for one in known(clip, MP4) if one.kind == "video"][100]
+    ranges = ((packet.pos, packet.pos + 1),)
+    found = look_into(lambda: Faulty(clip, ranges[0]), "WIDE0007.MP4", ranges, from_good=False)
+    assert found == harm(clip, "WIDE0007.MP4", ranges)
+
+
+def test_an_index_that_the_drive_will_not_give_is_not_understood() -> None:
+    clip = made(MP4)
+    at, _ = boxes(clip)["moov"]
+    found = look_into(lambda: Faulty(clip, (at, at + 1)), "WIDE0007.MP4", HERE)
+    assert found == not_understood(HERE, demuxing.UNREADABLE)
+
+
+def test_what_opening_raises_leaves_as_it_is() -> None:
+    def gone() -> BinaryIO:
+        raise FileNotFoundError(errno.ENOENT, "gone")
+
+    with pytest.raises(FileNotFoundError):
+        look_into(gone, "WIDE0007.MP4", HERE)
+
+
+def test_without_the_library_nothing_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(sys.modules, "av", None)
+    assert look_into(lambda: io.BytesIO(made(MP4)), "WIDE0007.MP4", HERE) is None
+
+
+def test_with_something_else_under_the_library_s_name_nothing_is_said(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setitem(sys.modules, "av", type(sys)("av"))  # it has no specification
+    assert look_into(lambda: io.BytesIO(made(MP4)), "WIDE0007.MP4", HERE) is None
+
+
+def instead(code: str) -> list[str]:
+    """A command that does something else in the reader's place."""
+    return [sys.executable, "-S", "-c", f"import os, sys, time\n{code}"]
+
+
+def question(mark: bytes, at: int, size: int) -> str:
+    """Python that writes one question."""
+    return f"os.write(1, {QUESTION.pack(mark, at, size)!r})"
+
+
+@pytest.mark.parametrize(
+    "code",
+    [
+        "os.abort()",
+        "sys.exit(0)",
+        "os.close(0); " + question(ASKS, 0, 1 << 20) + "; time.sleep(0.1)",
+        "os.write(1, b'[mxf] something odd, and more of it' * 100)",
+        question(ASKS, 0, 0xFFFFFFFF),
+        question(ANSWERS, 0, 0xFFFFFFFF),
+        question(ANSWERS, 0, 10) + "; os.write(1, b'{}')",
+        question(ANSWERS, 0, 2) + "; os.write(1, b'{}')",
+        question(ANSWERS, 0, 1) + "; os.write(1, b'{')",
+        question(ANSWERS, 0, 8) + "; os.write(1, b'Infinity')",
+        "for _ in range(10**6): " + question(ASKS, 0, 0) + "; os.read(0, 1 << 16)",
+    ],
+    ids=[
+        "dies", "ends", "does not listen", "babbles", "asks too much", "answers too much",
+        "breaks off", "answers nothing", "answers half", "answers nonsense", "asks for ever",
+    ],
+)  # fmt: skip
+def test_a_reader_gone_wrong_is_a_clip_not_understood(
+    code: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("backupkeeper.cards.clips.LEAST_QUESTIONS", 2000)
+    found = look_into(lambda: io.BytesIO(bytes(4096)), "WIDE0007.MP4", HERE, reader=instead(code))
+    assert found == not_understood(HERE, ENDED)
+
+
+@pytest.mark.parametrize(
+    "code", ["time.sleep(600)", question(ASKS, 0, 1 << 20) + "; time.sleep(600)"], ids=["asks nothing", "takes nothing"]
+)  # fmt: skip
+def test_a_reader_that_hangs_is_ended(code: str) -> None:
+    clip = bytes(1 << 20)
+    found = look_into(
+        lambda: io.BytesIO(clip), "WIDE0007.MP4", HERE, reader=instead(code), silence_s=0.15
+    )
+    assert found == not_understood(HERE, ENDED)
+
+
+class Ticks(threading.Event):
+    """Somebody waits in vain so many times."""
+
+    def __init__(self, ticks: int) -> None:
+        super().__init__()
+        self._ticks = ticks
+
+    def wait(self, timeout: float | None = None) -> bool:
+        """Time is up at once."""
+        self._ticks -= 1
+        return self._ticks < 0
+
+
+@pytest.mark.parametrize(("is_ours", "lives"), [(True, True), (False, False)])
+def test_only_a_reader_that_is_not_waiting_for_the_drive_is_ended(
+    is_ours: bool, lives: bool
+) -> None:
+    with subprocess.Popen(["/bin/sleep", "600"]) as process:
+        clips._watch(process, Ticks(5), clips._Pulse(is_ours=is_ours), 1.0)
+        if lives:
+            assert process.poll() is None
+            process.kill()
+        assert process.wait(60) == -signal.SIGKILL
+
+
+def test_a_reader_that_can_not_be_started_is_a_clip_not_understood() -> None:
+    found = look_into(io.BytesIO, "WIDE0007.MP4", HERE, reader=["/nowhere/at/all"])
+    assert found == not_understood(HERE, NOT_READ)
+
+
+def test_the_reader_ends_when_its_parent_does() -> None:
+    command = [sys.executable, "-m", "backupkeeper.cards.clip_reader"]
+    order = {"size": 1000, "kind": "mov", "ranges": [], "from_good": True}
+    with subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+    ) as process:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        process.stdin.write(json.dumps(order).encode() + b"\n")
+        process.stdin.flush()
+        assert process.stdout.read(QUESTION.size)[:1] == ASKS
+        process.stdin.close()
+        assert process.wait(60) is not None
+
+
+def test_no_thread_and_no_process_is_left_behind() -> None:
+    before = threading.active_count()
+    for _ in range(3):
+        look_into(lambda: cast("BinaryIO", io.BytesIO(made(WAV))), "RECORDER01.WAV", HERE)
+    assert threading.active_count() == before
+    with pytest.raises(ChildProcessError):
+        os.waitpid(-1, os.WNOHANG)
