@@ -11,24 +11,20 @@ Promises:
    account.
 4. Where readings were right the second time, or the drive counts more broken transfers, and nothing
    speaks against the medium, the cable is named before the drive.
-
-Days are those of UTC, and at least ``APART`` lies between two of them: one night is not two days.
 """
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from enum import StrEnum
 from statistics import median
 from types import MappingProxyType
 from typing import Final
 
-from backupkeeper.core.harm import CAME_RIGHT
-from backupkeeper.core.model import Fact, Result, Way
+from backupkeeper.core.model import Result
+from backupkeeper.core.sightings import BadReading, Sightings, date
 
-APART: Final = timedelta(hours=12)
-"""Readings closer than this are of one day, whatever the calendar says."""
 MANY: Final = 2
 """So many files, or days, are several."""
 NEW_FOR: Final = timedelta(days=60)
@@ -49,7 +45,8 @@ OLD_NEWS: Final = timedelta(days=90)
 """What a drive said of itself before then no longer counts as said lately."""
 
 _HOURS_A_YEAR: Final = 8766
-_CHANGED_BYTES: Final = frozenset({Result.DAMAGED, Result.CUT_OFF})
+_CHANGED: Final = (Result.DAMAGED, Result.CUT_OFF)
+_MEDIUM: Final = (*_CHANGED, Result.UNREADABLE)
 
 
 class Level(StrEnum):
@@ -105,12 +102,12 @@ class Seen:
     """What was seen of one drive.
 
     ``bad``: time, kind and path of each bad reading, once for each time that a copy went bad
-    (``newly_bad`` makes it from facts); kinds that are people's doing are passed over. ``reads``:
+    (``core.sightings.newly_bad`` makes it from facts); kinds that are people's doing are passed over. ``reads``:
     copies read in the last 90 days. ``rates``: bytes a second of proofs that were long enough to
     tell. ``smart``: the newest answer of the drive itself.
     """
 
-    bad: tuple[tuple[datetime, Result, str], ...]
+    bad: tuple[BadReading, ...]
     reads: int
     rates: tuple[tuple[datetime, float], ...]
     smart: SmartSigns | None
@@ -130,30 +127,6 @@ class Advice:
         return WORDS[self.level]
 
 
-def newly_bad(facts: Iterable[Fact]) -> tuple[tuple[datetime, Result, str], ...]:
-    """Each time that a copy of one place went bad, in order of time.
-
-    Damage that was known and is met again is left out, until the copy was proven or written anew.
-    A reading that came right only the second time counts as unstable.
-
-    Args:
-        facts: of one place, in any order.
-    """
-    standing: dict[str, Result] = {}
-    found = []
-    for fact in sorted(facts, key=lambda fact: (fact.at, fact.path, fact.result)):
-        if fact.result is Result.MATCHES:
-            if fact.is_proof or fact.way is Way.WRITTEN:
-                standing.pop(fact.path, None)
-            if fact.note == CAME_RIGHT:
-                found.append((fact.at, Result.UNSTABLE, fact.path))
-        elif fact.way is not Way.LOOKED and standing.get(fact.path) is not fact.result:
-            standing[fact.path] = fact.result
-            if fact.result in _CHANGED_BYTES | {Result.UNREADABLE, Result.UNSTABLE}:
-                found.append((fact.at, fact.result, fact.path))
-    return tuple(found)
-
-
 def advice(seen: Seen, now: datetime, *, earlier: SmartSigns | None = None) -> Advice:
     """What to do about a drive.
 
@@ -165,35 +138,12 @@ def advice(seen: Seen, now: datetime, *, earlier: SmartSigns | None = None) -> A
     look = _Look(seen, now, earlier)
     strong, cable, weak = tuple(look.strong()), tuple(look.cable()), tuple(look.weak())
     if strong:
-        return Advice(level=Level.REPLACE, reasons=(*strong, *weak, *cable))
+        return Advice(level=Level.REPLACE, reasons=(*strong, *weak, *cable, *look.hint()))
     if cable and not look.blames_medium:
         return Advice(level=Level.CABLE, reasons=(*cable, *weak))
     if cable or weak:
-        return Advice(level=Level.WATCH, reasons=(*weak, *cable))
+        return Advice(level=Level.WATCH, reasons=(*weak, *cable, *look.hint()))
     return Advice(level=Level.FINE, reasons=tuple(look.nothing()))
-
-
-class _Sightings:
-    """Bad readings of one sort."""
-
-    def __init__(self, seen: Seen, kinds: frozenset[Result]) -> None:
-        found = sorted((at, path) for at, kind, path in seen.bad if kind in kinds)
-        self.times = [at for at, _ in found]
-        self.files = len({path for _, path in found})
-        self.days = _days(self.times)
-
-    def __bool__(self) -> bool:
-        return bool(self.times)
-
-    @property
-    def told(self) -> str:
-        """``on 2 days, the last on 2026-06-03``."""
-        last = _date(self.times[-1])
-        return f"on {self.days} days, the last on {last}" if self.days > 1 else f"on {last}"
-
-    @property
-    def is_several(self) -> bool:
-        return self.days >= MANY
 
 
 class _Look:
@@ -202,24 +152,25 @@ class _Look:
     def __init__(self, seen: Seen, now: datetime, earlier: SmartSigns | None) -> None:
         self.seen, self.now, self.smart = seen, now, seen.smart
         self.before = earlier if _is_same_drive(earlier, seen.smart) else None
-        self.unreadable = _Sightings(seen, frozenset({Result.UNREADABLE}))
-        self.changed = _Sightings(seen, _CHANGED_BYTES)
-        self.unstable = _Sightings(seen, frozenset({Result.UNSTABLE}))
+        self.unreadable = Sightings(seen.bad, [Result.UNREADABLE])
+        self.changed = Sightings(seen.bad, _CHANGED)
+        self.unstable = Sightings(seen.bad, [Result.UNSTABLE])
+        self.medium = Sightings(seen.bad, _MEDIUM)
 
     def strong(self) -> Iterator[str]:
         """Each is enough to replace the drive."""
         if self.smart is not None:
             if self.smart.passed is False:
-                yield f"Its own health check says that it is failing ({_date(self.smart.at)})."
+                yield f"Its own health check says that it is failing ({date(self.smart.at)})."
             yield from self.smart.critical
             for told, number, grew in self._sectors():
                 if grew:
                     yield f"{told}, {grew:,} more than {self._then()}."
                 elif number and self.unreadable:
                     yield f"{told}, and copies on it could not be read."
-        if self.unreadable and (self.unreadable.files >= MANY or self.unreadable.is_several):
+        if max(self.unreadable.files, self.unreadable.days) >= MANY:
             yield self._unreadable()
-        if self.changed.is_several:
+        if self.changed.days >= MANY:
             yield self._changed()
 
     def cable(self) -> Iterator[str]:
@@ -237,20 +188,23 @@ class _Look:
 
     def weak(self) -> Iterator[str]:
         """Each is worth an eye on the drive."""
-        if self.unreadable and self.unreadable.files < MANY and not self.unreadable.is_several:
+        if 0 < max(self.unreadable.files, self.unreadable.days) < MANY:
             yield self._unreadable()
-        if self.changed and not self.changed.is_several:
+        if 0 < self.changed.days < MANY:
             yield self._changed()
-        media = [*self.unreadable.times, *self.changed.times]
-        if media and self.now - max(media) <= NEW_FOR:
-            yield (
-                "After a first error a drive is far likelier to fail within 60 days "
-                "(39 times, in a study of more than 100,000 drives)."
-            )
+        yield from self._lately()
         yield from self._smart_weak()
         yield from self._slower()
         if self.now - self.seen.first_seen >= OLD_HERE:
-            yield f"It has been in use here since {_date(self.seen.first_seen)}: drives fail more with age."
+            yield f"It has been in use here since {date(self.seen.first_seen)}: drives fail more with age."
+
+    def hint(self) -> Iterator[str]:
+        """What is cheaper to try than another drive."""
+        if self.medium.is_sudden:
+            yield (
+                "Many copies were bad within one day, as a bad cable, port or controller makes them: "
+                "try another cable and port first."
+            )
 
     @property
     def blames_medium(self) -> bool:
@@ -270,6 +224,22 @@ class _Look:
             yield (
                 "Its own health check found nothing, which says little: "
                 "more than half of the drives that failed in a large study had shown no strong sign."
+            )
+
+    def _lately(self) -> Iterator[str]:
+        """Whether errors are new, and whether they come more often."""
+        if not self.medium or self.now - self.medium.times[-1] > NEW_FOR:
+            return
+        yield (
+            "After a first error a drive is far likelier to fail within 60 days "
+            "(39 times, in a study of more than 100,000 drives)."
+        )
+        lately = self.medium.since(self.now - NEW_FOR)
+        before = self.medium.since(self.now - 2 * NEW_FOR) - lately
+        if lately > before > 0:
+            yield (
+                f"It gets worse: {_many(lately, 'bad reading')} in the last 60 days, "
+                f"{before:,} in the 60 days before."
             )
 
     def _sectors(self) -> Iterator[tuple[str, int, int]]:
@@ -300,7 +270,7 @@ class _Look:
             return
         for told, number, grew in self._sectors():
             if number and not grew and not self.unreadable:
-                yield f"{told} ({_date(smart.at)})."
+                yield f"{told} ({date(smart.at)})."
         if smart.reallocated:
             more = self._grew("reallocated")
             since = f", {more:,} more than {self._then()}" if more else ""
@@ -345,7 +315,7 @@ class _Look:
 
     def _then(self) -> str:
         assert self.before is not None
-        return f"on {_date(self.before.at)}"
+        return f"on {date(self.before.at)}"
 
 
 def _count(signs: SmartSigns, name: str) -> int | None:
@@ -365,19 +335,6 @@ def _is_same_drive(earlier: SmartSigns | None, smart: SmartSigns | None) -> bool
         return False
     was, is_now = earlier.power_on_hours, smart.power_on_hours
     return was is None or is_now is None or was <= is_now
-
-
-def _days(times: Iterable[datetime]) -> int:
-    """How many days there are among times in order. Taking the earliest always finds the most."""
-    days, last = 0, None
-    for at in times:
-        if last is None or (at - last >= APART and _date(at) != _date(last)):
-            days, last = days + 1, at
-    return days
-
-
-def _date(at: datetime) -> str:
-    return at.astimezone(UTC).date().isoformat()
 
 
 def _mb(rate: float) -> str:

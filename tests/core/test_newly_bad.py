@@ -9,7 +9,7 @@ from hypothesis import given, strategies as st
 
 from backupkeeper.core.harm import CAME_RIGHT
 from backupkeeper.core.model import Blake3, Fact, PlaceId, Result, Way
-from backupkeeper.core.trends import newly_bad
+from backupkeeper.core.sightings import newly_bad
 
 NOW = datetime(2026, 6, 20, 12, tzinfo=UTC)
 BAD_KINDS = (Result.DAMAGED, Result.CUT_OFF, Result.UNREADABLE, Result.UNSTABLE)
@@ -75,8 +75,9 @@ def test_what_proves_nothing_leaves_damage_as_known(between: Fact) -> None:
     ]
 
 
-def test_damage_that_becomes_another_kind_is_told_again() -> None:
-    assert kinds(fact(0, Result.DAMAGED), fact(1, Result.UNREADABLE)) == [
+def test_damage_that_becomes_another_kind_is_told_again_and_once() -> None:
+    worse = (fact(0, Result.DAMAGED), fact(1, Result.UNREADABLE))
+    assert kinds(*worse, fact(2, Result.DAMAGED), fact(3, Result.UNREADABLE)) == [
         (0, Result.DAMAGED, "a"),
         (1, Result.UNREADABLE, "a"),
     ]
