@@ -194,7 +194,7 @@ def identify(context: Context, place: Place, root: str, mount: Mount) -> OnlineD
         place=seen,
         root=root.rstrip("/") or "/",
         info=info,
-        cold=cold_policy(mount.fs_type, info.block_device),
+        cold=cold_policy(mount.fs_type, info.block_device, stopwatch=context.clock.monotonic),
         guard=guard_for(context.files, root),
         stays_on=_staying(context, root, mount),
     )

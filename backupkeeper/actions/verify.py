@@ -16,6 +16,7 @@ from datetime import datetime
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.fetching import verify_bucket
 from backupkeeper.actions.findings import VerifyRun, until
+from backupkeeper.actions.health import note_health
 from backupkeeper.actions.histories import record_check
 from backupkeeper.actions.locating import LOCATED, located
 from backupkeeper.actions.one_roll import RollNow, drive_here, known_place, roll_now
@@ -143,6 +144,7 @@ def prove_roll(
                 context, drive, roll, until(old, time_is_up), run, progress, time_is_up
             )
             record_check(context, drive, now.roll, read, run, whole=True)
+            note_health(context, drive)
     progress.end()
     return run.outcome(f"{roll} at {known.name}", context.clock.monotonic() - begun)
 
@@ -225,6 +227,7 @@ def _verify_drive(
             if whole:
                 _name_unknown(context, drive, roll, {one.path for one in copies}, run)
             record_check(context, drive, roll, read, run, whole=whole)
+        note_health(context, drive)
     except OutOfReachError as error:
         run.troubles.append(Trouble(place=drive.place.name, path="", message=str(error)))
 

@@ -187,6 +187,18 @@ def copies_below(connection: sqlite3.Connection, place: str, below: str) -> "arr
     return found
 
 
+def copies_harmed(connection: sqlite3.Connection, place: str, since: datetime) -> "array[int]":
+    """Numbers of the copies at a place that were found damaged since then."""
+    return _numbers(
+        connection.execute(
+            "SELECT DISTINCT f.copy FROM facts f INDEXED BY harm CROSS JOIN copies c ON c.no = f.copy "
+            "WHERE f.result IN (2, 5, 6, 7) AND f.at >= ? "
+            "AND c.place = (SELECT no FROM place_ids WHERE id = ?)",
+            (rows.micros(since), place),
+        )
+    )
+
+
 def not_plainly_proven(
     connection: sqlite3.Connection, place: str, since: datetime, now: datetime
 ) -> frozenset[RollId]:

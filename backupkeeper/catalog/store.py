@@ -209,10 +209,7 @@ class SqliteCatalog:
     # -- facts
 
     def holdings(self, place: PlaceId) -> tuple[int, int]:
-        """How many copies, and bytes, the newest facts show to be at a place.
-
-        A content that nobody described counts as a copy of 0 bytes.
-        """
+        """Copies, and bytes, that the newest facts show at a place; 0 bytes if nobody described it."""
         with self._asking() as connection:
             files, size_bytes = connection.execute(reading.HOLDINGS, (place,)).fetchone()
             return files, size_bytes
@@ -251,6 +248,10 @@ class SqliteCatalog:
             if fact is None:
                 return
             yield fact
+
+    def facts_around_harm(self, place: PlaceId, since: datetime) -> Iterator[Fact]:
+        """Every fact about copies at a place of which any was found damaged since then."""
+        return self._facts(lambda connection: reading.copies_harmed(connection, place, since))
 
     def rolls_harmed(self, since: datetime) -> frozenset[RollId]:
         """Sealed rolls with a file of which any copy was found damaged since then."""

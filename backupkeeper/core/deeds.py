@@ -258,6 +258,8 @@ class View:
     busy: Mapping[str, str] = field(default_factory=dict)
     """Devices that the person works on now, and why that is believed."""
     hours: Hours = field(default_factory=Hours)
+    worn: Mapping[PlaceId, str] = field(default_factory=dict)
+    """Drives that should be replaced, and why."""
     auto_repair: bool = True
     """Whether damaged copies on drives are mended without asking."""
     paused: bool = False

@@ -64,6 +64,7 @@ def matters(
     """
     found = [
         *_damage(view),
+        *_worn(view),
         *_failing(view),
         *_stuck_uploads(view, patience),
         *_away(view, seen, patience),
@@ -119,6 +120,20 @@ def _damage(view: View) -> Iterator[Matter]:
                 ),
                 urgent=True,
             )
+
+
+def _worn(view: View) -> Iterator[Matter]:
+    for place, why in view.worn.items():
+        name = view.places[place].name
+        yield Matter(
+            id=f"worn|{place}",
+            subject=f"Replace the drive {name}",
+            body=(
+                f"{why} Take in another drive of its role, so that everything is copied there, before "
+                "this one fails."
+            ),
+            urgent=True,
+        )
 
 
 def _what_happens(view: View, standing: RollStanding) -> str:

@@ -294,6 +294,8 @@ class EventKind(StrEnum):
     """Seconds spent proving: subject the place's id, detail the number."""
     MOVED = "moved"
     """Bytes moved: subject the place's id, detail ``bytes seconds``. Rates come from these."""
+    HEALTH = "health"
+    """What a drive says of itself: subject the place's id, detail JSON (``actions.health``)."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

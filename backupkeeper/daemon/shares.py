@@ -10,16 +10,19 @@ from datetime import datetime, timedelta, tzinfo
 from typing import Final
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.health import advice_on_drives, sentence
 from backupkeeper.core.deeds import DeedKind
 from backupkeeper.core.model import EventKind, Place, PlaceId, PlaceKind, Standing
 from backupkeeper.core.presence import nights_before, nights_here
 from backupkeeper.core.scrub import Habits, forecast, forecast_words, young_until
+from backupkeeper.core.trends import Level
 from backupkeeper.daemon.memory import ALIVE
 
 NIGHTS: Final = 90
 KNOWN_FROM: Final = 14
 """Before so many nights are known nothing is said about whether they suffice."""
 GONE: Final = "gone"
+WORN_EVERY: Final = timedelta(hours=1)
 
 
 class Shares:
@@ -30,6 +33,7 @@ class Shares:
         self._tz = tz
         self._kept: dict[PlaceId, tuple[datetime, datetime]] = {}
         """Place -> the night, its cutoff."""
+        self._worn: tuple[datetime, Mapping[PlaceId, str]] | None = None
 
     def cutoffs(self, now: datetime, drives: Iterable[PlaceId]) -> Mapping[PlaceId, datetime]:
         """For each drive: proofs that are no younger are to be made again in this night.
@@ -89,12 +93,29 @@ class Shares:
                 continue
 
     def warnings(self, now: datetime) -> tuple[str, ...]:
-        """A sentence for each drive whose nights don't suffice, with what would do."""
-        return tuple(
-            told
-            for place in self._context.catalog.places()
-            if (told := self._warning(place, now)) is not None
+        """A sentence for each drive whose nights don't suffice, or that something speaks against."""
+        places = self._context.catalog.places()
+        names = {place.id: place.name for place in places}
+        health = advice_on_drives(self._context, now)
+        slow = (self._warning(place, now) for place in places)
+        return (
+            *(sentence(names[place], one) for place, one in health.items()),
+            *(told for told in slow if told is not None),
         )
+
+    def worn(self, now: datetime) -> Mapping[PlaceId, str]:
+        """Drives that should be replaced, with the reasons; looked up once an hour."""
+        if self._worn is None or not timedelta(0) <= now - self._worn[0] < WORN_EVERY:
+            health = advice_on_drives(self._context, now)
+            self._worn = (
+                now,
+                {
+                    place: " ".join(one.reasons)
+                    for place, one in health.items()
+                    if one.level is Level.REPLACE
+                },
+            )
+        return self._worn[1]
 
     def _warning(self, place: Place, now: datetime) -> str | None:
         if place.kind is PlaceKind.BUCKET or place.standing is not Standing.ACTIVE:

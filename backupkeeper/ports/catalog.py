@@ -103,6 +103,10 @@ class Catalog(Protocol):
         """Every fact (since then) about copies at a place whose path is ``below`` or lies below it."""
         ...
 
+    def facts_around_harm(self, place: PlaceId, since: datetime) -> Iterator[Fact]:
+        """Every fact about the copies at a place that were found damaged since then."""
+        ...
+
     def rolls_harmed(self, since: datetime) -> frozenset[RollId]:
         """Sealed rolls with a file of which any copy was found damaged since then."""
         ...
