@@ -76,12 +76,16 @@ def opened_blocks(files: Files, path: str, policy: ColdPolicy) -> Generator[Bloc
         DriveGoneError: the device is gone.
     """
     with ExitStack() as stack:
+        reader = ColdReader(files, policy)
         try:
-            handle, stat, _ = ColdReader(files, policy).open(stack, path)
+            handle, stat, _ = reader.open(stack, path)
         except OSError as error:
             raise read_failure(path, error) from error
         yield Blocks(
-            path, Salvage(files, handle, stat.size), size=stat.size, mtime_ns=stat.mtime_ns
+            path,
+            reader.salvage(handle, stat.size, chosen=True),
+            size=stat.size,
+            mtime_ns=stat.mtime_ns,
         )
 
 

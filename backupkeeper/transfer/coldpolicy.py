@@ -4,7 +4,8 @@ Promise: the type in the mount table decides, never whether ``O_DIRECT`` opened:
 reads the block device's cache (SEEN section 2).
 """
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from enum import Enum, auto
 
 KERNEL_TYPES = frozenset(
@@ -46,16 +47,26 @@ class ColdKind(Enum):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class ColdPolicy:
-    """How a mount can be read cold. ``why_never`` is a sentence where it can't be."""
+    """How a mount can be read cold. ``why_never`` is a sentence where it can't be.
+
+    ``stopwatch`` (seconds, never back) limits what a failing device may cost (``transfer.salvage``).
+    """
 
     fs_type: str
     kind: ColdKind
     block_device: str | None = None
     why_never: str = ""
+    stopwatch: Callable[[], float] | None = field(default=None, compare=False, repr=False)
 
 
-def cold_policy(fs_type: str, block_device: str | None) -> ColdPolicy:
+def cold_policy(
+    fs_type: str, block_device: str | None, *, stopwatch: Callable[[], float] | None = None
+) -> ColdPolicy:
     """Decide by the type in the mount table, and the block device's node where there is one."""
+    return replace(_by_type(fs_type, block_device), stopwatch=stopwatch)
+
+
+def _by_type(fs_type: str, block_device: str | None) -> ColdPolicy:
     if fs_type in KERNEL_TYPES:
         return ColdPolicy(fs_type=fs_type, kind=ColdKind.KERNEL, block_device=block_device)
     if fs_type in {"fuse", "fuseblk"} or fs_type.startswith("fuse."):

@@ -27,7 +27,7 @@ from backupkeeper.transfer.failures import read_failure
 from backupkeeper.transfer.hashing import ReadHasher
 from backupkeeper.transfer.reading import buffers_of, fill, open_direct, regular
 from backupkeeper.transfer.ring import Buffers
-from backupkeeper.transfer.salvage import Salvage
+from backupkeeper.transfer.salvage import Patience, Salvage
 
 READ_BYTES = 8 * 1024 * 1024
 """Bytes of one read from a device."""
@@ -135,12 +135,12 @@ class ColdReader:
             with ExitStack() as stack:
                 handle, stat, made.known = self.open(stack, path)
                 made.size, made.mtime_ns = stat.size, stat.mtime_ns
-                salvage = Salvage(self._files, handle, stat.size)
+                salvage = self.salvage(handle, stat.size)
                 made.unreadable = salvage.unreadable
                 left = max(0, stat.size - made.start)
                 buffers = self._buffers or Buffers(min(READ_BYTES, left + 1))
                 read = partial(_read_from, salvage, made.start)
-                with closing(buffers_of(path, read, left, buffers)) as views:
+                with closing(buffers_of(path, read, left, buffers, salvage.stop)) as views:
                     for view in views:
                         made.hasher.update(view)
                         on_bytes(len(view))
@@ -173,6 +173,11 @@ class ColdReader:
                 self._same_after(path, handle, stat, size)
         except OSError as error:
             raise read_failure(path, error) from error
+
+    def salvage(self, handle: Handle, size: int, *, chosen: bool = False) -> Salvage:
+        """Reads of a handle around what the device can't give, for no longer than is bearable."""
+        patience = Patience(self._policy.stopwatch)
+        return Salvage(self._files, handle, size, patience=patience, chosen=chosen)
 
     def open(self, stack: ExitStack, path: str) -> tuple[Handle, Stat, Known]:
         """A handle whose reads come from the medium where that can be had, closed with the stack.

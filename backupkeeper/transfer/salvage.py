@@ -11,7 +11,7 @@ Promises:
    is counted (``Patience``). At half of it sectors are no longer looked for in bad pages; at the end
    of it what fails counts as unreadable whole, and reading goes on with large reads, in growing steps
    where they fail one after the other; at four times that, nothing more is tried in this file.
-4. A device that gives nothing at all is an error soon.
+4. A device that gives nothing at all is an error soon (but see ``chosen``).
 """
 
 import errno
@@ -61,7 +61,6 @@ class Patience:
         self._budget_s = budget_s
         self._lost_s = 0.0
         self._failures = 0
-        self._is_over = False
 
     def now(self) -> float:
         """The stopwatch; 0 for ever where there is none."""
@@ -75,18 +74,12 @@ class Patience:
         """Count one failed read."""
         self._failures += 1
 
-    def end(self) -> None:
-        """Have no more patience, whoever asks."""
-        self._is_over = True
-
     def spent(self, since: float | None = None) -> float:
         """How much of it is gone, as a share of the whole; may be more than 1.
 
         Args:
             since: time since then counts too.
         """
-        if self._is_over:
-            return GIVE_UP
         if self._monotonic is None:
             return self._failures / UNTIMED_FAILURES
         running = 0.0 if since is None else self.now() - since
@@ -101,21 +94,31 @@ class Salvage:
         handle: open for reading; every read starts on a sector, as ``O_DIRECT`` wants it.
         size: of the file.
         patience: counts what failures cost; a new one of its own if None.
+        chosen: parts are read that somebody chose, perhaps because they are bad: that none of them
+            can be read is told and is no error.
     """
 
     def __init__(
-        self, files: Files, handle: Handle, size: int, *, patience: Patience | None = None
+        self,
+        files: Files,
+        handle: Handle,
+        size: int,
+        *,
+        patience: Patience | None = None,
+        chosen: bool = False,
     ) -> None:
         self._files = files
         self._handle = handle
         self._size = size
         self._patience = patience or Patience()
+        self._chosen = chosen
         self._sector = SECTOR_BYTES
         self._tries = QUICK_TRIES
         self._dead = 0
         self._gave = False
         self._step = 0
         self._passed_over = (0, 0)
+        self._is_stopped = False
         self.untried = 0
         """Bytes that count as unreadable and were not asked for: the time was over, or they lie in
         a step over what failed."""
@@ -123,17 +126,22 @@ class Salvage:
         """In order and merged; always the same list."""
 
     def stop(self) -> None:
-        """Try nothing more; from another thread, where somebody waits for the reading to end."""
-        self._patience.end()
+        """End a read under way soon, and give nothing from now on; nothing more is noted then.
+
+        For another thread, that waits for the reading to end.
+        """
+        self._is_stopped = True
 
     def read(self, buffer: memoryview, offset: int) -> int:
-        """Like ``fill``, with zeros for what can't be read.
+        """Like ``fill``, with zeros for what can't be read; 0 after ``stop``.
 
         Raises:
             OSError: another error than of the medium, or the device gives nothing.
         """
         length = max(0, min(len(buffer), self._size - offset))
         first, last = self._passed_over
+        if self._is_stopped:
+            return 0
         if length and (first <= offset < last or self._patience.spent() >= GIVE_UP):
             self.untried += length
             return self._lost(buffer, offset, length, [(0, length)])
@@ -158,15 +166,16 @@ class Salvage:
         if self._again(buffer, offset, length, begun):
             self._lives()
             return length
-        if self._patience.spent(begun) < 1:
+        if self._spent(begun) < 1:
             left = self._narrowed(buffer, offset, length, begun)
         else:
             left = ((0, length),)
         if left == ((0, length),):
+            is_over = self._spent(begun) >= 1
             self._dead += 1
-            if self._dead >= (DEAD_AFTER_LIFE if self._gave else DEAD_BUFFERS):
+            if self._is_dead(is_over=is_over):
                 raise error
-            if self._patience.spent(begun) >= 1:
+            if is_over:
                 self._step = min(max(1, 2 * self._step), LARGEST_STEP)
                 end = offset + len(buffer)
                 self._passed_over = (end, end + self._step * len(buffer))
@@ -174,12 +183,20 @@ class Salvage:
             self._lives()
         return self._lost(buffer, offset, length, left)
 
+    def _spent(self, begun: float) -> float:
+        return GIVE_UP if self._is_stopped else self._patience.spent(begun)
+
+    def _is_dead(self, *, is_over: bool) -> bool:
+        if self._chosen or (is_over and self._gave):
+            return False  # the time ends it
+        return self._dead >= (DEAD_AFTER_LIFE if self._gave else DEAD_BUFFERS)
+
     def _lives(self) -> None:
         self._dead, self._step, self._gave = 0, 0, True
 
     def _again(self, buffer: memoryview, offset: int, length: int, begun: float) -> bool:
         patience = self._patience
-        if not self._tries or patience.now() - begun >= QUICK_S or patience.spent(begun) >= 1:
+        if not self._tries or patience.now() - begun >= QUICK_S or self._spent(begun) >= 1:
             return False
         self._tries -= 1
         return self._has(buffer, offset, (0, length))
@@ -187,9 +204,11 @@ class Salvage:
     def _narrowed(self, buffer: memoryview, offset: int, length: int, begun: float) -> Ranges:
         """Read a buffer page by page, then its bad pages by sectors; what could not be read."""
         bad, later = self._pages(buffer, offset, length, begun)
-        for start, end in later:
-            for page in _parts(start, end, PAGE_BYTES):
-                over = self._patience.spent(begun) >= 1
+        # Backwards: what lies before a readable page is likelier to be readable than what lies
+        # behind a bad one.
+        for start, end in reversed(later):
+            for page in reversed(_parts(start, end, PAGE_BYTES)):
+                over = self._spent(begun) >= 1
                 if over or not self._has(buffer, offset, page):
                     bad.append(page)
         left: list[tuple[int, int]] = []
@@ -208,7 +227,7 @@ class Salvage:
         later: list[tuple[int, int]] = []
         start = step = 0
         while start < length:
-            if self._patience.spent(begun) >= 1:
+            if self._spent(begun) >= 1:
                 # No time for pages any more: all the rest at once, or not at all.
                 if not self._has(buffer, offset, (start, length)):
                     bad.append((start, length))
@@ -230,7 +249,7 @@ class Salvage:
     ) -> list[tuple[int, int]]:
         left = []
         for sector in _parts(*page, self._sector):
-            over = self._sector >= PAGE_BYTES or self._patience.spent(begun) >= SECTORS_UPTO
+            over = self._sector >= PAGE_BYTES or self._spent(begun) >= SECTORS_UPTO
             if over or not self._has(buffer, offset, sector, self._sector):
                 left.append(sector)
         return left
@@ -256,6 +275,8 @@ class Salvage:
         self, buffer: memoryview, offset: int, length: int, left: list[tuple[int, int]] | Ranges
     ) -> int:
         """Zeros for what could not be read, and a note of it."""
+        if self._is_stopped:
+            return 0
         for start, end in left:
             buffer[start:end] = bytes(end - start)
         came = [(offset + start, offset + end) for start, end in left]
