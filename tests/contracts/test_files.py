@@ -117,6 +117,60 @@ def test_renaming_over_replaces(world: World) -> None:
     assert [name for name, _ in world.files.list(world.root)] == ["other"]
 
 
+def test_a_second_name_is_the_same_file_and_stays_when_the_first_is_taken(world: World) -> None:
+    one = world.write("one", b"old")
+    kept = f"{world.root}/kept"
+    world.files.link(one, kept)
+    assert [world.files.stat(path).links for path in (one, kept)] == [2, 2]
+    assert world.files.stat(one).inode == world.files.stat(kept).inode
+    temp = world.write("temp", b"new")
+    world.files.rename_over(temp, one)
+    assert (world.read(one), world.read(kept)) == (b"new", b"old")
+    assert world.files.stat(kept).links == 1
+    world.files.unlink(one)
+    assert [name for name, _ in world.files.list(world.root)] == ["kept"]
+
+
+def test_a_second_name_replaces_nothing_and_is_for_files_that_are_there(world: World) -> None:
+    one, other = world.write("one", b"1"), world.write("other", b"2")
+    folder = f"{world.root}/folder"
+    world.files.make_folder(folder)
+    fails(errno.EEXIST, world.files.link, one, other)
+    fails(errno.EEXIST, world.files.link, one, one)
+    fails(errno.EEXIST, world.files.link, one, folder)
+    fails(errno.ENOENT, world.files.link, f"{world.root}/none", f"{world.root}/new")
+    fails(errno.ENOENT, world.files.link, one, f"{world.root}/none/new")
+    fails(errno.EPERM, world.files.link, folder, f"{world.root}/new")
+    assert (world.read(one), world.read(other)) == (b"1", b"2")
+
+
+def test_renaming_over_another_name_of_the_same_file_does_nothing(world: World) -> None:
+    """POSIX, rename: both names stay. Whoever means to take one away unlinks it."""
+    one = world.write("one", b"1")
+    world.files.link(one, f"{world.root}/other")
+    world.files.rename_over(one, f"{world.root}/other")
+    assert {name for name, _ in world.files.list(world.root)} == {"one", "other"}
+
+
+def test_renaming_over_a_folder_is_refused(world: World) -> None:
+    one = world.write("one", b"1")
+    world.files.make_folder(f"{world.root}/folder")
+    fails(errno.EISDIR, world.files.rename_over, one, f"{world.root}/folder")
+    assert world.read(one) == b"1"
+
+
+def test_where_a_file_lies_is_told_once_it_lies_there(world: World) -> None:
+    empty = world.write("empty", b"")
+    assert world.files.disk_position(empty) is None
+    path = world.write("file", b"x" * 9_000)
+    handle = world.files.open_read(path)
+    world.files.sync(handle)
+    world.files.close(handle)
+    position = world.files.disk_position(path)
+    assert position is None or (position > 0 and position % 512 == 0)
+    fails(errno.ENOENT, world.files.disk_position, f"{world.root}/none")
+
+
 def test_a_file_can_go_into_another_folder(world: World) -> None:
     world.files.make_folder(f"{world.root}/folder")
     path = world.write("one", b"1")
@@ -226,6 +280,9 @@ class TestOnlyReal:
         fails(errno.ELOOP, files.open_write, link)
         fails(errno.EEXIST, files.create, link)
         assert files.stat(link).kind is EntryKind.LINK
+        fails(errno.ELOOP, files.disk_position, link)
+        files.link(link, f"{tmp_path}/second")
+        assert files.stat(f"{tmp_path}/second").kind is EntryKind.LINK
         files.set_times(link, 1_000_000_000)
         assert files.stat(target).mtime_ns != 1_000_000_000
 

@@ -31,6 +31,7 @@ class Node:
     size: int = 0
     safe_size: int = 0
     mtime_ns: int = NEVER_NS
+    linked: bool = False
     names: dict[str, "Node"] = field(default_factory=dict)
     safe_names: dict[str, "Node"] = field(default_factory=dict)
     changes: list[tuple[tuple[str, "Node | None"], ...]] = field(default_factory=list)
@@ -231,14 +232,14 @@ class Disk:
         raise _error(errno.ENOENT, device_path)
 
     def stat_handle(self, handle: Handle) -> Stat:
-        return _stat(self._node(handle)[0])
+        return self._stat(self._node(handle)[0])
 
     def close(self, handle: Handle) -> None:
         self._node(handle)
         del self._handles[handle]
 
     def stat(self, path: str) -> Stat:
-        return _stat(self._find(path))
+        return self._stat(self._find(path))
 
     def list(self, path: str) -> Iterator[tuple[str, EntryKind]]:
         yield from [(name, node.kind) for name, node in self._folder(path).names.items()]
@@ -265,14 +266,20 @@ class Disk:
             raise _error(errno.EPERM, old)
         if name in folder.names:
             raise _error(errno.EEXIST, new)
+        node.linked = True
         self._change(folder, (name, node))
 
     def disk_position(self, path: str) -> int | None:
-        return self._find(path).number * PAGE
+        node = self._find(path)
+        return node.number * PAGE if node.size and node.device else None
 
     def rename_over(self, old: str, new: str) -> None:
         (source, name), (target, wanted) = self._folder_of(old), self._folder_of(new)
-        node = self._find(old)
+        node, there = self._find(old), target.names.get(wanted)
+        if there is node:  # two names of one file: POSIX wants that nothing happens
+            return
+        if there is not None and there.kind is EntryKind.FOLDER is not node.kind:
+            raise _error(errno.EISDIR, new)
         if target is source:
             self._change(source, (name, None), (wanted, node))
             return
@@ -350,6 +357,13 @@ class Disk:
         if more > 0 and more > self.free_bytes("/"):
             raise _error(errno.ENOSPC)
 
+    def _stat(self, node: Node) -> Stat:
+        size, links = (node.size if node.kind is EntryKind.FILE else PAGE), 1
+        if node.linked:
+            links = sum(one is node for above in self._nodes() for one in above.names.values())
+        kind, mtime_ns, number = node.kind, node.mtime_ns, node.number
+        return Stat(kind=kind, size=size, mtime_ns=mtime_ns, device=7, inode=number, links=links)
+
     def _change(self, folder: Node, *change: tuple[str, Node | None]) -> None:
         _apply(folder.names, change)
         folder.changes.append(change)
@@ -369,13 +383,6 @@ def _settle(node: Node) -> None:
         node.changes.clear()
     else:
         node.flush()
-
-
-def _stat(node: Node) -> Stat:
-    size = node.size if node.kind is EntryKind.FILE else PAGE
-    return Stat(
-        kind=node.kind, size=size, mtime_ns=node.mtime_ns, device=7, inode=node.number, links=1
-    )
 
 
 def _parts(path: str) -> list[str]:
