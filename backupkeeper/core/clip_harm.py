@@ -214,10 +214,12 @@ class _Track:
     """The latest time that any packet so far lasts to."""
     open: float | None = None
     """Begin of harm whose end is not known yet."""
+    latest: float = 0.0
+    """The latest time of a packet that such harm holds."""
 
     def take(self, packet: Packet, *, hurt: bool) -> None:
         """Go on by one packet."""
-        if self.open is not None and packet.time > self.open:
+        if self.open is not None and packet.time > self.latest:
             self._close(packet.time)
         self._last(packet)
         if not hurt:
@@ -225,24 +227,30 @@ class _Track:
         if packet.duration > 0:
             self._add(packet.time, packet.time + packet.duration + packet.echo)
         else:
-            self.open = packet.time if self.open is None else min(self.open, packet.time)
+            self._open(packet)
 
     def finish(self) -> list[tuple[float, float]]:
         """The spans, once every packet was taken; not merged."""
-        if self.open is not None:
-            self.end = max(self.end, self.open + SHORTEST)
-            self._close(self.end)
+        self._close(self.end)
         return self.spans
 
     def _last(self, packet: Packet) -> None:
         self.end = max(self.end, packet.time + max(packet.duration, 0.0))
 
+    def _open(self, packet: Packet) -> None:
+        """Begin harm, or have what has begun hold this packet too."""
+        if self.open is None:
+            self.open = self.latest = packet.time
+        self.open = min(self.open, packet.time)
+        self.latest = max(self.latest, packet.time)
+
     def _close(self, end: float) -> None:
         if self.open is not None:
-            self._add(self.open, end)
+            self._add(self.open, max(end, self.latest + SHORTEST))
         self.open = None
 
     def _add(self, begin: float, end: float) -> None:
+        end = max(end, begin + SHORTEST)
         if self.spans and self.spans[-1][0] <= begin <= self.spans[-1][1] + APART:
             begin, end = self.spans[-1][0], max(self.spans.pop()[1], end)
         self.spans.append((begin, end))
@@ -252,10 +260,8 @@ class _Track:
 class _Pictures(_Track):
     """Pictures: harm spreads from the hurt packet to the next key picture."""
 
-    latest: float = 0.0
-    """The latest time of a picture since harm began."""
     until: float = 0.0
-    """The latest end of a picture since harm began."""
+    """The latest end of a picture that the harm holds."""
     key: float | None = None
     """Time of the key picture that ended harm, while what leans on both sides of it may follow."""
 
@@ -265,36 +271,29 @@ class _Pictures(_Track):
             self.key = None
             if self.open is not None:
                 # A key picture that is shown before what it follows ends nothing by its time.
-                ends = packet.time if packet.time > self.latest else self.until
-                self._close(max(ends, self.open + SHORTEST))
+                self._close(packet.time if packet.time > self.latest else self.until)
                 self.key = packet.time
         self._last(packet)
-        end = packet.time + max(packet.duration, 0.0)
-        if self.open is not None:
-            self.open = min(self.open, packet.time)
-            self.latest = max(self.latest, packet.time)
-            self.until = max(self.until, end)
-        elif hurt:
-            self.open, self.latest, self.until = packet.time, packet.time, end
+        if hurt or self.open is not None:
+            end = packet.time + max(packet.duration, 0.0)
+            self.until = end if self.open is None else max(self.until, end)
+            self._open(packet)
         elif self.key is not None and packet.time < self.key:
-            self.spans.append((packet.time, self.key))
+            self._add(packet.time, self.key)
 
 
 def _within(spans: Iterable[tuple[float, float]], last: float) -> Spans:
-    """Merge spans and cut them to the clip; what lies before its beginning is told as its first.
+    """Merge spans and cut them to the clip; what lies outside of it is told as its first or last.
 
     Args:
-        spans: in any order.
+        spans: in any order, none shorter than ``SHORTEST``.
         last: seconds of the clip.
     """
+    length = max(last, SHORTEST)
     found: list[tuple[float, float]] = []
     for begin, end in sorted(spans):
-        start = max(0.0, min(begin, last - SHORTEST))
-        stop = (
-            max(start + SHORTEST, min(end, last))
-            if end - begin < SHORTEST or end <= 0
-            else min(end, last)
-        )
+        start = max(0.0, min(begin, length - SHORTEST))
+        stop = min(length, max(end, SHORTEST))
         if found and start <= found[-1][1] + APART:
             found[-1] = (found[-1][0], max(found[-1][1], stop))
         else:

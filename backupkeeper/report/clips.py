@@ -63,7 +63,7 @@ def _unsure(parts: list[str], harm: ClipHarm) -> str:
     why = f" ({told(harm.why)})" if harm.why else ""
     if not parts:
         start = f"{_HURT_INDEX}: it may not open; " if harm.index else ""
-        return f"{start}whether its pictures and sound are is not known{why}"
+        return f"{start}whether its pictures and sound are hurt is not known{why}"
     return f"{', '.join(parts)}; there may be more{why}"
 
 
