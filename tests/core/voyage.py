@@ -12,14 +12,11 @@ from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 
 from backupkeeper.core.deeds import (
-    CardHere,
-    Changed,
+    Deed,
     DeedKind,
-    DriveHere,
     Hours,
     Plan,
     RollNeed,
-    Running,
     Strange,
     View,
 )
@@ -55,9 +52,12 @@ from tests.core.voyage_parts import (
     Card,
     Drive,
     Job,
+    Rot,
     name,
     place,
 )
+from tests.core.voyage_rot import Stood
+from tests.core.voyage_seen import view_of
 
 
 class Voyage:
@@ -105,7 +105,16 @@ class Voyage:
         self.busy: dict[str, str] = {}
         self.proof_used: list[tuple[datetime, float]] = []
         self.away: list[tuple[datetime, datetime]] = []
+        self.auto_repair = True
+        self.rot: dict[tuple[PlaceId, str], Rot] = {}
+        """The truth about bad copies."""
+        self.found: dict[tuple[PlaceId, str], datetime] = {}
+        """When the rot of a copy was found first, since it was last whole."""
+        self.was: dict[tuple[PlaceId, str], Result] = {}
+        self.edits: set[tuple[PlaceId, str]] = set()
         self.counter = 0
+        self.told = 0
+        """Number of all facts."""
         self.kept: dict[RollId, tuple[object, datetime, RollNeed | None]] = {}
         self.laws = Laws(self)
 
@@ -184,58 +193,7 @@ class Voyage:
         return found
 
     def view(self) -> View:
-        return View(
-            now=self.now,
-            places=self.places,
-            drives={
-                ident: DriveHere(
-                    place=ident,
-                    token=drive.token(),
-                    point=f"/media/{ident}",
-                    device=str(drive.place.device),
-                    free_bytes=drive.free,
-                )
-                for ident, drive in self.drives.items()
-                if drive.mount is not None
-            },
-            cards=tuple(self._card(card) for card in self.cards.values()),
-            needs=tuple(self.needs()),
-            changed=tuple(Changed(place=one, folders=f) for one, f in self.changed.items()),
-            strange=tuple(self.strange.values()),
-            running=tuple(
-                Running(
-                    deed=job.deed,
-                    since=job.since,
-                    held=job.held,
-                    held_since=job.held_since if job.held else None,
-                    stopping=job.stopping,
-                )
-                for job in self.jobs.values()
-            ),
-            setbacks=setbacks(self.events),
-            lent=self.lent,
-            busy=self.busy,
-            hours=self.hours(self),
-            paused=self.paused,
-            wipe_needs=POLICY.wipe_needs,
-        )
-
-    def _card(self, card: Card) -> CardHere:
-        return CardHere(
-            token=card.token,
-            point="/media/card",
-            device=f"reader of {card.token}",
-            label="WIDE",
-            source="Wide",
-            auto_offload=True,
-            shoot="260612 Boatyard",
-            size_bytes=sum(size for _, _, size in card.files),
-            file_count=len(card.files),
-            taken=card.taken is not None,
-            folders=card.taken or (),
-            judged_at=card.judged[0] if card.judged else None,
-            may_wipe=card.judged[1] if card.judged else None,
-        )
+        return view_of(self)
 
     # -- time
 
@@ -252,7 +210,7 @@ class Voyage:
         self.laws.after_plan(view, made)
         held = {key for key, job in self.jobs.items() if job.held}
         self._carry_out(made)
-        moments = [end, self.now + timedelta(hours=8)]
+        moments = [end, self.now + timedelta(hours=8 if self.jobs else 24)]
         moments += [
             self.now + timedelta(seconds=max(1.0, j.left_s))
             for j in self.jobs.values()
@@ -291,7 +249,13 @@ class Voyage:
                 since=self.now,
                 left_s=max(1.0, deed.size_bytes / rate),
                 tokens=frozenset(tokens),
+                known=self.known(deed),
             )
+
+    def known(self, deed: Deed) -> int:
+        """How many facts there are about its roll."""
+        files = self.rolls[deed.roll].files if deed.roll is not None else ()
+        return sum(len(self.facts.get(file.content, ())) for file in files)
 
     def _pass(self, until: datetime) -> None:
         seconds = (until - self.now).total_seconds()
@@ -316,25 +280,32 @@ class Voyage:
         return "failed" if self.failing & set(job.deed.places) else ""
 
     def _end(self, job: Job, why: str) -> None:
-        del self.jobs[job.deed.key]
-        if job.deed.kind is DeedKind.PROVE:
+        deed = job.deed
+        del self.jobs[deed.key]
+        if deed.kind is DeedKind.PROVE:
             self.proof_used.append((self.now, job.taken_s))
-        if why in {"gone", "stopped"}:
+        if why == "gone" or (why == "stopped" and deed.kind is not DeedKind.REPAIR):
             return
-        subjects = [self.subject(one) for one in job.deed.places]
-        if why:
-            bad = [self.subject(one) for one in job.deed.places if one in self.failing]
-            blamed = bad or [self.subject(job.deed.place or job.deed.onto[0])]
+        subjects = [*(self.subject(one) for one in deed.places), deed.key]
+        if why and why != "stopped":
+            bad = [self.subject(one) for one in deed.places if one in self.failing]
+            blamed = bad or [self.subject(deed.place or deed.onto[0])]
             self.events.append(self.event(EventKind.FAILED, blamed[0]))
-            self.laws.failed(job.deed)
+            self.laws.failed(deed)
             return
-        before = sum(map(len, self.facts.values()))
-        self.laws.done(
-            job.deed,
-            DOERS[job.deed.kind](self, job) or before != sum(map(len, self.facts.values())),
-        )
+        # What was found meanwhile may have taken its ground away.
+        before, is_news = self.told, self.known(deed) != job.known
+        came = self.laws.watch(job, lambda: DOERS[deed.kind](self, job))
+        if why == "stopped":
+            return
+        self.laws.done(job, came or is_news or before != self.told)
+        self.events += [self.event(EventKind.FAILED, one) for one in sorted(job.failed)]
         known = setbacks(self.events)
-        self.events += [self.event(EventKind.WORKED, one) for one in subjects if one in known]
+        self.events += [
+            self.event(EventKind.WORKED, one)
+            for one in subjects
+            if one in known and one not in job.failed and deed.key not in job.failed
+        ]
 
     def event(self, kind: EventKind, subject: str) -> Event:
         return Event(at=self.now, kind=kind, subject=subject, detail="No.")
@@ -347,21 +318,41 @@ class Voyage:
     # -- facts
 
     def note(
-        self, ident: PlaceId, path: str, content: Blake3, way: Way, *, good: bool = True
+        self,
+        ident: PlaceId,
+        path: str,
+        content: Blake3,
+        way: Way,
+        *,
+        found: Rot | None = None,
+        later: timedelta = timedelta(0),
     ) -> None:
         cold = way in {Way.READBACK, Way.REHASH}
-        found = Fact(
-            at=self.now,
+        spot = ident, path
+        if found is not None:
+            if spot not in self.found or self.was[spot] is not found.result:
+                self.found[spot] = self.now
+            self.was[spot] = found.result
+        self.told += 1
+        told = Fact(
+            at=self.now + later,
             place=ident,
             path=path,
             content=content,
             way=way,
-            result=Result.MATCHES if good else Result.DAMAGED,
+            result=Result.MATCHES if found is None else found.result,
+            damage=() if found is None else found.damage,
             cold=cold,
             mount=self.mounted().get(ident),
             version="v1" if way in {Way.ATTESTED, Way.LOOKED} else None,
         )
-        self.facts.setdefault(content, []).append(found)
+        self.facts.setdefault(content, []).append(told)
+
+    def find(self, one: Stood, rot: Rot) -> None:
+        """Somebody read a copy that is bad."""
+        is_bucket = self.places[one.place].kind is PlaceKind.BUCKET
+        way = Way.DOWNLOADED if is_bucket else Way.REHASH
+        self.note(one.place, one.path, one.file.content, way, found=rot)
 
     def seal(self, folder: str, files: Sequence[tuple[str, Blake3, int]], number: int) -> Roll:
         roll = Roll(

@@ -3,13 +3,16 @@
 Each says whether something other than a fact came of it.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 from backupkeeper.core.deeds import DeedKind
-from backupkeeper.core.model import Way
-from backupkeeper.core.needs import Proof, proof_wanted, wants
-from tests.core.voyage_parts import DISK_RATE, GB, POLICY, Job, name
+from backupkeeper.core.harm import is_in_doubt_already
+from backupkeeper.core.model import Copy, CopyState, PlaceId, Result, Way
+from backupkeeper.core.needs import Proof, proof_wanted, wants, young_for
+from tests.core.voyage_mending import mend
+from tests.core.voyage_parts import DISK_RATE, GB, LEAD, POLICY, Job, name
 
 if TYPE_CHECKING:
     from tests.core.voyage import Voyage
@@ -39,12 +42,20 @@ def _mirror(voyage: "Voyage", job: Job) -> bool:
         own = [one for one in every if one.path == path]
         if not wants(own, every, voyage.places[deed.place], voyage.places, POLICY):
             continue
-        sources = [one for one in every if one.place == deed.source and one.proof is not None]
-        if sources and sources[0].path not in voyage.drives[sources[0].place].rotten:
+        if _gives(voyage, every, deed.source):
             voyage.note(deed.place, path, file.content, Way.READBACK)
             voyage.drives[deed.place].free -= file.size
-        elif sources:
-            voyage.note(sources[0].place, path, file.content, Way.REHASH, good=False)
+    return False
+
+
+def _gives(voyage: "Voyage", every: Sequence[Copy], source: PlaceId | None) -> bool:
+    """Whether a drive has the right bytes: it is compared while it is read, and told if it has not."""
+    for one in every:
+        if one.place == source and one.proof is not None:
+            rot = voyage.rot.get((one.place, one.path))
+            if rot is None:
+                return True
+            voyage.note(one.place, one.path, one.content, Way.REHASH, found=rot)
     return False
 
 
@@ -59,27 +70,39 @@ def _upload(voyage: "Voyage", job: Job) -> bool:
         there = [one for one in every if one.place == deed.place]
         if there and proof_wanted(there[0], voyage.around()) is not Proof.NOT_WANTED:
             voyage.note(deed.place, path, file.content, Way.LOOKED)
-        elif not there and any(one.place == deed.source and one.proof for one in every):
+        elif not there and _gives(voyage, every, deed.source):
             voyage.note(deed.place, path, file.content, Way.ATTESTED)
     return False
 
 
 def _prove(voyage: "Voyage", job: Job) -> bool:
+    """As ``actions.verify.prove_roll``: what is not proven, or was before a moment; no damage."""
     deed = job.deed
     assert deed.place is not None
     assert deed.roll is not None
     roll, copies = voyage.rolls[deed.roll], voyage.copies(voyage.rolls[deed.roll])
-    seconds = job.taken_s
-    for file in roll.files:
+    plain = voyage.now - young_for(Way.REHASH, POLICY, LEAD)
+    before = max(deed.before or plain, plain)
+    seconds, results = job.taken_s, []
+    for file in sorted(roll.files, key=lambda file: file.path):
         mine = [one for one in copies.get(file.content, []) if one.place == deed.place]
-        if not mine or proof_wanted(mine[0], voyage.around()) in {Proof.NOT_WANTED, Proof.VAIN}:
+        if not mine or not _wants_reading(mine[0], before):
             continue
         if seconds < file.size / DISK_RATE - 2:
             return True  # the budget ended it; within a file nothing is kept (yet)
         seconds -= file.size / DISK_RATE
-        good = mine[0].path not in voyage.drives[deed.place].rotten
-        voyage.note(deed.place, mine[0].path, file.content, Way.REHASH, good=good)
+        rot = voyage.rot.get((deed.place, mine[0].path))
+        voyage.note(deed.place, mine[0].path, file.content, Way.REHASH, found=rot)
+        results.append(rot.result if rot is not None else Result.MATCHES)
+        if is_in_doubt_already(results):
+            break
     return False
+
+
+def _wants_reading(copy: Copy, before: datetime) -> bool:
+    if copy.state in {CopyState.WRITTEN, CopyState.DUE}:
+        return True
+    return copy.proof is not None and copy.proof.at < before
 
 
 def _judge(voyage: "Voyage", job: Job) -> bool:
@@ -114,6 +137,7 @@ DOERS: dict[DeedKind, Callable[["Voyage", Job], bool]] = {
     DeedKind.MIRROR: _mirror,
     DeedKind.UPLOAD: _upload,
     DeedKind.PROVE: _prove,
+    DeedKind.REPAIR: mend,
     DeedKind.JUDGE: _judge,
     DeedKind.LOOK: _look,
     DeedKind.ADOPT: _adopt,

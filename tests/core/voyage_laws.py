@@ -1,6 +1,7 @@
 """What must hold at every step of a voyage, said without the planner's own code."""
 
 from collections import Counter
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
@@ -8,6 +9,8 @@ from typing import TYPE_CHECKING
 from backupkeeper.core.deeds import Deed, DeedKind, Plan, View
 from backupkeeper.core.model import PlaceKind
 from backupkeeper.core.wishes import wishes
+from tests.core.voyage_mend_laws import a_repair_may_begin, proven_and_right
+from tests.core.voyage_parts import Job
 
 if TYPE_CHECKING:
     from tests.core.voyage import Voyage
@@ -16,6 +19,10 @@ STARVING: timedelta = timedelta(days=4)
 """Nothing that could be done all that time may still not have begun."""
 MOST_TRIES_A_DAY = 60
 """Of one deed that keeps failing: after a minute, two, four ... then every hour at most."""
+MOST_REPAIRS_A_DAY = 20
+"""Of one roll on one drive: after 1, 2, 4 ... 256 minutes, then every six hours."""
+ORDER = (DeedKind.MIRROR, DeedKind.REPAIR, DeedKind.UPLOAD)
+"""A second copy, then repairs, then the third copy."""
 
 
 @dataclass
@@ -31,16 +38,20 @@ class Laws:
         """A plan was made of this view."""
         self._one_device_one_thing(view, made)
         self._nothing_on_what_is_not_there(view, made)
-        self._nothing_starves(view, made)
+        ready = [wish.deed for wish in wishes(view).ready]
+        self._nothing_starves(view, made, ready)
+        self._in_order(view, made, ready)
         for deed in made.start:
             self.begun[deed.kind] += 1
+            if deed.kind is DeedKind.REPAIR:
+                a_repair_may_begin(self.voyage, view, deed)
 
     def _devices(self, view: View, deed: Deed, *, held: bool) -> set[str]:
         found: set[str] = set()
         for place in deed.places:
             one = view.places[place]
             if one.kind is PlaceKind.BUCKET:
-                found.add(place)
+                found |= {place} - ({place} if deed.kind is DeedKind.REPAIR else set())
             elif not held and place in view.drives:
                 found |= set(view.drives[place].device.split("+"))
         found |= {card.device for card in view.cards if card.token == deed.card}
@@ -73,8 +84,32 @@ class Laws:
                 assert place not in view.lent, f"{deed.key}: {place} is lent"
             assert not view.paused, "begun in a pause"
 
-    def _nothing_starves(self, view: View, made: Plan) -> None:
-        ready = {wish.deed.key for wish in wishes(view).ready}
+    def _in_order(self, view: View, made: Plan, wanted: Sequence[Deed]) -> None:
+        """What is less urgent did not get the devices that something more urgent lay idle for."""
+        kinds = {deed.kind for deed in made.start}
+        if kinds.isdisjoint({DeedKind.REPAIR, DeedKind.UPLOAD}):
+            return
+        begun = {deed.key for deed in made.start}
+        running = {one.deed.key for one in view.running}
+        left = [d for d in wanted if d.kind in ORDER and d.key not in begun | running]
+        used = set[str]()
+        for one in view.running:
+            used |= self._devices(view, one.deed, held=one.held and one.deed.key in made.hold)
+        for late in left:
+            mine = self._devices(view, late, held=False)
+            others = [d for d in [*made.start, *wanted] if d.key not in running | {late.key}]
+            urgent = [
+                d for d in others if d.kind not in ORDER or _place_in(d) <= _place_in(late)
+            ]  # such as these may have been promised its devices
+            if mine & used or any(mine & self._devices(view, d, held=False) for d in urgent):
+                continue
+            for deed in made.start:
+                if deed.kind in ORDER and _place_in(deed) > _place_in(late):
+                    shared = mine & self._devices(view, deed, held=False)
+                    assert not shared, f"{deed.key} came before {late.key} at {view.now}"
+
+    def _nothing_starves(self, view: View, made: Plan, wanted: Sequence[Deed]) -> None:
+        ready = {deed.key for deed in wanted}
         busy = {deed.key for deed in made.start} | {one.deed.key for one in view.running}
         for key in list(self.ready_since):
             if key not in ready or key in busy:
@@ -83,13 +118,32 @@ class Laws:
             since = self.ready_since.setdefault(key, view.now)
             assert view.now - since < STARVING, f"{key} starves since {since}"
 
-    def done(self, deed: Deed, something_came_of_it: bool) -> None:
+    def watch(self, job: Job, doing: Callable[[], bool]) -> bool:
+        """Let a deed be done: through a repair the number of good copies never falls."""
+        if job.deed.kind is not DeedKind.REPAIR or job.deed.roll is None:
+            return doing()
+        roll = self.voyage.rolls[job.deed.roll]
+        before = proven_and_right(self.voyage, roll)
+        came = doing()
+        assert proven_and_right(self.voyage, roll) >= before, f"fewer copies by {job.deed.key}"
+        return came
+
+    def done(self, job: Job, something_came_of_it: bool) -> None:
         """A deed came to its end."""
+        deed = job.deed
+        if deed.kind is DeedKind.REPAIR and job.failed:
+            self.failed(deed, most=MOST_REPAIRS_A_DAY if deed.key in job.failed else None)
+            return
         assert something_came_of_it, f"in vain: {deed.key} ({deed.why})"
 
-    def failed(self, deed: Deed) -> None:
+    def failed(self, deed: Deed, most: int | None = None) -> None:
         """A deed failed."""
         day = self.voyage.now.replace(hour=0, minute=0, second=0, microsecond=0)
         key = (deed.key, day)
         self.failures[key] = self.failures.get(key, 0) + 1
-        assert self.failures[key] <= MOST_TRIES_A_DAY, f"{deed.key} is tried over and over"
+        most = MOST_TRIES_A_DAY if most is None else most
+        assert self.failures[key] <= most, f"{deed.key} is tried over and over"
+
+
+def _place_in(deed: Deed) -> int:
+    return ORDER.index(deed.kind)

@@ -4,8 +4,9 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
 from backupkeeper.core.deeds import Deed
-from backupkeeper.core.model import Blake3, Place, PlaceId, PlaceKind, Role
+from backupkeeper.core.model import Blake3, Place, PlaceId, PlaceKind, Result, Role
 from backupkeeper.core.policy import Policy
+from backupkeeper.core.ranges import Ranges
 
 BEGIN = datetime(2026, 6, 12, 8, tzinfo=UTC)
 GB = 10**9
@@ -28,11 +29,18 @@ class Drive:
     place: Place
     free: int
     mount: int | None = None
-    rotten: set[str] = field(default_factory=set)
-    """Paths of copies whose bytes are not what they were."""
 
     def token(self) -> str:
         return f"{self.place.id}#{self.mount}"
+
+
+@dataclass(frozen=True)
+class Rot:
+    """What is wrong with a copy, whether anybody knows it or not."""
+
+    result: Result
+    damage: Ranges
+    since: datetime
 
 
 @dataclass
@@ -41,10 +49,14 @@ class Job:
     since: datetime
     left_s: float
     tokens: frozenset[str]
+    known: int = 0
+    """Number of facts about its roll when it was begun."""
     held: bool = False
     held_since: datetime | None = None
     stopping: bool = False
     taken_s: float = 0.0
+    failed: set[str] = field(default_factory=set)
+    """What its failures are counted under, where it came to an end all the same."""
 
 
 def place(name: str, role: Role, device: str = "") -> Place:

@@ -1,0 +1,68 @@
+"""A voyage as the planner sees it."""
+
+from typing import TYPE_CHECKING
+
+from backupkeeper.core.deeds import CardHere, Changed, DriveHere, Running, View
+from backupkeeper.core.patience import setbacks
+from tests.core.voyage_parts import POLICY, Card
+
+if TYPE_CHECKING:
+    from tests.core.voyage import Voyage
+
+
+def view_of(voyage: "Voyage") -> View:
+    """Everything that the planner may know now."""
+    return View(
+        now=voyage.now,
+        places=voyage.places,
+        drives={
+            ident: DriveHere(
+                place=ident,
+                token=drive.token(),
+                point=f"/media/{ident}",
+                device=str(drive.place.device),
+                free_bytes=drive.free,
+            )
+            for ident, drive in voyage.drives.items()
+            if drive.mount is not None
+        },
+        cards=tuple(_card(card) for card in voyage.cards.values()),
+        needs=tuple(voyage.needs()),
+        changed=tuple(Changed(place=one, folders=f) for one, f in voyage.changed.items()),
+        strange=tuple(voyage.strange.values()),
+        running=tuple(
+            Running(
+                deed=job.deed,
+                since=job.since,
+                held=job.held,
+                held_since=job.held_since if job.held else None,
+                stopping=job.stopping,
+            )
+            for job in voyage.jobs.values()
+        ),
+        setbacks=setbacks(voyage.events),
+        lent=voyage.lent,
+        busy=voyage.busy,
+        hours=voyage.hours(voyage),
+        auto_repair=voyage.auto_repair,
+        paused=voyage.paused,
+        wipe_needs=POLICY.wipe_needs,
+    )
+
+
+def _card(card: Card) -> CardHere:
+    return CardHere(
+        token=card.token,
+        point="/media/card",
+        device=f"reader of {card.token}",
+        label="WIDE",
+        source="Wide",
+        auto_offload=True,
+        shoot="260612 Boatyard",
+        size_bytes=sum(size for _, _, size in card.files),
+        file_count=len(card.files),
+        taken=card.taken is not None,
+        folders=card.taken or (),
+        judged_at=card.judged[0] if card.judged else None,
+        may_wipe=card.judged[1] if card.judged else None,
+    )
