@@ -21,7 +21,7 @@ RATE = 25
 SOUND_RATE = 48_000
 A_PICTURE = SOUND_RATE // RATE
 WIDTH, HEIGHT = 96, 64
-SECONDS = 10
+SECONDS = 6
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

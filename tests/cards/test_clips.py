@@ -22,6 +22,7 @@ from tests.cards.made_up_clips import (
     MP4,
     MXF,
     RECIPES,
+    SECONDS,
     WAV,
     Known,
     Recipe,
@@ -78,7 +79,7 @@ def chosen(packets: list[Known]) -> list[Known]:
     for stream in sorted({one.stream for one in packets}):
         mine = [one for one in packets if one.stream == stream]
         middle = len(mine) // 2
-        found += [mine[0], *mine[middle : middle + 14 : 3], mine[-1]]
+        found += [mine[0], *mine[middle : middle + 9 : 4], mine[-1]]
     return found
 
 
@@ -89,7 +90,7 @@ def test_one_hurt_byte_names_the_seconds_of_its_packet_and_of_no_other_stream(ca
     packets = known(clip, recipe)
     for packet in chosen(packets):
         begin, end = payload(clip, packet)
-        for at in (begin, (begin + end) // 2, end - 1):
+        for at in {begin, end - 1}:
             found = harm(clip, f"WIDE0007{recipe.ending}", ((at, at + 1),))
             assert found.opened
             assert found.sure
@@ -151,7 +152,7 @@ def test_the_very_last_byte_is_the_index_s_or_the_last_packet_s(called: str) -> 
     assert [n for n, one in enumerate(found.streams) if one.spans] == holders
     assert bool(found.index or found.padding) is not bool(holders)
     if holders:
-        assert found.streams[holders[0]].spans[-1][1] == pytest.approx(10, abs=0.05)
+        assert found.streams[holders[0]].spans[-1][1] == pytest.approx(SECONDS, abs=0.05)
 
 
 def boxes(clip: bytes) -> dict[str, tuple[int, int]]:
@@ -246,7 +247,7 @@ def test_the_process_of_its_own_says_the_same(called: str, tmp_path: os.PathLike
     recipe = RECIPES[called]
     clip = made(recipe)
     name = f"WIDE0007{recipe.ending}"
-    ranges = ((0, 3), (200_000, 204_096), (300_000, 300_001))
+    ranges = ((0, 3), (200_000, 204_096), (250_000, 250_001))
     opens = on_disk(os.fspath(tmp_path), clip, name)
     assert look_into(opens, name, ranges) == harm(clip, name, ranges)
     found = look_into(opens, name, ranges, from_good=False)
