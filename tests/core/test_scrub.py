@@ -72,12 +72,14 @@ def test_what_is_older_than_the_age_less_the_lead_is_read_whatever_the_share() -
 def test_a_drive_that_is_here_every_night_has_the_oldest_of_an_even_share() -> None:
     """To 0.8 of the deadline of the newest there are 71.2 nights: 0.84, and 1.05, days' worth each."""
     assert asked(daily(60)) == 60
-    assert asked(daily(75)) == 74
+    assert asked(daily(75)) == 75, "to the nearest, and rather less"
 
 
 def test_a_drive_that_is_here_one_night_in_ten_has_ten_shares() -> None:
     tenth = Habits(rate_bytes_s=100e6, night_s=7200, nights_here=9, of_nights=90)
-    assert asked(daily(60), tenth) == 52, "60 days' worth in 7.12 nights: the oldest nine"
+    assert asked(daily(60), tenth) == 53, (
+        "60 days' worth in 7.12 nights, 8.4 each: the oldest eight"
+    )
 
 
 def test_what_no_later_night_is_counted_on_for_is_asked_for_now() -> None:
@@ -90,6 +92,13 @@ def test_a_night_is_asked_for_no_more_than_it_can_read() -> None:
     seldom = Habits(rate_bytes_s=1e6, night_s=7200, nights_here=0, of_nights=90)
     assert asked(daily(60, size=10**9), seldom) == 53, "7.2 GB: eight days' worth of 1 GB"
     assert asked(daily(60, size=10**10), seldom) == 60
+
+
+def test_what_no_night_can_read_is_asked_for_all_the_same() -> None:
+    """A night ends at the end of a file, or goes on in it the next time."""
+    seldom = Habits(rate_bytes_s=1e6, night_s=7200, nights_here=0, of_nights=90)
+    assert asked([Load(at=NOW - 20 * DAY, size_bytes=10**12, files=1)], seldom) == 20
+    assert asked([Load(at=NOW - 20 * DAY, size_bytes=10**12, files=1)], seldom, done=10**10) == 76
 
 
 def test_a_large_share_of_old_proofs_is_not_put_off_for_a_small_average() -> None:
@@ -105,7 +114,18 @@ def test_empty_files_wait_for_the_plain_rule() -> None:
 
 
 def test_one_load_is_the_least_share() -> None:
-    assert asked([Load(at=NOW - 20 * DAY, size_bytes=10**15, files=1)]) == 20
+    """It is read once three quarters of it are due."""
+    one = Load(at=NOW - 20 * DAY, size_bytes=10**12, files=1)
+    third = Habits(rate_bytes_s=0, night_s=7200, nights_here=3, of_nights=90)
+    assert asked([one]) == asked([one], third) == 76, "56 nights, 1.9 nights"
+    seldom = Habits(rate_bytes_s=0, night_s=7200, nights_here=2, of_nights=90)
+    assert asked([one], seldom) == 20, "1.24 nights"
+
+
+def test_proofs_of_one_time_are_one_load() -> None:
+    parts = [Load(at=NOW - 20 * DAY, size_bytes=10**11, files=1)] * 10
+    third = Habits(rate_bytes_s=0, night_s=7200, nights_here=3, of_nights=90)
+    assert asked(parts, third) == 76
 
 
 # -- asked again in the same night
@@ -119,13 +139,13 @@ def test_asked_again_after_the_share_was_read_nothing_more_is_asked_for() -> Non
 
 
 def test_what_was_read_tonight_is_not_counted_twice() -> None:
-    """Three visits an interval: ten equal loads in 1.9 visits, so six tonight; then no seventh."""
+    """Three visits an interval: ten equal loads in 1.9 visits, so five tonight; then no sixth."""
     third = Habits(rate_bytes_s=0, night_s=7200, nights_here=3, of_nights=90)
     found = [Load(at=NOW - 20 * DAY + step * HOUR, size_bytes=10, files=1) for step in range(10)]
     cutoff = young_until(found, third, now=NOW, age=AGE, lead=LEAD)
-    assert [load.at <= cutoff for load in found] == [True] * 6 + [False] * 4
-    found[:6] = [Load(at=NOW, size_bytes=60, files=6)]
-    assert asked(found, third, done=60) == 76
+    assert [load.at <= cutoff for load in found] == [True] * 5 + [False] * 5
+    found[:5] = [Load(at=NOW, size_bytes=50, files=5)]
+    assert asked(found, third, done=50) == 76
 
 
 @given(st.lists(st.integers(1, 10**9), min_size=1, max_size=40), st.integers(1, 90), st.data())

@@ -192,6 +192,16 @@ def test_where_it_comes_now_and_then_the_visits_share_the_work(gap: int) -> None
     assert in_all <= (1.45 if visits > 6 else 2)
 
 
+@pytest.mark.parametrize("copies", [1, 2, 3, 10, 50, 300])
+@pytest.mark.parametrize("gap", [1, 2, 5])
+def test_few_large_copies_are_not_read_oftener_than_many_small_ones(copies: int, gap: int) -> None:
+    """A share of less than one copy is no copy on most nights, not one on each."""
+    nights = every(repeat(gap), days=900)
+    drive = Drive(evenly(copies), nights, copies).pass_nights(range(1, 900), level)
+    assert not drive.late
+    assert sum(drive.read.values()) <= AN_INTERVAL * copies * 10
+
+
 @pytest.mark.slow
 @settings(max_examples=15, deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 120), st.integers(1, 60)), min_size=1, max_size=8))
