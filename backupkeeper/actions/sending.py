@@ -35,6 +35,7 @@ from backupkeeper.core.naming import POSIX
 from backupkeeper.core.needs import READABLE, WANTING
 from backupkeeper.core.outcomes import Trouble
 from backupkeeper.core.policy import best_first
+from backupkeeper.core.sampling import sample_due
 from backupkeeper.ports.bucket import Bucket, ObjectEntry
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.coldread import checked_blocks
@@ -128,10 +129,14 @@ def look_or_fetch(
 ) -> Fact:
     """Look at an object whose attestation grew old, as long as nothing changed; else fetch it back.
 
-    A look keeps an attested proof from ageing, if the same version is still there.
+    A look keeps an attested proof from ageing, if the same version is still there. One of the yearly
+    sample is fetched back all the same (``core.needs.sample_due``).
     """
-    proof = errand.there.proof if errand.there is not None else None
-    if proof is not None and proof.way is Way.ATTESTED:
+    there = errand.there
+    proof = there.proof if there is not None else None
+    percent = context.config.proofs.bucket_sample_percent
+    is_sampled = there is not None and sample_due(there, context.clock.now(), percent)
+    if proof is not None and proof.way is Way.ATTESTED and not is_sampled:
         entry = run.bucket.look(errand.key)
         run.looked_at += 1
         if entry is None or entry.size == content.size:

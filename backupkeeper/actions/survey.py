@@ -114,6 +114,7 @@ class Surveyor:
             mounted=mounted,
             lead=context.config.proofs.lead,
             cutoffs=cutoffs or {},
+            sample_percent=context.config.proofs.bucket_sample_percent,
         )
         ground = tuple(
             (*_kind_of(place), around.cutoffs.get(place.id)) for place in places.values()

@@ -89,6 +89,7 @@ def upload_roll(
             policy=context.config.policy,
             now=context.clock.now(),
             lead=context.config.proofs.lead,
+            sample_percent=context.config.proofs.bucket_sample_percent,
         )
         todo = [
             errand

@@ -229,7 +229,9 @@ class Copy:
     """The proof that counts, where there is one (``proven`` and ``due``)."""
     latest: Fact | None = None
     trouble: Fact | None = None
-    """The newest fact that says what is wrong with its bytes, where it is ``damaged``."""
+    """The newest fact that said that its bytes were wrong, whether it was mended since or not."""
+    sampled_at: datetime | None = None
+    """When it was last fetched back whole, and matched."""
     harmed_at: datetime | None = None
     """When rot was last found in it, whether it was mended since or not."""
 

@@ -31,6 +31,7 @@ from backupkeeper.core.model import (
     Way,
 )
 from backupkeeper.core.policy import ALL_ROLES, Policy, best_per_role, cover, filled_roles
+from backupkeeper.core.sampling import sample_due
 
 WANTING: Final = frozenset({CopyState.ABSENT, CopyState.MISSING, CopyState.OUT_OF_REACH})
 """States in which a role has no copy that could be proven or mended where it is."""
@@ -99,6 +100,8 @@ class Circumstances:
     lead: timedelta = timedelta(0)
     cutoffs: Mapping[PlaceId, datetime] = field(default_factory=dict)
     """Proofs on a drive that are no younger than this are to be made again: the night's share."""
+    sample_percent: float = 0.0
+    """So much of what stores attested is fetched back each year."""
 
 
 class Proof(StrEnum):
@@ -175,7 +178,9 @@ def _is_ageing(copy: Copy, around: Circumstances) -> bool:
     if copy.proof.way is Way.ATTESTED and latest is not None and latest.way is Way.LOOKED:
         seen = max(seen, latest.at)
     cutoff = around.cutoffs.get(copy.place)
-    if cutoff is not None and seen <= cutoff:
+    if (cutoff is not None and seen <= cutoff) or sample_due(
+        copy, around.now, around.sample_percent
+    ):
         return True
     return around.now - seen >= young_for(copy.proof.way, around.policy, around.lead)
 

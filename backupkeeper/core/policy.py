@@ -99,7 +99,7 @@ def copy_of(facts: Sequence[Fact], place: Place, policy: Policy, now: datetime) 
     """
     ordered = sorted(facts, key=_rank)
     believed = _believed(ordered, now)
-    decisive = next((fact for fact in reversed(believed) if _is_decisive(fact)), None)
+    decisive = _decisive(believed)
     later = [
         fact
         for fact in believed
@@ -117,9 +117,32 @@ def copy_of(facts: Sequence[Fact], place: Place, policy: Policy, now: datetime) 
         state=state,
         proof=decisive if state in {CopyState.PROVEN, CopyState.DUE} else None,
         latest=ordered[-1],
-        trouble=_trouble(believed) if state is CopyState.DAMAGED else None,
+        trouble=_trouble(believed),
+        sampled_at=max(
+            (fact.at for fact in believed if fact.way is Way.DOWNLOADED and fact.is_proof),
+            default=None,
+        ),
         harmed_at=max((fact.at for fact in facts if fact.result in ROTTEN), default=None),
     )
+
+
+def _decisive(believed: Sequence[Fact]) -> Fact | None:
+    """The newest fact that says what the bytes are.
+
+    Where an object that the store attested was fetched back since, and matched, the attestation
+    stays what counts (fetching is a sample): a look goes on keeping it young.
+    """
+    telling = [fact for fact in reversed(believed) if _is_decisive(fact)]
+    samples = (
+        fact.way is not Way.DOWNLOADED or fact.result is not Result.MATCHES for fact in telling
+    )
+    first = next((number for number, is_other in enumerate(samples) if is_other), len(telling))
+    if 0 < first < len(telling):
+        before = telling[first]
+        same = all(fact.version == before.version for fact in telling[:first])
+        if before.way is Way.ATTESTED and before.is_proof and same:
+            return before
+    return telling[0] if telling else None
 
 
 def _trouble(believed: Sequence[Fact]) -> Fact | None:
@@ -184,9 +207,11 @@ def _state_of_match(
     seen = decisive.at
     if decisive.way is Way.ATTESTED and looks:
         seen = looks[-1].at
-    if seen - now > CLOCK_SLACK or now - seen > policy.age_of(decisive.way):
-        return CopyState.DUE
-    return CopyState.PROVEN
+    samples = [fact for fact in later if fact.way is Way.DOWNLOADED]
+    for at, way in [(seen, decisive.way), *((fact.at, fact.way) for fact in samples)]:
+        if at - now <= CLOCK_SLACK and now - at <= policy.age_of(way):
+            return CopyState.PROVEN
+    return CopyState.DUE
 
 
 def copies_of(

@@ -145,7 +145,7 @@ CASES: dict[str, tuple[list[Fact], CopyState]] = {
     ),
     "attested and downloaded at one instant more than a year ago, looked at since": (
         [attested(400), downloaded(400), look(1)],
-        DUE,
+        PROVEN,
     ),
     "damaged and missing at one instant": (
         [rehash(1, Result.DAMAGED), rehash(1, Result.MISSING)],
