@@ -42,10 +42,17 @@ def _userns() -> str | None:
     return None if done.returncode == 0 else "needs user namespaces"
 
 
+def _fuse() -> str | None:
+    if os.geteuid() != 0:
+        return "needs root to mount through FUSE"
+    return None if os.path.exists("/dev/fuse") else "needs /dev/fuse"
+
+
 PARTS: dict[str, Callable[[], str | None]] = {
     "ext4": lambda: _root_with("mkfs.ext4"),
     "xfs": lambda: _root_with("mkfs.xfs", "xfs_io"),
     "exfat": lambda: _root_with("mkfs.exfat", "mount.exfat-fuse"),
+    "fuse": _fuse,
     "store": lambda: _tools("ceph-mon", "ceph-osd", "radosgw"),
     "strace": lambda: _tools("strace"),
     "userns": _userns,
