@@ -11,6 +11,7 @@ has none. What is written over a hole still can't be read.
 
 import json
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Iterator, Mapping, Sequence
@@ -120,6 +121,16 @@ def holey(
         mount.close()
 
 
+def extents(path: str) -> list[tuple[int, int, int]]:
+    """Where a file lies as e2fsprogs' own tool tells it: byte of the file, of the device, length."""
+    told = run("filefrag", "-v", path)
+    match = re.search(r"blocks? of (\d+) bytes", told)
+    assert match is not None
+    unit = int(match[1])
+    rows = re.findall(r"^ *\d+: *(\d+)\.\. *\d+: *(\d+)\.\. *\d+: *(\d+):", told, re.MULTILINE)
+    return [(int(one) * unit, int(two) * unit, int(three) * unit) for one, two, three in rows]
+
+
 class BadDrive:
     """A file system in the kernel, on a block device some of whose sectors can't be read."""
 
@@ -132,6 +143,17 @@ class BadDrive:
     def set(self, spans: Spans) -> None:
         """Let the device fail where these bytes of it are read; no others do any more."""
         self._mount.set({self._image: spans})
+
+    def hurt(self, path: str, spans: Spans) -> None:
+        """Let the sectors fail in which these bytes of a synced file lie; no others do any more."""
+        self.set(
+            [
+                (max(start, at) - at + on_device, min(end, at + length) - at + on_device)
+                for at, on_device, length in extents(path)
+                for start, end in spans
+                if max(start, at) < min(end, at + length)
+            ]
+        )
 
     def asked(self) -> list[Asked]:
         """The reads that reached the device since."""

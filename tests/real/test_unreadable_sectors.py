@@ -6,7 +6,6 @@ FUSE that by-passes the cache (``direct_io``), to the sector again.
 """
 
 import os
-import re
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -21,8 +20,7 @@ from backupkeeper.transfer.hashing import Hasher
 from backupkeeper.transfer.reading import buffers_of
 from backupkeeper.transfer.ring import Buffers
 from backupkeeper.transfer.salvage import GIVE_UP, Patience, Salvage
-from tests.real.fuse_with_holes import BadDrive, bad_drive, holey
-from tests.real.loopdev import run
+from tests.real.fuse_with_holes import bad_drive, holey
 
 FILES = RealFiles()
 MiB = 1 << 20
@@ -78,27 +76,6 @@ def salvaging(
         FILES.close(handle)
 
 
-def extents(path: str) -> list[tuple[int, int, int]]:
-    """Where a file lies as e2fsprogs' own tool tells it: byte of the file, of the device, length."""
-    told = run("filefrag", "-v", path)
-    match = re.search(r"blocks? of (\d+) bytes", told)
-    assert match is not None
-    unit = int(match[1])
-    rows = re.findall(r"^ *\d+: *(\d+)\.\. *\d+: *(\d+)\.\. *\d+: *(\d+):", told, re.MULTILINE)
-    return [(int(one) * unit, int(two) * unit, int(three) * unit) for one, two, three in rows]
-
-
-def hurt_on_drive(drive: BadDrive, path: str, spans: list[tuple[int, int]]) -> None:
-    """Make the sectors of the device bad in which these bytes of a file lie."""
-    bad = []
-    for at, on_device, length in extents(path):
-        for start, end in spans:
-            first, last = max(start, at), min(end, at + length)
-            if first < last:
-                bad.append((first - at + on_device, last - at + on_device))
-    drive.set(bad)
-
-
 @pytest.mark.parametrize("kind", KERNEL)
 def test_on_a_drive_every_readable_sector_is_had_and_it_stays_cold(
     kind: str, tmp_path: Path
@@ -106,7 +83,7 @@ def test_on_a_drive_every_readable_sector_is_had_and_it_stays_cold(
     with bad_drive(str(tmp_path), kind) as drive:
         path = f"{drive.point}/C0001.bin"
         data = written(path)
-        hurt_on_drive(drive, path, HURT)
+        drive.hurt(path, HURT)
         reading = read_cold(FILES, path, cold_policy(kind, drive.drive.device))
         assert reading.unreadable == SECTORS
         assert (reading.cold, reading.evidence) == (True, DROPPED_DIRECT)
@@ -129,7 +106,7 @@ def test_through_the_page_cache_it_is_exact_to_the_page(kind: str, tmp_path: Pat
     with bad_drive(str(tmp_path), kind) as drive:
         path = f"{drive.point}/C0001.bin"
         data = written(path)
-        hurt_on_drive(drive, path, HURT)
+        drive.hurt(path, HURT)
         with salvaging(path, direct=False) as (salvage, whole):
             assert whole() == with_zeros(data, PAGES)
             assert tuple(salvage.unreadable) == PAGES
@@ -182,7 +159,7 @@ def test_a_file_whose_pages_are_kept_is_read_without_the_device(tmp_path: Path) 
     with bad_drive(str(tmp_path), "ext4") as drive:
         path = f"{drive.point}/C0001.bin"
         data = written(path)
-        hurt_on_drive(drive, path, HURT)
+        drive.hurt(path, HURT)
         with open(path, "rb") as file:
             assert file.read() == data, "the cache answered"
         reading = read_cold(FILES, path, cold_policy("ext4", None))
