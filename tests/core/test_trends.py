@@ -125,6 +125,11 @@ CABLE = {
         replace(MONTH_BEFORE, cable_errors=12),
         "It counts 40 broken transfers, 28 more than on 2026-05-21: suspect the cable or the port.",
     ),
+    "more broken transfers within one hour": (
+        with_smart(cable_errors=1),
+        replace(MONTH_BEFORE, power_on_hours=CLEAN.power_on_hours),
+        "It counts 1 broken transfer, 1 more than on 2026-05-21: suspect the cable or the port.",
+    ),
     "not the same each time": (
         replace(QUIET, bad=bad(Result.UNSTABLE, (19, "a"), (17, "b"))),
         None,
@@ -242,6 +247,10 @@ NO_REASON = {
     "broken transfers of another drive": (
         with_smart(cable_errors=900),
         replace(MONTH_BEFORE, power_on_hours=90_000),
+    ),
+    "the very same answer": (
+        with_smart(cable_errors=900),
+        replace(MONTH_BEFORE, at=CLEAN.at),
     ),
     "an earlier answer that is later": (
         with_smart(cable_errors=900),

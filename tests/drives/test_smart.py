@@ -172,6 +172,9 @@ def test_limits_of_the_maker_are_told_by_what_they_mean() -> None:
             row(190, when_failed="past", flags=use, name="Airflow_Temperature_Cel"),
             row(7, when_failed="", flags=foretells),
             row(8, when_failed="now", flags="yes", name=8),
+            row("9", when_failed="now", flags=foretells),
+            row(None, when_failed="now", flags=foretells),
+            row(256, when_failed="now", flags=foretells),
         ),
         0b11_0000,
     )

@@ -103,6 +103,12 @@ def test_what_is_put_together_from_several_disks_is_not_asked_as_one(
     assert drives.disks_below("/dev/md1") == ("/dev/sda",)
 
 
+def test_devices_that_rest_on_each_other_in_a_ring_end(machine: MadeUpMachine) -> None:
+    mapped(machine, "dm-0", "253:0", "virtual/block/dm-1")
+    mapped(machine, "dm-1", "253:1", "virtual/block/dm-0")
+    assert len(Smart(root=machine.root).disks_below("/dev/dm-0")) == 1
+
+
 def test_a_disk_in_a_folder_of_dev_is_named_as_the_system_names_it(machine: MadeUpMachine) -> None:
     machine.block("pci/array/block/bay!d0", "104:0")
     machine.block("pci/array/block/bay!d0/bay!d0p1", "104:1", {"partition": "1\n"})
@@ -168,7 +174,9 @@ def test_a_program_that_hangs_is_ended(tmp_path: Path) -> None:
 def test_one_whose_output_stays_open_is_left_behind(tmp_path: Path) -> None:
     told = tmp_path / "pid"
     words = ["sh", "-c", 'sleep 60 & echo $! > "$0"; wait', str(told)]
+    open_before = len(os.listdir("/proc/self/fd"))
     try:
         assert run_for(words, 1) == Ran(status=None)
+        assert len(os.listdir("/proc/self/fd")) == open_before
     finally:
         os.kill(int(told.read_text()), signal.SIGKILL)
