@@ -143,7 +143,7 @@ def test_what_is_edited_or_taken_away_on_a_drive_is_noticed_and_told(tmp_path: P
 
 
 def test_rot_is_found_in_the_night_of_its_proof_and_told_at_once(tmp_path: Path) -> None:
-    more = '[proofs]\nwindow = ""\nlead_days = 14\n[notify]\nquiet = ""\n'
+    more = '[proofs]\nwindow = ""\nauto_repair = false\n[notify]\nquiet = ""\n'
     with DaemonStand(tmp_path, more=more) as stand:
         main = stand.drive("ext4", "primary", "Main")
         stand.drive("xfs", "secondary", "Travel")
