@@ -24,11 +24,11 @@ def needed_from(size: int, damage: Ranges, others: Sequence[tuple[PlaceId, Range
         cutting.
     """
     known = [(place, frozenset(blocks_of(ranges))) for place, ranges in others]
-    sets = {
-        frozenset(place for place, wrong in known if block not in wrong)
-        for block in blocks_of(damage)
-        if block * BLOCK_BYTES < size
-    }
+    blocks = frozenset(block for block in blocks_of(damage) if block * BLOCK_BYTES < size)
+    doubted = blocks & frozenset().union(*(wrong for _, wrong in known))
+    sets = {frozenset(place for place, wrong in known if block not in wrong) for block in doubted}
+    if blocks - doubted:  # mostly all: they are alike, however many a file has
+        sets.add(frozenset(place for place, _ in known))
     return tuple(sorted(sets, key=sorted))
 
 

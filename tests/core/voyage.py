@@ -36,7 +36,7 @@ from backupkeeper.core.model import (
     RollId,
     Way,
 )
-from backupkeeper.core.needs import Circumstances, need_of
+from backupkeeper.core.needs import Circumstances, need_of, young_for
 from backupkeeper.core.patience import setbacks, subject_of_bucket, subject_of_drive
 from backupkeeper.core.planner import plan
 from backupkeeper.core.policy import copies_of
@@ -58,6 +58,17 @@ from tests.core.voyage_parts import (
 )
 from tests.core.voyage_rot import Stood
 from tests.core.voyage_seen import view_of
+
+AGES = {
+    way: (young_for(age, POLICY, LEAD), POLICY.age_of(age) + timedelta(microseconds=1))
+    for way, age in {
+        Way.READBACK: Way.REHASH,
+        Way.REHASH: Way.REHASH,
+        Way.ATTESTED: Way.ATTESTED,
+        Way.LOOKED: Way.ATTESTED,
+    }.items()
+}
+"""How long after a fact it may be time to do something about it."""
 
 
 class Voyage:
@@ -179,18 +190,24 @@ class Voyage:
         return copies_of(told, self.places, POLICY, self.now)
 
     def needs(self) -> list[RollNeed]:
-        around, mounted = self.around(), tuple(sorted(self.mounted().items()))
-        found = []
+        around = self.around()
         for ident, roll in self.rolls.items():
-            # Kept while nothing changed, but never long: time alone changes needs.
-            ground = (sum(len(self.facts.get(f.content, ())) for f in roll.files), mounted)
+            ground = (self.known_of(roll), around.cutoffs)
             kept = self.kept.get(ident)
-            if kept is None or kept[0] != ground or self.now - kept[1] > timedelta(hours=20):
+            if kept is None or kept[0] != ground or kept[1] <= self.now:
                 need = need_of(roll, self.copies(roll), around)
-                kept = self.kept[ident] = (ground, self.now, need)
-            if kept[2] is not None:
-                found.append(kept[2])
-        return found
+                self.kept[ident] = (ground, self._next_edge(roll), need)
+        return [need for _, _, need in self.kept.values() if need is not None]
+
+    def _next_edge(self, roll: Roll) -> datetime:
+        """When time alone may change what a roll needs."""
+        moments = [
+            fact.at + age
+            for file in roll.files
+            for fact in self.facts.get(file.content, ())
+            for age in AGES.get(fact.way, ())
+        ]
+        return min((at for at in moments if at > self.now), default=self.now + timedelta(days=90))
 
     def view(self) -> View:
         return view_of(self)
@@ -210,7 +227,8 @@ class Voyage:
         self.laws.after_plan(view, made)
         held = {key for key, job in self.jobs.items() if job.held}
         self._carry_out(made)
-        moments = [end, self.now + timedelta(hours=8 if self.jobs else 24)]
+        moments = [end, self.now + timedelta(hours=8 if self.jobs else 99)]
+        moments += [max(at, self.now + timedelta(seconds=1)) for _, at, _ in self.kept.values()]
         moments += [
             self.now + timedelta(seconds=max(1.0, j.left_s))
             for j in self.jobs.values()
@@ -254,8 +272,10 @@ class Voyage:
 
     def known(self, deed: Deed) -> int:
         """How many facts there are about its roll."""
-        files = self.rolls[deed.roll].files if deed.roll is not None else ()
-        return sum(len(self.facts.get(file.content, ())) for file in files)
+        return self.known_of(self.rolls[deed.roll]) if deed.roll is not None else 0
+
+    def known_of(self, roll: Roll) -> int:
+        return sum([len(self.facts.get(file.content, ())) for file in roll.files])
 
     def _pass(self, until: datetime) -> None:
         seconds = (until - self.now).total_seconds()
@@ -375,5 +395,4 @@ class Voyage:
         return roll
 
     def gaps(self) -> list[tuple[str, Role]]:
-        self.kept.clear()
         return [(need.roll.folder, role) for need in self.needs() for role in need.gaps]

@@ -40,12 +40,12 @@ def a_repair_may_begin(voyage: "Voyage", view: View, deed: Deed) -> None:
 
 
 def _could_be_mended(one: Stood, standing: list[Stood], deed: Deed) -> bool:
-    right_at = [
+    wrong_at = [
         known_wrong(each)
         for each in standing
         if each.file == one.file and each.place in deed.sources and each.spot != one.spot
     ]
-    return all(any(block not in wrong for wrong in right_at) for block in known_wrong(one))
+    return bool(wrong_at) and not known_wrong(one).intersection(*wrong_at)
 
 
 def proven_and_right(voyage: "Voyage", roll: Roll) -> int:
@@ -92,7 +92,7 @@ def can_be_mended(voyage: "Voyage", one: Stood, standing: list[Stood]) -> bool:
         for each in standing
         if each.file == one.file and each.spot != one.spot
     ]
-    return all(any(block not in wrong for wrong in others) for block in truly_wrong(voyage, one))
+    return bool(others) and not truly_wrong(voyage, one).intersection(*others)
 
 
 def _neighbours_were_read(voyage: "Voyage", roll: Roll, standing: list[Stood]) -> None:

@@ -80,19 +80,14 @@ def _ask(voyage: "Voyage", job: Job, one: Stood) -> bool:
         and each.spot != one.spot
         and _answers(voyage, job, each.place)
     ]
-    is_lost, blamed = False, dict[tuple[PlaceId, str], Stood]()
-    for block in sorted(truly_wrong(voyage, one)):
-        for giver in givers:
-            if block not in truly_wrong(voyage, giver):
-                break
-            blamed[giver.spot] = giver
-        else:
-            is_lost = True
-    for giver in blamed.values():
-        if known_wrong(giver) != truly_wrong(voyage, giver):
+    wanted = truly_wrong(voyage, one)
+    for giver in givers:
+        wrong = truly_wrong(voyage, giver)
+        if wanted & wrong and known_wrong(giver) != wrong:
             voyage.find(giver, voyage.rot[giver.spot])
             job.failed.add(voyage.subject(giver.place))
-    return is_lost
+        wanted &= wrong  # each is asked for what those before it had wrong
+    return bool(wanted)
 
 
 def _answers(voyage: "Voyage", job: Job, place: PlaceId) -> bool:

@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from backupkeeper.core.model import (
@@ -14,7 +15,7 @@ from backupkeeper.core.model import (
     RollFile,
     Way,
 )
-from backupkeeper.core.ranges import Ranges, blocks_of, merged
+from backupkeeper.core.ranges import Ranges, blocks_of, common, merged
 from tests.core.voyage_parts import Rot
 
 if TYPE_CHECKING:
@@ -59,22 +60,23 @@ def copies_standing(voyage: "Voyage", roll: Roll) -> list[Stood]:
     return found
 
 
-def wrong_blocks(damage: Ranges, size: int) -> set[int]:
+@lru_cache(maxsize=256)
+def wrong_blocks(damage: Ranges, size: int) -> frozenset[int]:
     """Blocks of the file that are wrong (what a copy has beyond its end is none)."""
-    return {block for block in blocks_of(damage) if block * BLOCK_BYTES < size}
+    return frozenset(blocks_of(common(damage, ((0, size),))))
 
 
-def known_wrong(one: Stood) -> set[int]:
+def known_wrong(one: Stood) -> frozenset[int]:
     """As far as facts tell: all of it where they don't say."""
     if one.last.result not in BAD:
-        return set()
+        return frozenset()
     return wrong_blocks(one.last.damage or ((0, one.file.size),), one.file.size)
 
 
-def truly_wrong(voyage: "Voyage", one: Stood) -> set[int]:
+def truly_wrong(voyage: "Voyage", one: Stood) -> frozenset[int]:
     """As it is."""
     rot = voyage.rot.get(one.spot)
-    return wrong_blocks(rot.damage, one.file.size) if rot is not None else set()
+    return wrong_blocks(rot.damage, one.file.size) if rot is not None else frozenset()
 
 
 # -- what happens
