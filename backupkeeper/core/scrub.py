@@ -124,13 +124,14 @@ def young_until(
     The share of a night is the critical rate: over all that is older than any one load, and that
     one, its bytes for each night that is left to read them; the largest of these. The nights left
     run out when the plain rule would read the load anyway, or at 0.8 of the way to its deadline,
-    whichever is first, so that the lead stays in reserve for nights that do not come.
+    whichever is first, so that the lead stays in reserve for nights that do not come. What the plain
+    rule asks for comes on top.
 
     Ask once a night and keep the answer, or tell what tonight has read already: asked again and
     again without it, each answer would be one more share, up to the night's whole budget.
 
     Args:
-        loads: all proofs on the drive, in any order.
+        loads: the newest proof of each copy on the drive, in any order.
         habits: of this drive.
         now: the present time.
         age: how old a proof may be and still count.
@@ -141,7 +142,7 @@ def young_until(
     sizes: dict[datetime, int] = {}
     for load in loads:
         sizes[load.at] = sizes.get(load.at, 0) + load.size_bytes
-    times = sorted(sizes)
+    times = sorted(at for at in sizes if at > plain)
     sums = list(accumulate(sizes[at] for at in times))
     left = _nights_left((now - at for at in times), habits.part_here, age, lead)
     # When the night began, what it has read was older than all that is left.

@@ -128,6 +128,12 @@ def test_proofs_of_one_time_are_one_load() -> None:
     assert asked(parts, third) == 76
 
 
+def test_what_is_past_the_plain_rule_and_cannot_be_read_does_not_use_up_the_share() -> None:
+    """Copies that were damaged or went missing may be told as well: they are never read again."""
+    dead = [Load(at=NOW - 80 * DAY, size_bytes=10**12, files=100)]
+    assert asked(dead + daily(60)) == 60
+
+
 # -- asked again in the same night
 
 

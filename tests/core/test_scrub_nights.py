@@ -72,9 +72,9 @@ def test_in_a_rhythm_whatever_the_clairvoyant_keeps_is_kept_with_no_second_to_sp
 
 
 @few
-@given(st.data(), ages, rhythms)
+@given(st.data(), ages, rhythms, st.sampled_from([0, 1, 3, 6]))
 def test_so_it_is_where_the_rhythm_stretches_by_a_quarter(
-    data: st.DataObject, age: int, gap: int
+    data: st.DataObject, age: int, gap: int, part: int
 ) -> None:
     before = data.draw(proofs(age))
     gaps = data.draw(st.lists(st.integers(gap, gap + gap // 4), min_size=1, max_size=12))
@@ -83,7 +83,7 @@ def test_so_it_is_where_the_rhythm_stretches_by_a_quarter(
     a_night = next(enough, None)
     assume(a_night is not None)
     assert a_night is not None
-    drive = Drive(list(before), nights, a_night, age, age // 6)
+    drive = Drive(list(before), nights, a_night, age, age // part if part else 0)
     assert kept(drive.pass_nights(range(age + 1), level), before)
 
 
