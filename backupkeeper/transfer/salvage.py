@@ -22,8 +22,22 @@ from backupkeeper.ports.files import Files, Handle
 from backupkeeper.transfer.reading import fill
 from backupkeeper.transfer.ring import PAGE_BYTES
 
-MEDIA_ERRORS = frozenset({errno.EIO, errno.EBADMSG, errno.EUCLEAN, errno.EREMOTEIO})
-"""The device read and could not make sense of some sectors; others may be fine."""
+MEDIA_ERRORS = frozenset(
+    {
+        errno.EIO,
+        errno.ENODATA,
+        errno.EREMOTEIO,
+        errno.EILSEQ,
+        errno.ETIMEDOUT,
+        errno.ENOLINK,
+        errno.EBADMSG,
+        errno.EUCLEAN,
+    }
+)
+"""Some bytes could not be had; others may be fine. The page cache makes ``EIO`` of whatever the device
+answers; past it, ``O_DIRECT`` hands on the block layer's own number (Linux, ``blk_errors``): a bad
+sector is ``ENODATA``, a failed check ``EILSEQ``, a command or link that failed ``EREMOTEIO``,
+``ETIMEDOUT`` or ``ENOLINK``. The last two are a file system's own checksums."""
 SECTOR_BYTES = 512
 """The least that any device gives. A device with larger sectors refuses it (``EINVAL``)."""
 DEAD_BUFFERS = 4

@@ -9,6 +9,7 @@ The holes belong to the file, not to its name, as with bad sectors: a new file t
 has none. What is written over a hole still can't be read.
 """
 
+import errno
 import json
 import os
 import re
@@ -52,15 +53,18 @@ class Holey:
             self._server.wait()
             raise RuntimeError("could not mount")
 
-    def set(self, holes: Mapping[str, Spans], *, delay_s: float = 0.0) -> None:
+    def set(
+        self, holes: Mapping[str, Spans], *, delay_s: float = 0.0, number: int = errno.EIO
+    ) -> None:
         """Let reads that touch these ranges (by path below the mount) fail; no other does any more.
 
         Args:
             holes: half-open byte ranges.
             delay_s: how long each such read takes to fail.
+            number: what it fails with.
         """
         named = {path: [list(span) for span in spans] for path, spans in holes.items()}
-        self._command({"holes": named, "delay_s": delay_s})
+        self._command({"holes": named, "delay_s": delay_s, "number": number})
 
     def asked(self) -> list[Asked]:
         """The reads of files with holes that came through since the last ``set``, in order."""

@@ -47,6 +47,7 @@ class Holes:
     by_inode: dict[int, list[tuple[int, int]]] = field(default_factory=dict)
     held: list[int] = field(default_factory=list)
     delay_s: float = 0.0
+    number: int = errno.EIO
     log: list[tuple[str, int, int, bool]] = field(default_factory=list)
 
 
@@ -77,7 +78,7 @@ class Mirror:
         """Serve; a bug ends the process, so that nobody waits for an answer for ever."""
         try:
             self.serve()
-        except BaseException:
+        except BaseException:  # noqa: BLE001 - nothing is caught: the process ends
             traceback.print_exc()
             sys.stderr.flush()
             os._exit(1)
@@ -272,7 +273,7 @@ class Mirror:
             holes.log.append((str(inode), offset, size, hurt))
         if hurt:
             time.sleep(holes.delay_s)
-            raise OSError(errno.EIO, "a hole")
+            raise OSError(holes.number, "a hole")
         return os.pread(handle, size, offset)
 
     def write(self, _: int, body: bytes) -> bytes:
@@ -341,7 +342,7 @@ class Mirror:
         """Set the holes, or hand out which reads were asked of files with holes."""
         if "holes" not in asked:
             return [list(one) for one in self.holes.log]
-        old, new = self.holes, Holes(delay_s=asked["delay_s"])
+        old, new = self.holes, Holes(delay_s=asked["delay_s"], number=asked["number"])
         for path, ranges in asked["holes"].items():
             held = os.open(os.path.join(self.backing, path), os.O_PATH | os.O_NOFOLLOW)
             new.held.append(held)

@@ -5,6 +5,7 @@ the sector; through the page cache, on these and on FUSE, to the page, as the ca
 FUSE that by-passes the cache (``direct_io``), to the sector again.
 """
 
+import errno
 import os
 import time
 from collections.abc import Callable, Iterator
@@ -130,6 +131,16 @@ def test_through_fuse(
         reading = read_cold(FILES, path, cold_policy("fuse.holey", None))
         assert reading.unreadable == (SECTORS if direct_io else PAGES)
         assert not reading.cold
+
+
+@pytest.mark.real("fuse")
+def test_a_bad_sector_by_its_other_name(tmp_path: Path) -> None:
+    """Past the page cache Linux hands on what the disk's driver said: ``ENODATA``, not ``EIO``."""
+    with holey(str(tmp_path), direct_io=True) as mount:
+        path = f"{mount.point}/C0001.bin"
+        written(path)
+        mount.set({"C0001.bin": HURT}, number=errno.ENODATA)
+        assert read_cold(FILES, path, cold_policy("fuse.holey", None)).unreadable == SECTORS
 
 
 @pytest.mark.real("fuse")

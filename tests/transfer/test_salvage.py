@@ -251,6 +251,28 @@ def test_without_a_stopwatch_failures_are_counted(monkeypatch: pytest.MonkeyPatc
     assert disk.failures < 110
 
 
+@pytest.mark.parametrize(
+    "number",
+    [
+        errno.EIO,
+        errno.ENODATA,  # what an O_DIRECT read gets for a bad sector of a real disk
+        errno.EREMOTEIO,
+        errno.EILSEQ,
+        errno.ETIMEDOUT,
+        errno.ENOLINK,
+        errno.EBADMSG,
+        errno.EUCLEAN,
+    ],
+)
+def test_whatever_the_system_calls_it_a_bad_sector_is_read_around(number: int) -> None:
+    """The block layer's names for what devices answer: Linux, block/blk-core.c (``blk_errors``)."""
+    disk = Failing(some(1, BUFFER), [(700, 701)])
+    disk.number = number
+    salvage = disk.salvage()
+    assert whole(disk, salvage) == with_zeros(disk.data, [(512, 1024)])
+    assert salvage.unreadable == [(512, 1024)]
+
+
 def test_an_error_that_is_not_of_the_medium_leaves_as_it_is() -> None:
     for number, at in ((errno.ENODEV, 0), (errno.EACCES, 0)):
         disk = Failing(some(1, BUFFER), [(at, at + 1)])
