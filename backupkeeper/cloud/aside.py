@@ -7,8 +7,9 @@ Promises:
    looked at right before and right after as well.
 2. The copy is looked at before its key is returned: as long as the object, and with its ETag where
    that can be compared. Nothing is ever copied over: the key holds the time and chance.
-3. A copy is whole or not there: what was begun in parts and not finished is removed. An answer
-   that got lost is made up for by looking.
+3. A copy is whole or not there: what was begun in parts and not finished is removed (one
+   whose id was lost on its way here holds nothing). An answer that got lost is made up for by
+   looking.
 4. What ``send`` writes beside the bytes (metadata) stays with the copy.
 """
 
@@ -122,7 +123,9 @@ def _check_copy(store: Store, path: str, there: Head, kept: str, *, etag_is_md5:
     if made is None:
         detail = f"it took a copy of {path} and does not have it"
         raise failure(Cause.BROKEN_STORE, store.where, path=path, detail=detail)
-    comparable = etag_is_md5 and len(there.entry.etag) == _MD5_DIGITS
+    # A copy in parts has another ETag than an object in one piece, and the other way round.
+    in_one_piece = there.entry.size <= COPY_AT_ONCE and len(there.entry.etag) == _MD5_DIGITS
+    comparable = etag_is_md5 and in_one_piece
     if made.entry.size != there.entry.size or (comparable and made.entry.etag != there.entry.etag):
         _remove(store, made.entry)
         raise SourceChangedError(path, how=_OTHER)

@@ -8,7 +8,8 @@ Promises:
    it was not, a race can't be excluded, and ``Sent`` says so.
 3. An answer that got lost is made up for by looking: an object counts as ours only if it carries
    the ticket of this upload.
-4. What was begun and not finished is removed, also after Ctrl-C, and no thread is left.
+4. What was begun and not finished is removed, also after Ctrl-C, and no thread is left. Only an
+   upload whose id was lost on its way here may stay; it holds nothing.
 5. At most ``parts_at_once`` parts are held in memory.
 """
 
