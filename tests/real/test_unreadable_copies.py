@@ -11,9 +11,10 @@ from typing import Any
 
 import pytest
 
-from tests.real.fuse_with_holes import BadDrive, bad_drive
+from backupkeeper.core.model import Role
+from tests.real.fuse_with_holes import BadDrive, bad_drive, holey
 from tests.real.main_job_parts import Fs, fill, take_in
-from tests.stories.typed import offloaded, typed
+from tests.stories.typed import offloaded, typed, yard_of_today
 from tests.stories.yard import Yard, clip, roll_folder, tree
 
 pytest_plugins = ["tests.real.main_job_fixtures"]
@@ -112,6 +113,25 @@ def test_a_drive_that_gives_nothing_any_more_is_told_as_gone_and_no_copy_as_bad(
     assert "unreadable" not in said.out
     stand.main.set([])
     assert typed(stand.yard, "verify", "Main").code == 0
+
+
+def test_through_fuse_whole_pages_are_told_and_it_is_never_called_cold(
+    tmp_path: Path, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    with holey(str(tmp_path_factory.mktemp("fuse"))) as mount:
+        yard = yard_of_today(tmp_path)
+        said = typed(
+            yard, "place", "add", mount.point, "--folder", "--role", "primary", "--name", "Main"
+        )
+        assert said.code == 0, said.all
+        yard.drive("Travel", Role.SECONDARY)
+        assert offloaded(yard, yard.card("card", FILES)).code == 1  # nothing is proven on FUSE
+        path = roll_folder(Path(mount.point)) / "BOAT0001.MP4"
+        mount.set({os.path.relpath(path, mount.point): HURT})
+        said = typed(yard, "verify", "Main", "--json")
+    assert said.code == 1
+    pages = [[4_096, 8_192], [8_388_608, 8_400_896]]
+    assert findings(said.json) == [("BOAT0001.MP4", "unreadable", pages, False)]
 
 
 @pytest.mark.real("strace")

@@ -157,6 +157,8 @@ class Disk:
         if node.kind is EntryKind.FOLDER:
             raise _error(errno.EISDIR)
         if direct:
+            if offset % 512 or len(buffer) % 512:
+                raise _error(errno.EINVAL)
             node.write_back()
         end = min(offset + len(buffer), node.size)
         if end <= offset:
