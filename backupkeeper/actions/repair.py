@@ -171,18 +171,19 @@ def _say_not_mended(run: RepairRun, now: RollNow, cases: Iterable[Case], chosen:
 def _mend_roll(run: RepairRun, now: RollNow, drive: OnlineDrive, cases: Sequence[Case]) -> None:
     if not cases or not _may_be_mended(run, drive):
         return
-    run.progress.begin(
-        f"Repairing {now.roll.head.folder} on {drive.place.name}",
-        total_bytes=sum(one.file.size for one in cases),
-        total_files=len(cases),
-    )
+    if not run.wanted.dry_run:
+        run.progress.begin(
+            f"Repairing {now.roll.head.folder} on {drive.place.name}",
+            total_bytes=sum(one.file.size for one in cases),
+            total_files=len(cases),
+        )
     read: list[tuple[Fact, ColdReading | None]] = []
     for case in cases:
-        run.progress.file(case.copy.path)
         if run.wanted.dry_run:
             _plan(run, now, drive, case)
-        else:
-            read += treat(run, now, drive, case)
+            continue
+        run.progress.file(case.copy.path)
+        read += treat(run, now, drive, case)
         run.progress.advance(0, files=1)
     if read:
         record_check(run.context, drive, now.roll, read, run.checks, whole=False)

@@ -22,19 +22,29 @@ _FILL: Final = bytes.fromhex("060e2b34010101") + b"\0" + bytes.fromhex("03010210
 """Key of a triplet that fills up (from memory); its eighth byte is a version and differs."""
 _LONG: Final = 0x80
 """A first byte of a length above this says how many bytes of length follow (BER)."""
-_MOST_FILLS: Final = 4
+_NOTES: Final = (bytes.fromhex("0d01030104"), bytes.fromhex("0d01030114"))
+"""What the key of a system item holds in the middle (SMPTE ST 379, from memory)."""
+_ESSENCE: Final = tuple(
+    bytes.fromhex("0d010301") + bytes([one]) for one in (0x05, 0x06, 0x07, 0x15, 0x16, 0x17, 0x18)
+)
+"""The same of what carries pictures, sound and data."""
+_MOST_BEHIND: Final = 16
 _CHUNK_BYTES: Final = 8
 _MOST_BOXES: Final = 100_000
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Lies:
-    """Where a packet's bytes are: its own header, what it carries, and what fills up behind it."""
+    """Where a packet's bytes are: its own header, what it carries, and what comes behind it.
+
+    ``fills`` fill up; ``notes`` are the camera's for the next picture (time code and the like).
+    """
 
     begin: int
     payload: int
     end: int
     fills: Ranges = ()
+    notes: Ranges = ()
     is_known: bool = False
     """Whether its own header says so: then it need not be held against the file."""
 
@@ -84,11 +94,25 @@ class Triplets(Plain):
             return plain
         _, payload, end = triplet
         fills: list[tuple[int, int]] = []
-        behind = self._triplet(end)
-        while behind is not None and behind[0] == _FILL and len(fills) < _MOST_FILLS:
-            fills.append((fills[-1][1] if fills else end, behind[2]))
-            behind = self._triplet(behind[2])
-        return Lies(begin=at, payload=payload, end=end, fills=tuple(fills), is_known=True)
+        notes: list[tuple[int, int]] = []
+        behind = end
+        for _ in range(_MOST_BEHIND):
+            more = self._triplet(behind)
+            if more is None or more[0][8:13] in _ESSENCE:
+                break
+            if more[0] == _FILL:
+                fills.append((behind, more[2]))
+            elif more[0][8:13] in _NOTES:
+                notes.append((behind, more[2]))
+            behind = more[2]
+        return Lies(
+            begin=at,
+            payload=payload,
+            end=end,
+            fills=merged(fills),
+            notes=merged(notes),
+            is_known=True,
+        )
 
     def _triplet(self, at: int) -> tuple[bytes, int, int] | None:
         """Key (its version as 0), begin and end of what it carries; None where there is none."""

@@ -28,6 +28,8 @@ from backupkeeper.core.ranges import Ranges
 READER: Final = (sys.executable, "-m", "backupkeeper.cards.clip_reader")
 SILENCE_S: Final = 60.0
 """A reader that asks nothing for so long is ended: no clip needs that between two reads."""
+LAST_WORDS_S: Final = 10.0
+"""A reader that has answered has so long to end by itself."""
 MOST_ANSWER: Final = 1 << 28
 LEAST_QUESTIONS: Final = 100_000
 BYTES_A_QUESTION: Final = 1024
@@ -85,7 +87,7 @@ def look_into(
             )
         except OSError:
             return not_understood(ranges, NOT_READ)
-        done, pulse = threading.Event(), _Pulse()
+        harm, done, pulse = None, threading.Event(), _Pulse()
         watch = threading.Thread(
             target=_watch, args=(process, done, pulse, silence_s), name="clip reader", daemon=True
         )
@@ -95,7 +97,7 @@ def look_into(
         finally:
             done.set()
             watch.join()
-            _end(process)
+            _end(process, is_done=harm is not None)
     return harm or not_understood(ranges, ENDED)
 
 
@@ -117,7 +119,10 @@ def _watch(
         last = pulse.beats
 
 
-def _end(process: "subprocess.Popen[bytes]") -> None:
+def _end(process: "subprocess.Popen[bytes]", *, is_done: bool) -> None:
+    if is_done:
+        with suppress(subprocess.TimeoutExpired):
+            process.wait(LAST_WORDS_S)
     process.kill()
     process.wait()
     for pipe in (process.stdin, process.stdout):

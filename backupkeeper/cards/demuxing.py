@@ -99,7 +99,10 @@ def _told(
     if not any(one.type in _KINDS for one in streams):
         return not_understood(ranges, EMPTY)
     walk = _Walk(clip=clip, kind=kind, beside=beside, near=Near(ranges), from_good=from_good)
-    harm = harm_of([_KINDS.get(one.type, DATA) for one in streams], walk.packets(), ranges)
+    kinds = [_KINDS.get(one.type, DATA) for one in streams]
+    harm = harm_of([*kinds, DATA], walk.packets(), ranges)
+    if not harm.streams[-1].spans:
+        harm = replace(harm, streams=harm.streams[:-1])
     if walk.is_elsewhere or not walk.count:
         return not_understood(ranges, ELSEWHERE if walk.is_elsewhere else UNREADABLE)
     if not from_good and (harm.index or without(ranges, media_of(beside, kind))):
@@ -124,7 +127,7 @@ class _Walk:
     checked: Counter[int] = field(default_factory=Counter)
 
     def packets(self) -> Iterator[Packet]:
-        """Every packet, and what fills up behind those that are near hurt bytes."""
+        """Every packet, and what comes behind those that are near hurt bytes."""
         layout = LAYOUTS[self.kind](self.beside, self.near)
         zero = (self.clip.start_time or 0) * _MICROSECOND
         times = [_Times(one, zero) for one in self.clip.streams]
@@ -150,6 +153,12 @@ class _Walk:
             )
             if self.from_good:
                 yield from (Packet(stream=PADDING, begin=at, end=end) for at, end in lies.fills)
+                # They belong to what is stored next, and are no stream of the library's.
+                notes, then = len(times), time + duration
+                yield from (
+                    Packet(stream=notes, begin=at, end=end, time=then, duration=duration)
+                    for at, end in lies.notes
+                )
 
     def _raw(self) -> "Iterator[av.Packet[Stream]]":
         packets = self.clip.demux()

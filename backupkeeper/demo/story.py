@@ -33,9 +33,6 @@ distinct_devices = false
 """
 SPOILED_CLIP = "DCIM/100BOATY/BOAT0002.MP4"
 SPOILED_BYTE = 9_000_000
-_BLOCK = 4 * 1024 * 1024
-SPOILED_RANGE = (SPOILED_BYTE // _BLOCK * _BLOCK, (SPOILED_BYTE // _BLOCK + 1) * _BLOCK)
-"""The block that holds the byte: damage is found to the block (DESIGN section 5)."""
 
 
 def tell(stage: Stage, typist: Typist, store: str) -> None:
@@ -55,6 +52,7 @@ def tell(stage: Stage, typist: Typist, store: str) -> None:
     _offload_and_upload(stage, typist)
     _record_further(stage, typist)
     _rot(stage, typist)
+    _mend(stage, typist)
     _look_around(stage, typist)
 
 
@@ -151,6 +149,14 @@ def _rot(stage: Stage, typist: Typist) -> None:
     typist.type("gaps", exits=_ATTENTION)
 
 
+def _mend(stage: Stage, typist: Typist) -> None:
+    typist.chapter("The copy is mended from the other one; the damaged file is set aside")
+    typist.type("repair", "--dry-run", exits=_ATTENTION, shows=("would come from", "BOAT0002.MP4"))
+    typist.type("repair", exits=_WELL, shows=("mended", "set-aside"))
+    typist.type("verify", "second", exits=_WELL)
+    _verdict(stage, typist, "Wide")
+
+
 def _verdict(
     stage: Stage, typist: Typist, source: str, *, reason: ReasonCode | None = None
 ) -> None:
@@ -185,7 +191,7 @@ def _roll(drive: str, source: str, number: int) -> str:
 def _look_around(stage: Stage, typist: Typist) -> None:
     if not typist.wrong:
         typist.chapter("Every step came out as it should")
-        typist.say("  Wide      must not be wiped: one byte of one copy is not what was recorded")
+        typist.say("  Wide      may be wiped again, now that its copy is mended")
         typist.say("  Drone     may be wiped")
         typist.say("  Recorder  may be wiped")
     typist.chapter("What to look at, in " + stage.root)
@@ -193,6 +199,7 @@ def _look_around(stage: Stage, typist: Typist) -> None:
         (f"drives/main/{SHOOT}/", "plain files in plain folders, as on the cards"),
         ("  Originals/Wide/Roll 01/ascmhl/", "the manifests, ASC MHL 2.0, one chain per drive"),
         ("drives/main/.backupkeeper/", "what names the folder as a place"),
+        ("drives/second/.backupkeeper/set-aside/", "the damaged file, with a note"),
         ("cards/", "the cards, as they were"),
         ("config.toml, catalog.sqlite", "the configuration, and the facts that were seen"),
     ):

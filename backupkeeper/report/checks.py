@@ -16,9 +16,7 @@ from backupkeeper.report.deeds import (
     say_troubles,
 )
 from backupkeeper.report.lines import Line, Look, Page, Tone
-from backupkeeper.report.words import count, duration, plural, rate, shown, size, told
-
-_MOST_RANGES = 4
+from backupkeeper.report.words import duration, plural, rate, shown, size, spans, told
 
 
 def verify_lines(outcome: VerifyOutcome, look: Look) -> list[Line]:
@@ -59,7 +57,7 @@ def _say_found(page: Page, finding: Finding, found: Sequence[Checked]) -> None:
     for one in page.few(found, indent=4):
         page.line(f"    {shown(one.place)}: {shown(one.path)}", Tone.BAD)
         if one.damage:
-            page.say(_ranges(one), indent=6)
+            page.say(spans(one.damage, one.size), indent=6)
         if one.clip is not None:
             name = one.path.rpartition("/")[2]
             page.say(f"{shown(name)}: {told(clip_words(one.clip))}", indent=6)
@@ -67,15 +65,6 @@ def _say_found(page: Page, finding: Finding, found: Sequence[Checked]) -> None:
             page.say(told(one.note), indent=6)
     if advice:
         page.say(advice, indent=2)
-
-
-def _ranges(one: Checked) -> str:
-    """Byte ranges, first and last byte included, counted from 0."""
-    parts = [f"{count(start)} to {count(end - 1)}" for start, end in one.damage[:_MOST_RANGES]]
-    if len(one.damage) > _MOST_RANGES:
-        parts.append(f"and {plural(len(one.damage) - _MOST_RANGES, 'range')} more")
-    lost = sum(end - start for start, end in one.damage)
-    return f"bytes {', '.join(parts)} ({size(lost)} of {size(one.size)})"
 
 
 _WORDS: Final = MappingProxyType[Finding, tuple[str, str]](

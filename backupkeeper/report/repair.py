@@ -11,26 +11,14 @@ from backupkeeper.core.harm import ROTTEN
 from backupkeeper.core.mending import Mended, Patient, Planned, RepairOutcome, Unmended
 from backupkeeper.core.model import Result
 from backupkeeper.core.outcomes import Trouble
-from backupkeeper.core.ranges import Ranges, length
+from backupkeeper.core.ranges import length
 from backupkeeper.report.clips import clip_json, clip_words
 from backupkeeper.report.deeds import say_manifest_faults, say_sentences, say_troubles
 from backupkeeper.report.lines import Line, Look, Page, Tone
 from backupkeeper.report.verdict import Json
-from backupkeeper.report.words import count, duration, plural, shown, size, told
+from backupkeeper.report.words import duration, plural, shown, size, spans, told
 
 _T = TypeVar("_T")
-_MOST_RANGES = 4
-
-
-def spans(ranges: Ranges, whole: int) -> str:
-    """Byte ranges, first and last byte included, counted from 0, and how much of the file it is."""
-    parts = [
-        f"{count(start)} to {count(end - 1)}" if end - start > 1 else count(start)
-        for start, end in ranges[:_MOST_RANGES]
-    ]
-    if len(ranges) > _MOST_RANGES:
-        parts.append(f"and {plural(len(ranges) - _MOST_RANGES, 'range')} more")
-    return f"bytes {', '.join(parts)} ({size(length(ranges))} of {size(whole)})"
 
 
 def repair_lines(outcome: RepairOutcome, look: Look) -> list[Line]:

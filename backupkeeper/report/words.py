@@ -11,6 +11,7 @@ Promises:
 
 import re
 import unicodedata
+from collections.abc import Sequence
 from datetime import datetime, timedelta, tzinfo
 from functools import lru_cache
 from typing import Final
@@ -30,6 +31,7 @@ _HUNDRED: Final = 100
 _SOON: Final = timedelta(minutes=1)
 _DAYS_TOLD: Final = 60
 _MONTHS_TOLD: Final = 24
+_MOST_SPANS: Final = 4
 
 
 def _escape(character: str) -> str:
@@ -103,6 +105,24 @@ def count(number: int) -> str:
 def plural(number: int, one: str, many: str | None = None) -> str:
     """``1 file``, ``2 files``, ``2 entries``."""
     return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def spans(ranges: Sequence[tuple[int, int]], whole: int) -> str:
+    """``bytes 512 to 1,023 (512 bytes of 1.20 GB)``: first and last byte, counted from 0.
+
+    Args:
+        ranges: half-open.
+        whole: bytes of the file.
+    """
+    parts = [
+        f"{count(start)} to {count(end - 1)}" if end - start > 1 else count(start)
+        for start, end in ranges[:_MOST_SPANS]
+    ]
+    if len(ranges) > _MOST_SPANS:
+        parts.append(f"and {plural(len(ranges) - _MOST_SPANS, 'range')} more")
+    lost = sum(end - start for start, end in ranges)
+    name = "byte" if lost == 1 else "bytes"
+    return f"{name} {', '.join(parts)} ({size(lost)} of {size(whole)})"
 
 
 def duration(seconds: float) -> str:
