@@ -10,6 +10,7 @@ import math
 from typing import Final
 
 from backupkeeper.core.clip_harm import DATA, PICTURE, SOUND, ClipHarm, StreamHarm
+from backupkeeper.core.ranges import length
 from backupkeeper.report.words import count, told
 
 Json = dict[str, object]
@@ -112,7 +113,8 @@ def clip_json(harm: ClipHarm) -> Json:
     """The same as an object: spans in seconds from the clip's beginning, bytes half-open.
 
     Keys: ``understood``, ``sure``, ``why`` (null where there is nothing to say), ``streams`` (each
-    ``kind``, ``number``, ``spans``), ``index`` and ``padding`` (byte ranges).
+    ``kind``, ``number``, ``spans``), ``index`` (byte ranges), ``padding_bytes`` (a number: there may
+    be very many such ranges).
     """
     return {
         "understood": harm.opened,
@@ -127,5 +129,5 @@ def clip_json(harm: ClipHarm) -> Json:
             for one in harm.streams
         ],
         "index": [list(span) for span in harm.index],
-        "padding": [list(span) for span in harm.padding],
+        "padding_bytes": length(harm.padding),
     }

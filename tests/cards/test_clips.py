@@ -123,7 +123,7 @@ def test_a_clip_that_is_hurt_all_over_is_named_from_end_to_end(called: str) -> N
     clip = made(recipe)
     found = harm(clip, f"WIDE0007{recipe.ending}", ((0, len(clip)),))
     packets = known(clip, recipe)
-    for number in range(len(found.streams)):
+    for number in sorted({one.stream for one in packets}):
         mine = [one for one in packets if one.stream == number]
         first = max(0.0, min(one.time for one in mine))
         last = max(one.time + one.lasts for one in mine)
@@ -209,6 +209,21 @@ def test_what_fills_up_behind_an_mxf_s_packets_is_told_apart() -> None:
     found = harm(clip, "WIDE0007.MXF", ((end, after),))
     assert (found.index, found.padding) == ((), ((end, after),))
     assert not any(one.spans for one in found.streams)
+
+
+def test_what_a_camera_notes_between_pictures_is_data_of_that_time_and_no_index() -> None:
+    clip = made(MXF)
+    packets = known(clip, MXF)
+    at = clip.index(bytes.fromhex("0d01030104010100"), packets[60].pos)  # a system item's key
+    after = min(
+        (one for one in packets if one.kind == "audio" and one.pos > at), key=lambda one: one.pos
+    )
+    found = harm(clip, "WIDE0007.MXF", ((at, at + 20),))
+    assert (found.index, found.padding) == ((), ())
+    assert [(one.kind, bool(one.spans)) for one in found.streams] == [
+        ("picture", False), ("sound", False), ("sound", False), ("data", True),
+    ]  # fmt: skip
+    assert spans_are(found, 3, (after.time, after.time + after.lasts))
 
 
 def test_the_key_and_length_of_a_triplet_are_its_packet_s() -> None:

@@ -206,7 +206,7 @@ def test_a_program_gets_every_span_and_every_byte() -> None:
             {"kind": "sound", "number": 2, "spans": [[0.333333, 2.0]]},
         ],
         "index": [[0, 8]],
-        "padding": [[9, 12]],
+        "padding_bytes": 7,
     }
     nothing = clip_json(not_understood(FIRST, RIDDLE))
     assert (nothing["understood"], nothing["sure"], nothing["why"]) == (False, False, RIDDLE)
