@@ -23,6 +23,8 @@ MOST_REPAIRS_A_DAY = 20
 """Of one roll on one drive: after 1, 2, 4 ... 256 minutes, then every six hours."""
 ORDER = (DeedKind.MIRROR, DeedKind.REPAIR, DeedKind.UPLOAD)
 """A second copy, then repairs, then the third copy."""
+LATER = frozenset({DeedKind.ADOPT, DeedKind.LOOK, DeedKind.JUDGE, DeedKind.PROVE})
+"""Between repairs and third copies."""
 
 
 @dataclass
@@ -98,9 +100,8 @@ class Laws:
         for late in left:
             mine = self._devices(view, late, held=False)
             others = [d for d in [*made.start, *wanted] if d.key not in running | {late.key}]
-            urgent = [
-                d for d in others if d.kind not in ORDER or _place_in(d) <= _place_in(late)
-            ]  # such as these may have been promised its devices
+            # Such as these may have been promised its devices.
+            urgent = [d for d in others if d.kind not in LATER and _place_in(d) <= _place_in(late)]
             if mine & used or any(mine & self._devices(view, d, held=False) for d in urgent):
                 continue
             for deed in made.start:
@@ -146,4 +147,4 @@ class Laws:
 
 
 def _place_in(deed: Deed) -> int:
-    return ORDER.index(deed.kind)
+    return ORDER.index(deed.kind) if deed.kind in ORDER else -1
