@@ -2,8 +2,10 @@
 
 import json
 import os
+import signal
 import subprocess
 import sys
+import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -132,6 +134,31 @@ def test_through_fuse_whole_pages_are_told_and_it_is_never_called_cold(
     assert said.code == 1
     pages = [[4_096, 8_192], [8_388_608, 8_400_896]]
     assert findings(said.json) == [("BOAT0001.MP4", "unreadable", pages, False)]
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_nobody_waits_for_a_failing_drive_who_wants_to_stop(
+    name: str, tmp_path: Path, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """All of a file is bad and slow to say so; both kinds of reading (with a thread and without)."""
+    with holey(str(tmp_path_factory.mktemp("fuse"))) as mount:
+        yard = yard_of_today(tmp_path)
+        typed(yard, "place", "add", mount.point, "--folder", "--role", "primary", "--name", "Main")
+        yard.drive("Travel", Role.SECONDARY)
+        offloaded(yard, yard.card("card", FILES))
+        path = roll_folder(Path(mount.point)) / name
+        mount.set({os.path.relpath(path, mount.point): [(300, 1 << 30)]}, delay_s=0.05)
+        config = str(yard.root / "config.toml")
+        command = [sys.executable, "-m", "backupkeeper", "--config", config, "verify", "Main"]
+        with subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as program:
+            tick = threading.Event()
+            while sum(one.failed for one in mount.asked()) < 20 and program.poll() is None:
+                tick.wait(0.02)
+            program.send_signal(signal.SIGINT)
+            # Its patience would last 120 s.
+            out, err = program.communicate(timeout=60)
+    assert b"Traceback" not in out + err
+    assert program.returncode != 0
 
 
 @pytest.mark.real("strace")
