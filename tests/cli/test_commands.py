@@ -4,6 +4,7 @@ import json
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,7 @@ from backupkeeper.core.errors import (
     DriveGoneError,
     UsageError,
 )
+from backupkeeper.core.mending import RepairOutcome
 from backupkeeper.core.model import CopyState, Role
 from backupkeeper.core.outcomes import Finding, Reason, ReasonCode
 from tests.cli.hand_keeper import HandKeeper
@@ -26,6 +28,7 @@ from tests.report import day
 
 OFFLOAD = ("offload", day.CARD, "--shoot", "260612 Boatyard", "--source", "Wide")
 ADD = ("place", "add", "/media/me/MAIN", "--role", "primary", "--name", "Main")
+REPAIRED = RepairOutcome(what="Main", dry_run=False)
 NEW = Reason(code=ReasonCode.NEVER_OFFLOADED, role=None, paths=(day.CLIP,))
 
 
@@ -52,6 +55,8 @@ def run(answer: Any, *words: str, **environ: str) -> Result:
         (day.verified(), ("verify",), 0),
         (day.verified(day.checked(Finding.DAMAGED)), ("verify", "Travel"), 1),
         (day.verified(matching=0, skipped=("x",)), ("verify", "Travel"), 3),
+        (REPAIRED, ("repair", "Main", "--edited", "--in-doubt"), 0),
+        (replace(REPAIRED, left=("x",)), ("repair", "--dry-run"), 1),
         (day.place_reports(), ("place", "list"), 0),
         (day.PLACES[0], ADD, 0),
     ],
