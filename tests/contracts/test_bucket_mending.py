@@ -58,8 +58,16 @@ def known() -> dict[str, Any]:
 
 
 @pytest.fixture
-def bucket(opened: Opener, server: Server, name: str, known: dict[str, Any]) -> S3Bucket:
+def bucket(
+    opened: Opener,
+    server: Server,
+    name: str,
+    known: dict[str, Any],
+    request: pytest.FixtureRequest,
+) -> S3Bucket:
     bucket = opened(server.url, f"{name}/shelf")
+    if "versioned" in request.fixturenames:
+        return bucket  # seen on radosgw: no If-Match at all is accepted where versions are kept
     if server.name not in known:
         known[server.name] = (bucket.capabilities(), bucket._conditions())
     bucket._can, bucket._heeded = known[server.name]

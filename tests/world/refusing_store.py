@@ -11,7 +11,7 @@ import threading
 import zlib
 from base64 import b64encode
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from urllib.parse import parse_qs, unquote, urlsplit
@@ -54,6 +54,10 @@ class Rules:
     """An error code given to every wrong check, in place of BadDigest."""
     opaque_etags: bool = False
     honours_conditions: bool = False
+    heeds_if_match: frozenset[str] = frozenset()
+    """Where ``If-Match`` is heeded: ``put``, ``complete``."""
+    knows_quotes: bool = True
+    """Whether an ETag in ``If-Match`` is written in quotes, else without."""
     never_deletes: bool = False
     objects: dict[str, tuple[bytes, str, dict[str, str]]] = field(default_factory=dict)
     uploads: dict[str, tuple[str, dict[int, bytes], dict[str, str]]] = field(default_factory=dict)
@@ -89,7 +93,8 @@ class _Handler(BaseHTTPRequestHandler):
             self.send_header("Content-Length", str(len(data)))
         self.end_headers()
         if self.command != "HEAD":
-            self.wfile.write(data)
+            with suppress(ConnectionError):  # who asked hung up
+                self.wfile.write(data)
 
     def _error(self, status: int, code: str) -> None:
         self._answer(status, f"<Error><Code>{code}</Code><Message>no</Message></Error>")
@@ -131,6 +136,19 @@ class _Handler(BaseHTTPRequestHandler):
     def _taken(self, key: str) -> bool:
         wanted = self.rules.honours_conditions and self.headers.get("If-None-Match") == "*"
         if wanted and key in self.rules.objects:
+            self._error(412, "PreconditionFailed")
+            return True
+        return self._is_another(key, "put" if self.command == "PUT" else "complete")
+
+    def _is_another(self, key: str, how: str) -> bool:
+        wanted = self.headers.get("If-Match")
+        if wanted is None or how not in self.rules.heeds_if_match:
+            return False
+        if key not in self.rules.objects:
+            self._error(404, "NoSuchKey")
+            return True
+        etag = self.rules.objects[key][1]
+        if wanted != (etag if self.rules.knows_quotes else etag.strip('"')):
             self._error(412, "PreconditionFailed")
             return True
         return False
