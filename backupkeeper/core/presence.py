@@ -1,6 +1,6 @@
 """On how many of the last nights a drive was here, as far as the daemon, being awake, saw it. Pure."""
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from datetime import datetime, timedelta, tzinfo
 
@@ -21,8 +21,9 @@ def nights_before(
         count: how many.
     """
     today = now.astimezone(tz).date()
-    spans = [span_of_day(window, today - days * _DAY, tz) for days in range(-1, count + 2)]
-    begun = [span for span in spans if span[0] <= now]
+    spans = [span_of_day(window, today - days * _DAY, tz) for days in range(-1, count + 4)]
+    # The clocks may leave out a whole window, once in spring: that is no night.
+    begun = [span for span in spans if span[0] <= now and span[0] < span[1]]
     return begun[1 : count + 1], begun[0][0]
 
 
@@ -45,7 +46,7 @@ def nights_here(
     known = [night for night in nights if night[1] > first]
     here = 0
     for begin, end in known:
-        ticks = awake[bisect_right(awake, begin) : bisect_right(awake, end)]
+        ticks = awake[bisect_left(awake, begin) : bisect_left(awake, end)]
         here += any(_is_here(seen, moments, at) for at in ticks)
     return here, len(known)
 
