@@ -151,7 +151,8 @@ def in_doubt(facts: Iterable[Fact], now: datetime) -> str:
     newest: dict[str, Fact] = {}
     for fact in facts:
         told = fact.way is Way.REHASH or (fact.way is Way.READBACK and fact.is_proof)
-        if told and now - SUDDEN_WITHIN <= fact.at:
+        # A little ahead: the clock was set back. Far ahead it was wrong: that would hold for years.
+        if told and abs(now - fact.at) <= SUDDEN_WITHIN:
             known = newest.get(fact.path)
             if known is None or known.at <= fact.at:
                 newest[fact.path] = fact

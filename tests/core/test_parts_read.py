@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from datetime import timedelta
+from typing import Any
 
 import pytest
 from hypothesis import given, strategies as st
@@ -14,8 +15,8 @@ SIZE, MTIME = 1000, 5_000_000_000
 TICK = timedelta(microseconds=1)
 
 
-def part(days_ago: float, done: int = 400, **changes: object) -> Fact:
-    values = {"cold": True, "damage": ((done, SIZE),), "note": part_note(MTIME)}
+def part(days_ago: float, done: int = 400, **changes: Any) -> Fact:
+    values: dict[str, Any] = {"cold": True, "damage": ((done, SIZE),), "note": part_note(MTIME)}
     return fact(Way.PART, days_ago, **(values | changes))
 
 
@@ -41,7 +42,7 @@ def test_a_beginning_of_the_same_file_goes_on() -> None:
     ids=["warm", "written to since", "no time", "nothing left", "another size", "shorter"],
 )
 def test_a_beginning_of_which_anything_is_not_as_it_was_does_not(
-    changes: dict[str, object],
+    changes: dict[str, Any],
 ) -> None:
     assert taken_up(part(1, **changes)) is None
 
