@@ -20,7 +20,7 @@ from io import SEEK_END
 from typing import BinaryIO, Final
 
 from backupkeeper.cards.clip_reader import ANSWERS, ASKS, FAILED, LENGTH, MOST_BYTES, QUESTION
-from backupkeeper.cards.demuxing import format_of
+from backupkeeper.cards.demuxing import NO_LIBRARY, format_of
 from backupkeeper.core.clip_harm import ClipHarm, StreamHarm, not_understood
 from backupkeeper.core.errors import BackupkeeperError
 from backupkeeper.core.ranges import Ranges
@@ -98,6 +98,8 @@ def look_into(
             done.set()
             watch.join()
             _end(process, is_done=harm is not None)
+    if harm is not None and harm.why == NO_LIBRARY:
+        return None
     return harm or not_understood(ranges, ENDED)
 
 

@@ -55,6 +55,7 @@ UNREADABLE: Final = "its index or header can't be read"
 ELSEWHERE: Final = "its index names places where its pictures and sound do not lie"
 NOT_TO_THE_END: Final = "it can't be read to its end"
 NO_GOOD_COPY: Final = "its index or header is hurt, and no good copy was there to read them from"
+NO_LIBRARY: Final = "the library that reads clips can't be loaded"
 EMPTY: Final = "it holds neither pictures nor sound"
 
 _KINDS: Final = {"video": PICTURE, "audio": SOUND}
@@ -79,8 +80,10 @@ def harm_in(
         ranges: the hurt bytes.
         from_good: whether the bytes that it reads are those of a good copy.
     """
-    import av  # noqa: PLC0415 - an optional extra, and slow to load
-
+    try:
+        import av  # noqa: PLC0415 - an optional extra, and slow to load
+    except ImportError:
+        return not_understood(ranges, NO_LIBRARY)
     try:
         with ExitStack() as stack:
             stream, beside = stack.enter_context(open_clip()), stack.enter_context(open_clip())

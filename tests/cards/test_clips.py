@@ -83,6 +83,7 @@ def chosen(packets: list[Known]) -> list[Known]:
     return found
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("called", RECIPES)
 def test_one_hurt_byte_names_the_seconds_of_its_packet_and_of_no_other_stream(called: str) -> None:
     recipe = RECIPES[called]
@@ -257,6 +258,7 @@ def test_sound_files_are_a_header_and_samples(recipe: Recipe, called: str) -> No
     assert harm(clip, "RECORDER01.WAV", ((begin - 1, begin),)).index == ((begin - 1, begin),)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("called", ["mp4", "mxf", "wav"])
 def test_the_process_of_its_own_says_the_same(called: str, tmp_path: os.PathLike[str]) -> None:
     recipe = RECIPES[called]

@@ -147,6 +147,7 @@ def test_bytes_that_do_not_lie_where_the_index_says_are_not_believed() -> None:
     assert found == not_understood(HERE, demuxing.ELSEWHERE)
 
 
+@pytest.mark.slow
 @settings(max_examples=40, suppress_health_check=[HealthCheck.too_slow])
 @given(
     called=st.sampled_from(sorted(RECIPES)),
@@ -217,6 +218,23 @@ def test_with_something_else_under_the_library_s_name_nothing_is_said(
 ) -> None:
     monkeypatch.setitem(sys.modules, "av", type(sys)("av"))  # it has no specification
     assert look_into(lambda: io.BytesIO(made(MP4)), "WIDE0007.MP4", HERE) is None
+
+
+def test_with_a_library_that_can_not_be_loaded_nothing_is_said() -> None:
+    code = (
+        "sys.modules['av'] = None; "
+        "from backupkeeper.cards.clip_reader import main; main(sys.stdin.buffer, sys.stdout.buffer)"
+    )
+    reader = [sys.executable, "-c", f"import sys; {code}"]
+    assert look_into(lambda: io.BytesIO(made(MP4)), "WIDE0007.MP4", HERE, reader=reader) is None
+
+
+def test_in_a_process_without_the_library_nothing_is_understood(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setitem(sys.modules, "av", None)
+    found = harm(made(MP4), "WIDE0007.MP4", HERE)
+    assert found == not_understood(HERE, demuxing.NO_LIBRARY)
 
 
 def instead(code: str) -> list[str]:
@@ -328,6 +346,7 @@ def test_a_file_that_is_asked_for_reads_like_any_other() -> None:
         asked.seek(-1)
 
 
+@pytest.mark.slow
 def test_no_thread_and_no_process_is_left_behind() -> None:
     before = threading.active_count()
     for _ in range(3):

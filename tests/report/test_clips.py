@@ -194,7 +194,11 @@ def test_a_dash_stands_between_two_times() -> None:
 
 def test_a_program_gets_every_span_and_every_byte() -> None:
     clip = harm(
-        (PICTURE, PLACE), (SOUND, ()), (SOUND, ((1 / 3, 2.0),)), index=FIRST, padding=((9, 12),)
+        (PICTURE, PLACE),
+        (SOUND, ()),
+        (SOUND, ((1 / 3, 2.0),)),
+        index=FIRST,
+        padding=((9, 12), (20, 24)),
     )
     assert json.loads(json.dumps(clip_json(clip))) == {
         "understood": True,
