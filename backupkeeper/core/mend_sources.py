@@ -35,21 +35,27 @@ def needed_from(size: int, damage: Ranges, others: Sequence[tuple[PlaceId, Range
 def to_ask(
     needed: Needed, drives: Sequence[PlaceId], buckets: Sequence[PlaceId]
 ) -> tuple[PlaceId, ...] | None:
-    """The places to ask, of those that can be asked now; drives first. None: some block has none.
+    """The places to ask, of those that can be asked now; drives first, no more than it takes.
+
+    None: some block has none.
 
     Args:
         needed: see ``needed_from``.
         drives: that are here, those to prefer first.
         buckets: that may be asked, likewise.
     """
-    chosen: list[PlaceId] = []
+    order = (*drives, *buckets)
+    chosen: set[PlaceId] = set()
     for places in sorted(needed, key=len):
         if places.isdisjoint(chosen):
-            able = [place for place in (*drives, *buckets) if place in places]
+            able = [place for place in order if place in places]
             if not able:
                 return None
-            chosen.append(able[0])
-    return tuple(chosen)
+            chosen.add(able[0])
+    for place in reversed(order):  # one that was chosen later may do for both
+        if not any(places.isdisjoint(chosen - {place}) for places in needed):
+            chosen.discard(place)
+    return tuple(place for place in order if place in chosen)
 
 
 def names_needed(needed: Needed, here: Collection[PlaceId]) -> frozenset[PlaceId]:
