@@ -36,18 +36,18 @@ from backupkeeper.core.model import (
     RollId,
     Way,
 )
-from backupkeeper.core.needs import Circumstances, need_of, young_for
+from backupkeeper.core.needs import Circumstances
 from backupkeeper.core.patience import setbacks, subject_of_bucket, subject_of_drive
 from backupkeeper.core.planner import plan
 from backupkeeper.core.policy import copies_of
 from tests.core.voyage_doing import DOERS
+from tests.core.voyage_kept import KeptNeeds
 from tests.core.voyage_laws import Laws
+from tests.core.voyage_nights import Nights
 from tests.core.voyage_parts import (
     BEGIN,
-    DISK_RATE,
     GB,
     LEAD,
-    LINE_RATE,
     POLICY,
     Card,
     Drive,
@@ -55,20 +55,10 @@ from tests.core.voyage_parts import (
     Rot,
     name,
     place,
+    seconds_for,
 )
 from tests.core.voyage_rot import Stood
 from tests.core.voyage_seen import view_of
-
-AGES = {
-    way: (young_for(age, POLICY, LEAD), POLICY.age_of(age) + timedelta(microseconds=1))
-    for way, age in {
-        Way.READBACK: Way.REHASH,
-        Way.REHASH: Way.REHASH,
-        Way.ATTESTED: Way.ATTESTED,
-        Way.LOOKED: Way.ATTESTED,
-    }.items()
-}
-"""How long after a fact it may be time to do something about it."""
 
 
 class Voyage:
@@ -80,10 +70,12 @@ class Voyage:
         *,
         planner: Callable[[View], Plan] = plan,
         hours: Callable[["Voyage"], Hours] | None = None,
+        nights: Nights | None = None,
     ) -> None:
         self.chance = random.Random(seed)
         self.planner = planner
-        self.hours = hours or (lambda _voyage: Hours(proof_s=4 * 3600.0))
+        self.nights = nights
+        self.hours = hours or (nights.hours if nights else lambda _: Hours(proof_s=4 * 3600.0))
         self.now = BEGIN
         self.places = {
             one.id: one
@@ -126,7 +118,7 @@ class Voyage:
         self.counter = 0
         self.told = 0
         """Number of all facts."""
-        self.kept: dict[RollId, tuple[object, datetime, RollNeed | None]] = {}
+        self.kept = KeptNeeds()
         self.laws = Laws(self)
 
     # -- what happens to the world
@@ -182,7 +174,12 @@ class Voyage:
 
     def around(self) -> Circumstances:
         return Circumstances(
-            places=self.places, policy=POLICY, now=self.now, mounted=self.mounted(), lead=LEAD
+            places=self.places,
+            policy=POLICY,
+            now=self.now,
+            mounted=self.mounted(),
+            lead=LEAD,
+            cutoffs=self.nights.cutoffs(self) if self.nights is not None else {},
         )
 
     def copies(self, roll: Roll) -> dict[Blake3, list[Copy]]:
@@ -190,24 +187,7 @@ class Voyage:
         return copies_of(told, self.places, POLICY, self.now)
 
     def needs(self) -> list[RollNeed]:
-        around = self.around()
-        for ident, roll in self.rolls.items():
-            ground = (self.known_of(roll), around.cutoffs)
-            kept = self.kept.get(ident)
-            if kept is None or kept[0] != ground or kept[1] <= self.now:
-                need = need_of(roll, self.copies(roll), around)
-                self.kept[ident] = (ground, self._next_edge(roll), need)
-        return [need for _, _, need in self.kept.values() if need is not None]
-
-    def _next_edge(self, roll: Roll) -> datetime:
-        """When time alone may change what a roll needs."""
-        moments = [
-            fact.at + age
-            for file in roll.files
-            for fact in self.facts.get(file.content, ())
-            for age in AGES.get(fact.way, ())
-        ]
-        return min((at for at in moments if at > self.now), default=self.now + timedelta(days=90))
+        return self.kept.needs(self)
 
     def view(self) -> View:
         return view_of(self)
@@ -228,7 +208,7 @@ class Voyage:
         held = {key for key, job in self.jobs.items() if job.held}
         self._carry_out(made)
         moments = [end, self.now + timedelta(hours=8 if self.jobs else 99)]
-        moments += [max(at, self.now + timedelta(seconds=1)) for _, at, _ in self.kept.values()]
+        moments += [max(at, self.now + timedelta(seconds=1)) for at in self.kept.edges()]
         moments += [
             self.now + timedelta(seconds=max(1.0, j.left_s))
             for j in self.jobs.values()
@@ -261,11 +241,10 @@ class Voyage:
             tokens = {mounted[one] for one in deed.places if one in mounted}
             if deed.card is not None:
                 tokens.add(deed.card)
-            rate = LINE_RATE if deed.kind is DeedKind.UPLOAD else DISK_RATE
             self.jobs[deed.key] = Job(
                 deed=deed,
                 since=self.now,
-                left_s=max(1.0, deed.size_bytes / rate),
+                left_s=seconds_for(deed),
                 tokens=frozenset(tokens),
                 known=self.known(deed),
             )
@@ -350,7 +329,8 @@ class Voyage:
         cold = way in {Way.READBACK, Way.REHASH}
         spot = ident, path
         if found is not None:
-            if spot not in self.found or self.was[spot] is not found.result:
+            known = self.found.get(spot)
+            if known is None or known < found.since or self.was[spot] is not found.result:
                 self.found[spot] = self.now
             self.was[spot] = found.result
         self.told += 1

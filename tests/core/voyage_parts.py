@@ -3,7 +3,7 @@
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 
-from backupkeeper.core.deeds import Deed
+from backupkeeper.core.deeds import Deed, DeedKind
 from backupkeeper.core.model import Blake3, Place, PlaceId, PlaceKind, Result, Role
 from backupkeeper.core.policy import Policy
 from backupkeeper.core.ranges import Ranges
@@ -73,3 +73,11 @@ def place(name: str, role: Role, device: str = "") -> Place:
 
 def name(*numbers: int) -> Blake3:
     return Blake3("".join(f"{number:08x}" for number in numbers).ljust(64, "0"))
+
+
+def seconds_for(deed: Deed) -> float:
+    """How long it takes where nothing comes between."""
+    if deed.kind is DeedKind.UPLOAD and deed.source is None:
+        return max(1.0, float(deed.files))  # it only looks
+    rate = LINE_RATE if deed.kind is DeedKind.UPLOAD else DISK_RATE
+    return max(1.0, deed.size_bytes / rate)
