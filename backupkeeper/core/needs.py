@@ -24,6 +24,7 @@ from backupkeeper.core.model import (
     Place,
     PlaceId,
     PlaceKind,
+    Result,
     Role,
     Roll,
     RollFile,
@@ -153,7 +154,7 @@ def proof_wanted(copy: Copy, around: Circumstances, harmed: datetime | None = No
         wanted = Proof.NEVER
     elif copy.state is CopyState.DUE:
         wanted = Proof.DUE
-    elif copy.state is CopyState.PROVEN and _is_neighbour(copy, harmed, around.now):
+    elif copy.state is CopyState.PROVEN and _is_neighbour(copy, harmed):
         wanted = Proof.NEIGHBOUR
     elif copy.state is CopyState.PROVEN and _is_ageing(copy, around):
         wanted = Proof.AGEING
@@ -162,12 +163,11 @@ def proof_wanted(copy: Copy, around: Circumstances, harmed: datetime | None = No
     return wanted
 
 
-def _is_neighbour(copy: Copy, harmed: datetime | None, now: datetime) -> bool:
+def _is_neighbour(copy: Copy, harmed: datetime | None) -> bool:
     """Whether damage was found beside it since it was read: errors cluster (STANDARDS section 5.1)."""
     if harmed is None or copy.proof is None or copy.proof.way not in {Way.READBACK, Way.REHASH}:
         return False
-    # What a wrong clock dated into the future would outdate every reading till then.
-    return copy.proof.at < harmed - NEAR and harmed <= now
+    return copy.proof.at < harmed - NEAR
 
 
 def _is_ageing(copy: Copy, around: Circumstances) -> bool:
@@ -274,7 +274,7 @@ def need_of(
             tally = tallies.setdefault(copy.place, _Tally())
             _count(tally, copy, file, filled, around, harmed.get(copy.place))
             if copy.state is CopyState.DAMAGED:
-                _count_mendable(tally, copy, file, every, places)
+                _count_mendable(tally, copy, file, every, around)
         for place in targets:
             if not wants(own, every, place, places, policy):
                 continue
@@ -377,14 +377,14 @@ def _count_mendable(
     copy: Copy,
     file: RollFile,
     every: Sequence[Copy],
-    places: Mapping[PlaceId, Place],
+    around: Circumstances,
 ) -> None:
     """A damaged copy on a drive that other copies could make whole, if they were all here."""
-    if (
-        copy.trouble is None
-        or copy.trouble.result not in MENDABLE
-        or places[copy.place].kind is PlaceKind.BUCKET
-    ):
+    is_object = around.places[copy.place].kind is PlaceKind.BUCKET
+    if is_object or copy.trouble is None or copy.trouble.result not in MENDABLE:
+        return
+    if copy.latest is not None and copy.latest.result is Result.MATCHES and _is_vain(copy, around):
+        tally.vain = True  # it came right, from the cache: mending would find that again and again
         return
     others = [
         (one.place, hurt(one, file.size))

@@ -122,7 +122,10 @@ def copy_of(facts: Sequence[Fact], place: Place, policy: Policy, now: datetime) 
             (fact.at for fact in believed if fact.way is Way.DOWNLOADED and fact.is_proof),
             default=None,
         ),
-        harmed_at=max((fact.at for fact in facts if fact.result in ROTTEN), default=None),
+        # What a wrong clock dated into the future must not hide what was found since.
+        harmed_at=max(
+            (fact.at for fact in facts if fact.result in ROTTEN and fact.at <= now), default=None
+        ),
     )
 
 
