@@ -233,7 +233,7 @@ class Copy:
     sampled_at: datetime | None = None
     """When it was last fetched back whole, and matched."""
     harmed_at: datetime | None = None
-    """When rot was last found in it till now, whether it was mended since or not."""
+    """When rot was last newly found in it till now, whether it was mended since or not."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -122,11 +122,22 @@ def copy_of(facts: Sequence[Fact], place: Place, policy: Policy, now: datetime) 
             (fact.at for fact in believed if fact.way is Way.DOWNLOADED and fact.is_proof),
             default=None,
         ),
-        # What a wrong clock dated into the future must not hide what was found since.
-        harmed_at=max(
-            (fact.at for fact in facts if fact.result in ROTTEN and fact.at <= now), default=None
-        ),
+        harmed_at=_harmed_at(ordered, now),
     )
+
+
+def _harmed_at(ordered: Sequence[Fact], now: datetime) -> datetime | None:
+    """When rot was last newly found, till now: what is found again before it is mended is no news.
+
+    What a wrong clock dated into the future must not hide what was found since.
+    """
+    found, is_known = None, False
+    for fact in ordered:
+        if fact.result in ROTTEN and fact.at <= now:
+            found, is_known = (found if is_known else fact.at), True
+        elif fact.is_proof:
+            is_known = False
+    return found
 
 
 def _decisive(believed: Sequence[Fact]) -> Fact | None:

@@ -69,6 +69,16 @@ ROT = [Result.DAMAGED, Result.CUT_OFF, Result.UNREADABLE, Result.UNSTABLE]
 days = st.floats(0, 40).map(lambda found: round(found, 3))
 
 
+def newly_found(facts: list[Fact]) -> datetime | None:
+    """When rot was found last, unless it was known already."""
+    found, is_known = None, False
+    for one in sorted(facts, key=lambda one: (one.at, one.result in ROT)):
+        if one.result in ROT and not is_known:
+            found = one.at
+        is_known = one.result in ROT
+    return found
+
+
 @given(
     st.lists(st.tuples(days, st.sampled_from([*ROT, Result.MATCHES])), min_size=1, max_size=5),
     days,
@@ -78,7 +88,7 @@ def test_damage_asks_for_its_neighbour_to_be_read_and_one_reading_is_enough(
     told: list[tuple[float, Result]], proven: float, after: float
 ) -> None:
     facts = [*(read(ago, result) for ago, result in told), beside(proven)]
-    harm = max((one.at for one in facts if one.result in ROT), default=None)
+    harm = newly_found(facts[:-1])
     before = at_main(*facts)
     is_old = harm is not None and NOW - proven * DAY < harm - NEAR
     assert before.neighbours is is_old

@@ -71,3 +71,21 @@ def test_damage_that_a_wrong_clock_dated_into_the_future_asks_for_no_reading_yet
     assert standing is not None
     assert standing.damaged_files == 1
     assert not standing.neighbours
+
+
+def test_damage_that_is_found_again_and_again_is_one_find() -> None:
+    """A repair that waits for a source tells of the damage each time that it tries."""
+    again = [read(days_ago, Result.DAMAGED) for days_ago in (25, 10, 1)]
+    for facts in (again, [*again, read(0.9)]):
+        standing = at_main(beside(20), *facts)
+        assert standing is None or not standing.neighbours
+        standing = at_main(beside(30), *facts)
+        assert standing is not None
+        assert standing.neighbours
+
+
+def test_damage_after_it_was_mended_is_a_new_find() -> None:
+    standing = at_main(beside(20), read(25, Result.DAMAGED), read(24), read(2, Result.CUT_OFF))
+    assert standing is not None
+    assert standing.neighbours
+    assert standing.before == NOW - timedelta(days=3)
