@@ -102,9 +102,11 @@ def clip_harm(
     sources = _sources(drive, path, now, drives)
     best: ClipHarm | None = None
     for source in sources:
-        with suppress(OSError):
-            is_good = source != drive.absolute(path)
+        is_good = source != drive.absolute(path)
+        try:
             best = look_into(partial(_opened, context, source), path, damage, from_good=is_good)
+        except OSError:
+            continue  # that copy can't be opened: perhaps the next one
         if best is None or best.opened:
             return best
     return best

@@ -70,8 +70,8 @@ BAD_DRIVE: Final = (
     "cable, port, memory or drive, in this order."
 )
 NO_ROOM: Final = (
-    "The whole file is made anew beside the damaged one. Make room (what was set aside before is in "
-    f"{SET_ASIDE}), then repeat the command."
+    "The whole file is made anew beside the damaged one. Make room ('backupkeeper place set-aside' shows "
+    "what earlier repairs have kept), then repeat the command."
 )
 
 

@@ -5,7 +5,7 @@ from contextlib import AbstractContextManager
 from typing import Protocol
 
 from backupkeeper.config import Config
-from backupkeeper.core.mending import RepairOutcome
+from backupkeeper.core.mending import KeptAside, RepairOutcome
 from backupkeeper.core.model import Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
     GapReport,
@@ -68,6 +68,14 @@ class Keeper(Protocol):
         self, what: str | None, *, dry_run: bool, edited: bool, in_doubt: bool, progress: Progress
     ) -> RepairOutcome:
         """Mend."""
+        ...
+
+    def kept_aside(self, name: str) -> tuple[KeptAside, ...]:
+        """Damaged files that are kept on a drive."""
+        ...
+
+    def delete_aside(self, name: str) -> tuple[KeptAside, ...]:
+        """Delete those of them whose place was taken by a proven copy."""
         ...
 
     def may_wipe(self, card: str, *, progress: Progress) -> Verdict:

@@ -1,13 +1,16 @@
-"""``place add`` and ``place list``."""
+"""``place add``, ``place list`` and ``place set-aside``."""
+
+import sys
 
 import click
 
-from backupkeeper.cli.session import Session, json_option
+from backupkeeper.cli.session import Session, all_option, json_option
 from backupkeeper.core.errors import UsageError
 from backupkeeper.core.model import Role
 from backupkeeper.report import exits
 from backupkeeper.report.objects import added_json, places_json
 from backupkeeper.report.places import added_lines, places_lines
+from backupkeeper.report.repair import aside_json, aside_lines
 
 BUCKET_SCHEME = "s3://"
 
@@ -93,3 +96,51 @@ def list_places(session: Session, as_json: bool) -> int:
         lines=lambda look: places_lines(places, look),
         told=lambda: places_json(places),
     )
+
+
+@place.command("set-aside")
+@click.argument("name")
+@click.option(
+    "--delete", is_flag=True, help="Delete what was replaced by a copy that is proven now."
+)
+@click.option("--yes", is_flag=True, help="Don't ask before deleting.")
+@all_option
+@json_option
+@click.pass_obj
+def set_aside(
+    session: Session, name: str, *, delete: bool, yes: bool, all_paths: bool, as_json: bool
+) -> int:
+    """Show, or delete, the damaged files that repairs have set aside on a drive.
+
+    They are of use to somebody who wants to know what happened, or to rescue what no copy has right.
+    Nothing deletes them but this, or you.
+
+    \b
+    Examples:
+      backupkeeper place set-aside Main
+      backupkeeper place set-aside Main --delete
+    """
+    with session.keeper() as keeper:
+        kept = keeper.kept_aside(name)
+        if delete and any(one.is_replaced for one in kept):
+            _must_be_meant(sum(one.is_replaced for one in kept), name, yes=yes)
+            kept = keeper.delete_aside(name)
+        elif delete:
+            kept = ()
+    return session.tell(
+        exits.WELL,
+        as_json=as_json,
+        lines=lambda look: aside_lines(kept, look, deleted=delete),
+        told=lambda: aside_json(kept, deleted=delete),
+        all_paths=all_paths,
+    )
+
+
+def _must_be_meant(files: int, name: str, *, yes: bool) -> None:
+    """Ask at a terminal; elsewhere only ``--yes`` will do."""
+    if yes:
+        return
+    if not sys.stdin.isatty():
+        raise UsageError("Deleting wants your word.", advice="Add --yes.")
+    if not click.confirm(f"Delete {files} damaged files that are kept on {name}?", err=True):
+        raise UsageError("Nothing was deleted.")

@@ -149,3 +149,22 @@ class RepairOutcome:
             self.planned or self.unmended or self.left or self.troubles or self.manifest_faults
             or unproven
         )  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class KeptAside:
+    """A damaged file that is kept on a drive.
+
+    Args:
+        path: of it, relative to the place's root.
+        size: in bytes.
+        replaced: path of the file whose name it had, as its note says (empty: there is no note).
+        at: when it was replaced, likewise.
+        is_replaced: whether the copy that took its place is proven now.
+    """
+
+    path: str
+    size: int
+    replaced: str
+    at: str
+    is_replaced: bool

@@ -173,16 +173,19 @@ def _is_neighbour(copy: Copy, harmed: datetime | None) -> bool:
 def _is_ageing(copy: Copy, around: Circumstances) -> bool:
     if copy.proof is None:  # pragma: no cover - a proven copy has its proof
         return True
-    seen = copy.proof.at
-    latest = copy.latest
+    seen, latest = copy.proof.at, copy.latest
     if copy.proof.way is Way.ATTESTED and latest is not None and latest.way is Way.LOOKED:
         seen = max(seen, latest.at)
     cutoff = around.cutoffs.get(copy.place)
-    if (cutoff is not None and seen <= cutoff) or sample_due(
-        copy, around.now, around.sample_percent
-    ):
+    if cutoff is not None and seen <= cutoff:
         return True
-    return around.now - seen >= young_for(copy.proof.way, around.policy, around.lead)
+    if sample_due(copy, around.now, around.sample_percent):
+        return True
+    proofs = [(seen, copy.proof.way)]
+    if copy.sampled_at is not None and copy.sampled_at >= copy.proof.at:
+        proofs.append((copy.sampled_at, Way.DOWNLOADED))
+    policy, lead = around.policy, around.lead
+    return all(around.now - at >= young_for(way, policy, lead) for at, way in proofs)
 
 
 def young_for(way: Way, policy: Policy, lead: timedelta) -> timedelta:

@@ -155,7 +155,7 @@ class Files(Protocol):
         ...
 
     def unlink(self, path: str) -> None:
-        """Remove one name. Only for temporary files of our own making."""
+        """Remove one name: of a temporary file of ours, or, on a person's word, of one set aside."""
         ...
 
     def free_bytes(self, path: str) -> int:

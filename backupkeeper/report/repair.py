@@ -8,7 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TypeVar
 
 from backupkeeper.core.harm import ROTTEN
-from backupkeeper.core.mending import Mended, Patient, Planned, RepairOutcome, Unmended
+from backupkeeper.core.mending import KeptAside, Mended, Patient, Planned, RepairOutcome, Unmended
 from backupkeeper.core.model import Result
 from backupkeeper.core.outcomes import Trouble
 from backupkeeper.core.ranges import length
@@ -34,8 +34,8 @@ def repair_lines(outcome: RepairOutcome, look: Look) -> list[Line]:
     _say_each(page, "mended", outcome.mended, _say_mended)
     if outcome.mended:
         page.say(
-            "The damaged files are kept where it says. Delete them there if you don't want them; "
-            "nothing else does.",
+            "The damaged files are kept where it says, until you delete them: "
+            "'backupkeeper place set-aside' shows them.",
             indent=2,
         )
     _say_each(page, "not mended", outcome.unmended, _say_unmended)
@@ -185,3 +185,44 @@ def _pairs(ranges: Sequence[tuple[int, int]]) -> list[list[int]]:
 
 def _trouble(one: Trouble) -> Mapping[str, str]:
     return {"place": one.place, "path": one.path, "message": one.message}
+
+
+def aside_lines(kept: Sequence[KeptAside], look: Look, *, deleted: bool) -> list[Line]:
+    """What is kept on a drive, or what was deleted of it."""
+    page = Page(look)
+    total = size(sum(one.size for one in kept))
+    if not kept:
+        page.say("Nothing was deleted." if deleted else "Nothing is set aside there.")
+        return page.lines
+    what = "Deleted" if deleted else "Kept"
+    page.say(f"{what}: {plural(len(kept), 'damaged file')}, {total}")
+    for one in page.few(kept, indent=2):
+        page.line(f"  {shown(one.path)}")
+        page.say(f"{size(one.size)}, was {shown(one.replaced) or 'a file unknown'}", indent=6)
+        if not one.is_replaced:
+            page.say(
+                "What took its place is not proven now: it is not deleted.",
+                indent=6,
+                tone=Tone.WARN,
+            )
+    if not deleted:
+        page.say("To delete what was replaced by a proven copy, add --delete.")
+    return page.lines
+
+
+def aside_json(kept: Sequence[KeptAside], *, deleted: bool) -> Json:
+    """``replaced`` is the path that the file had; ``proven`` whether what took it is proven now."""
+    return {
+        "version": 1,
+        "deleted": deleted,
+        "files": [
+            {
+                "path": one.path,
+                "size": one.size,
+                "replaced": one.replaced or None,
+                "at": one.at or None,
+                "proven": one.is_replaced,
+            }
+            for one in kept
+        ],
+    }

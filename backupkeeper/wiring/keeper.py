@@ -18,6 +18,7 @@ from backupkeeper import __version__
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.export import export_list
 from backupkeeper.actions.gaps import gaps
+from backupkeeper.actions.kept_aside import delete_aside, kept_aside
 from backupkeeper.actions.may_wipe import may_wipe
 from backupkeeper.actions.mirror import mirror
 from backupkeeper.actions.offload import offload
@@ -31,7 +32,7 @@ from backupkeeper.catalog.store import open_catalog
 from backupkeeper.config import Config, parse_config
 from backupkeeper.core.deeds import Deed, DeedKind
 from backupkeeper.core.errors import ConfigError, ConfigFault, OutOfReachError, PlaceHeldError
-from backupkeeper.core.mending import RepairOutcome
+from backupkeeper.core.mending import KeptAside, RepairOutcome
 from backupkeeper.core.model import Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
     GapReport,
@@ -281,6 +282,14 @@ class Keeper:
         """See ``actions.repair.repair``; ``what`` as in ``verify``."""
         wanted = Wanted(dry_run=dry_run, edited=edited, in_doubt=in_doubt)
         return self._giving_way(lambda: repair(self._context, _meant(what), wanted, progress))
+
+    def kept_aside(self, name: str) -> tuple[KeptAside, ...]:
+        """See ``actions.kept_aside.kept_aside``."""
+        return kept_aside(self._context, name)
+
+    def delete_aside(self, name: str) -> tuple[KeptAside, ...]:
+        """See ``actions.kept_aside.delete_aside``."""
+        return self._giving_way(lambda: delete_aside(self._context, name))
 
     def may_wipe(self, card: str, *, progress: Progress) -> Verdict:
         """See ``actions.may_wipe.may_wipe``."""

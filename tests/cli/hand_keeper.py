@@ -8,7 +8,7 @@ from typing import Any, Self
 
 from backupkeeper.cli.session import Session
 from backupkeeper.config import Config, parse_config
-from backupkeeper.core.mending import RepairOutcome
+from backupkeeper.core.mending import KeptAside, RepairOutcome
 from backupkeeper.core.model import Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
     GapReport,
@@ -102,6 +102,12 @@ class HandKeeper:
         self, what: str | None, *, dry_run: bool, edited: bool, in_doubt: bool, progress: Progress
     ) -> RepairOutcome:
         return self._answered("repair", what, dry_run, edited, in_doubt)  # type: ignore[no-any-return]  # as above
+
+    def kept_aside(self, name: str) -> tuple[KeptAside, ...]:
+        return self._answered("kept-aside", name)  # type: ignore[no-any-return]  # as above
+
+    def delete_aside(self, name: str) -> tuple[KeptAside, ...]:
+        return self._answered("delete-aside", name)  # type: ignore[no-any-return]  # as above
 
     def may_wipe(self, card: str, *, progress: Progress) -> Verdict:
         progress.begin("Reading the card", total_bytes=8, total_files=2)
