@@ -288,3 +288,19 @@ def test_what_is_not_here_mends_nothing_until_it_is_plugged_in() -> None:
     voyage.plug("Travel")
     voyage.run(1 * DAY)
     assert voyage.rot == {}
+
+
+def test_damage_that_waits_for_its_source_has_its_neighbours_read_once() -> None:
+    voyage = a_yard()
+    voyage.run(30 * DAY)
+    go_bad(voyage, copies(voyage)["Main"], Result.DAMAGED, block(0))
+    find(voyage, copies(voyage)["Main"])
+    voyage.unplug("Travel")
+    voyage.line_is_up = False
+    voyage.run(20 * DAY)
+    assert voyage.laws.begun[DeedKind.REPAIR] > 20, "it is tried with the bucket"
+    assert voyage.laws.begun[DeedKind.PROVE] == 1
+    voyage.line_is_up = True
+    voyage.run(1 * DAY)
+    assert voyage.rot == {}
+    assert voyage.laws.begun[DeedKind.PROVE] == 1
