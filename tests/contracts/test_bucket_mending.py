@@ -168,6 +168,7 @@ def test_objects_with_odd_names_are_mended_too(bucket: S3Bucket) -> None:
         assert (body(bucket, kept), body(bucket, key)) == (old, new)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", SIZES)
 def test_what_is_set_aside_is_whole_with_all_that_was_sent(
     bucket: S3Bucket, server: Server, name: str, size: int
@@ -269,6 +270,7 @@ def test_a_path_too_long_for_a_copy_s_key_is_cut(bucket: S3Bucket) -> None:
         assert body(bucket, kept) == made_up(10)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("old_size", [0, 100, 4 * BLOCK_BYTES])
 @pytest.mark.parametrize("size", [0, 100, 4 * BLOCK_BYTES])
 def test_the_very_object_is_replaced(
@@ -300,6 +302,7 @@ def swapping(server: Server, name: str, data: bytes, other: bytes) -> Iterator[m
         yield block
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("size", [100, 4 * BLOCK_BYTES])
 @pytest.mark.parametrize("same_bytes", [False, True])
 def test_another_object_is_never_replaced(
