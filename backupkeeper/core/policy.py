@@ -36,6 +36,7 @@ from backupkeeper.core.model import (
     Way,
 )
 from backupkeeper.core.outcomes import RoleCover, RoleProof, RollCover
+from backupkeeper.core.ranges import blocks_of
 
 ALL_ROLES = (Role.PRIMARY, Role.SECONDARY, Role.CLOUD)
 CLOCK_SLACK = timedelta(days=1)
@@ -127,16 +128,20 @@ def copy_of(facts: Sequence[Fact], place: Place, policy: Policy, now: datetime) 
 
 
 def _harmed_at(ordered: Sequence[Fact], now: datetime) -> datetime | None:
-    """When rot was last newly found, till now: what is found again before it is mended is no news.
+    """When rot was last newly found, till now: found again before it is mended it is no news.
 
-    What a wrong clock dated into the future must not hide what was found since.
+    News are further blocks. What a wrong clock dated into the future must not hide what was found
+    since. Where a fact does not say what is hurt, all of it is.
     """
-    found, is_known = None, False
+    found: datetime | None = None
+    known: frozenset[int] | None = frozenset()
     for fact in ordered:
         if fact.result in ROTTEN and fact.at <= now:
-            found, is_known = (found if is_known else fact.at), True
+            hurt = frozenset(blocks_of(fact.damage)) if fact.damage else None
+            if known is not None and (hurt is None or not hurt <= known):
+                found, known = fact.at, None if hurt is None else known | hurt
         elif fact.is_proof:
-            is_known = False
+            known = frozenset()
     return found
 
 

@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 
 from backupkeeper.core.deeds import Standing
-from backupkeeper.core.model import Fact, Result, Way
+from backupkeeper.core.model import BLOCK_BYTES, Fact, Result, Way
 from backupkeeper.core.needs import Circumstances, need_of
 from backupkeeper.core.policy import Policy, copies_of
 from tests.core.made_up_copies import CLIP, MAIN, NOW, PLACES, SOUND, TRAVEL, VAULT, fact, roll
@@ -89,3 +89,16 @@ def test_damage_after_it_was_mended_is_a_new_find() -> None:
     assert standing is not None
     assert standing.neighbours
     assert standing.before == NOW - timedelta(days=3)
+
+
+def test_damage_that_got_worse_is_a_new_find_and_damage_told_more_narrowly_is_not() -> None:
+    first = read(25, Result.DAMAGED, damage=((0, BLOCK_BYTES),))
+    same = [((0, 512),), ((512, 600), (700, 900))]
+    for damage in same:
+        standing = at_main(beside(20), first, read(2, Result.DAMAGED, damage=damage))
+        assert standing is not None
+        assert not standing.neighbours
+    for damage in [((0, BLOCK_BYTES + 1),), ((9 * BLOCK_BYTES, 9 * BLOCK_BYTES + 1),), ()]:
+        standing = at_main(beside(20), first, read(2, Result.UNREADABLE, damage=damage))
+        assert standing is not None
+        assert standing.neighbours

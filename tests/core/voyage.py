@@ -113,7 +113,8 @@ class Voyage:
         """The truth about bad copies."""
         self.found: dict[tuple[PlaceId, str], datetime] = {}
         """When the rot of a copy was found first, since it was last whole."""
-        self.was: dict[tuple[PlaceId, str], Result] = {}
+        self.was: dict[tuple[PlaceId, str], Rot] = {}
+        """What was found then."""
         self.edits: set[tuple[PlaceId, str]] = set()
         self.counter = 0
         self.told = 0
@@ -330,9 +331,9 @@ class Voyage:
         spot = ident, path
         if found is not None:
             known = self.found.get(spot)
-            if known is None or known < found.since or self.was[spot] is not found.result:
+            if known is None or known < found.since or found.hurt - self.was[spot].hurt:
                 self.found[spot] = self.now
-            self.was[spot] = found.result
+            self.was[spot] = found
         self.told += 1
         told = Fact(
             at=self.now + later,

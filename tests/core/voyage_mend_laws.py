@@ -99,7 +99,7 @@ def _neighbours_were_read(voyage: "Voyage", roll: Roll, standing: list[Stood]) -
     """After rot was found, the rest of the roll on that drive was read (or on the same day)."""
     for spot, at in voyage.found.items():
         place, path = spot
-        if not path.startswith(f"{roll.head.folder}/") or not harm_is_rot(voyage.was[spot]):
+        if not path.startswith(f"{roll.head.folder}/") or not harm_is_rot(voyage.was[spot].result):
             continue
         if voyage.now - at < MARGIN or voyage.places[place].kind is PlaceKind.BUCKET:
             continue

@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 from backupkeeper.core.deeds import Deed, DeedKind
 from backupkeeper.core.model import Blake3, Place, PlaceId, PlaceKind, Result, Role
 from backupkeeper.core.policy import Policy
-from backupkeeper.core.ranges import Ranges
+from backupkeeper.core.ranges import Ranges, blocks_of
 
 BEGIN = datetime(2026, 6, 12, 8, tzinfo=UTC)
 GB = 10**9
@@ -41,6 +41,11 @@ class Rot:
     result: Result
     damage: Ranges
     since: datetime
+
+    @property
+    def hurt(self) -> frozenset[int]:
+        """Its blocks."""
+        return frozenset(blocks_of(self.damage))
 
 
 @dataclass
