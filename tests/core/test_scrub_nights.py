@@ -1,7 +1,7 @@
 """Many nights in a row: nothing starves, nothing is missed that could be kept, work is spread."""
 
 import random
-from itertools import cycle, product, repeat
+from itertools import chain, cycle, product, repeat
 
 import pytest
 from hypothesis import assume, given, settings, strategies as st
@@ -85,6 +85,16 @@ def test_so_it_is_where_the_rhythm_stretches_by_a_quarter(
     assert a_night is not None
     drive = Drive(list(before), nights, a_night, age, age // part if part else 0)
     assert kept(drive.pass_nights(range(age + 1), level), before)
+
+
+@pytest.mark.parametrize("gap", [4, 8, 12])
+def test_so_it_is_where_it_stretches_by_a_quarter_for_good_and_there_is_no_lead(gap: int) -> None:
+    """What was counted on is a quarter more than what comes, and the budget has none to spare."""
+    before = evenly(120)
+    nights = every(chain(repeat(gap, 90 // gap), repeat(gap * 5 // 4)), days=90)
+    a_night = next(a for a in range(1, 121) if keeps_a_cycle(before, nights, a, 90))
+    drive = Drive(list(before), nights, a_night, lead=0)
+    assert kept(drive.pass_nights(range(91), level), before)
 
 
 @few
