@@ -128,7 +128,7 @@ def of_card(voyage: Voyage, card: Card) -> list[Roll]:
     return [one for one in voyage.rolls.values() if one.head.folder in (card.taken or ())]
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(st.integers(0, 2**32))
 def test_every_gap_that_can_be_closed_is_closed_and_no_law_is_broken(seed: int) -> None:
     holds(seed)
@@ -138,7 +138,7 @@ def test_every_gap_that_can_be_closed_is_closed_and_no_law_is_broken(seed: int) 
 @pytest.mark.parametrize("part", range(40))  # small, for machines that are slow and busy
 def test_a_thousand_histories(part: int) -> None:
     for seed in range(part * 25, part * 25 + 25):
-        holds(seed, steps=12, lives_on=seed % 2 == 0)
+        holds(seed, steps=12, lives_on=seed % 3 == 0)
 
 
 # -- planners that break a rule: the laws must notice
