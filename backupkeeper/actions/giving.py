@@ -55,6 +55,12 @@ class DriveGiver:
 
     def block(self, number: int) -> memoryview | None:
         """A block's bytes, unchecked; None where the device does not give all of it."""
+        data = self.part(number)
+        whole = data is not None and self._blocks is not None and self._blocks.gives(number)
+        return data if whole else None
+
+    def part(self, number: int) -> memoryview | None:
+        """The same with zeros for what the device does not give of it."""
         if self.trouble is not None:
             return None
         try:
@@ -67,7 +73,7 @@ class DriveGiver:
             if self._blocks is None or isinstance(error, DriveGoneError):
                 self.trouble = error  # of this block only, where it could be opened
             return None
-        return self._wanted(data, number) if self._blocks.gives(number) else None
+        return self._wanted(data, number)
 
     def _wanted(self, data: memoryview, number: int) -> memoryview:
         return data[: max(0, self._content.size - number * BLOCK_BYTES)]
@@ -106,6 +112,10 @@ class BucketGiver:
             return None
         self.fetched += len(data)
         return memoryview(data)
+
+    def part(self, number: int) -> memoryview | None:
+        """As ``block``: a store gives all or nothing."""
+        return self.block(number)
 
     def found(self, at: datetime, damage: Ranges) -> Fact:
         """What is known of the object after blocks of it were wrong."""

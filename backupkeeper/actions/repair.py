@@ -32,6 +32,7 @@ from backupkeeper.actions.treating import (
 )
 from backupkeeper.core.fitting import possible_paths
 from backupkeeper.core.harm import SUDDEN_WITHIN, in_doubt
+from backupkeeper.core.mend_sources import hurt
 from backupkeeper.core.mending import Planned, RepairOutcome, sharing
 from backupkeeper.core.model import (
     Copy,
@@ -43,7 +44,6 @@ from backupkeeper.core.model import (
     RollId,
     Standing,
 )
-from backupkeeper.core.ranges import Ranges
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.coldread import ColdReading
 
@@ -204,13 +204,7 @@ def _plan(run: RepairRun, now: RollNow, drive: OnlineDrive, case: Case) -> None:
         return
     content, size = content_of(run, case), case.file.size
     with givers_of(run, now, content, case.copy) as givers:
-        known = [(one.name, _known_damage(one.copy, size)) for one in givers]
+        known = [(one.name, hurt(one.copy, size)) for one in givers]
     damage = case.trouble.damage or ((0, size),)
     patient = patient_of(drive, case, damage)
     run.planned.append(Planned(patient=patient, sharing=sharing(size, damage, known)))
-
-
-def _known_damage(copy: Copy, size: int) -> Ranges:
-    if copy.trouble is None:
-        return ()
-    return copy.trouble.damage or ((0, size),)

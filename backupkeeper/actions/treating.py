@@ -254,6 +254,8 @@ def _mend(
     is_whole = put_in_place(context.files, body, aside, drive.guard)
     kept = f"{aside.folder}/{aside.name}"
     shares = ", ".join(f"{count:,} bytes from {name}" for name, count in taken.items())
+    if made.pieced:
+        shares += f", {len(made.pieced)} blocks from several copies, none of them right by itself"
     fact = Fact(
         at=harm.at + TICK,
         place=drive.place.id,

@@ -7,13 +7,15 @@ Promises:
    it may take the name.
 3. The damaged file is set aside before, by a second name where the file system knows such, else by a
    copy; the name changes hands in one step. At every instant it is the old file's or the new one's.
-4. Each giver is asked for a block only where those before it did not have it right.
+4. Each giver is asked for a block only where those before it did not have it right. Where none has
+   it right by itself two of them may have it together, sector by sector (``transfer.piecing``).
 """
 
 import errno
-from collections.abc import Callable, Iterable, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Final, Protocol
 
 import xxhash
@@ -43,6 +45,7 @@ from backupkeeper.transfer.durable import (
 )
 from backupkeeper.transfer.failures import ONE_FILE
 from backupkeeper.transfer.hashing import Hasher
+from backupkeeper.transfer.piecing import pieced
 from backupkeeper.transfer.ring import new_buffer
 
 NO_LINKS: Final = frozenset(
@@ -57,6 +60,10 @@ class Giver(Protocol):
 
     def block(self, number: int) -> memoryview | None:
         """All bytes of a block, unchecked, good until the next call; None where they can't be had."""
+        ...
+
+    def part(self, number: int) -> memoryview | None:
+        """The same with zeros for what can't be had of it."""
         ...
 
 
@@ -76,6 +83,7 @@ class Made:
         own: how many blocks of the damaged file were right.
         taken: blocks that each giver gave, by its number among them.
         wrong: blocks that it had wrong, likewise.
+        pieced: blocks that were put together from several copies, each wrong by itself.
         damage: where the damaged file differs from what it must be, to the byte; whole blocks where
             no right one could be had; what it has too much.
         unreadable: those of these bytes that the device would not give.
@@ -86,6 +94,7 @@ class Made:
     own: int = 0
     taken: dict[int, list[int]] = field(default_factory=dict)
     wrong: dict[int, list[int]] = field(default_factory=dict)
+    pieced: list[int] = field(default_factory=list)
     damage: Ranges = ()
     unreadable: Ranges = ()
     lost: Ranges = ()
@@ -159,7 +168,7 @@ class Mending:
         with told_as_ours(path):
             temp = TempFile(self._files, path)
         try:
-            with opened_blocks(self._files, path, self._patient.cold) as own:
+            with self._opened() as own:
                 self._write(temp, own)
                 self._close(own)
             with told_as_ours(path):
@@ -170,9 +179,7 @@ class Mending:
             with suppress(OSError):
                 temp.close()
             if isinstance(error, SyncError):
-                discard(
-                    self._files, temp.path
-                )  # what the system still holds of it is worth nothing
+                discard(self._files, temp.path)  # what is left of it is worth nothing
             raise
         with told_as_ours(path):
             temp.close()
@@ -182,7 +189,18 @@ class Mending:
             self._made.reading = self._read_back(temp.path)
         return self._made
 
-    def _write(self, temp: TempFile, own: Blocks) -> None:
+    @contextmanager
+    def _opened(self) -> Iterator[Blocks | None]:
+        """The damaged file; None where the device does not even let it be opened."""
+        with ExitStack() as stack:
+            own: Blocks | None = None
+            with suppress(ReadError):
+                own = stack.enter_context(
+                    opened_blocks(self._files, self._patient.path, self._patient.cold)
+                )
+            yield own
+
+    def _write(self, temp: TempFile, own: Blocks | None) -> None:
         path, content = self._patient.path, self._patient.content
         scratch = new_buffer(BLOCK_BYTES)
         with told_as_ours(path):
@@ -201,12 +219,12 @@ class Mending:
             if error.errno not in NOT_RESERVABLE:
                 raise
 
-    def _right_block(self, number: int, own: Blocks) -> memoryview | None:
+    def _right_block(self, number: int, own: Blocks | None) -> memoryview | None:
         """A block with the right bytes; what is not right about the damaged file's is noted."""
         content, start = self._patient.content, number * BLOCK_BYTES
         wanted = min(BLOCK_BYTES, content.size - start)
         mine = self._mine(own, number)[:wanted]
-        if is_right(content, number, mine) and own.gives(number):
+        if own is not None and is_right(content, number, mine) and own.gives(number):
             self._made.own += 1
             return mine
         for which, giver in enumerate(self._givers):
@@ -218,20 +236,37 @@ class Mending:
                 self._damage += [(start + a, start + b) for a, b in differing(data, mine)]
                 return data
             self._made.wrong.setdefault(which, []).append(number)
-        self._lost.append(number)
-        self._damage += ranges_of([number], content.size)
-        return None
+        data = self._pieced(number, bytes(mine), wanted)
+        if data is None:
+            self._lost.append(number)
+            self._damage += ranges_of([number], content.size)
+            return None
+        self._made.pieced.append(number)
+        self._damage += [(start + a, start + b) for a, b in differing(data, mine)]
+        return data
 
-    def _mine(self, own: Blocks, number: int) -> memoryview:
+    def _pieced(self, number: int, mine: bytes, wanted: int) -> memoryview | None:
+        """The block out of what this file and the others have of it, each wrong by itself."""
+        others = (giver.part(number) for giver in self._givers)
+        found = [mine, *(bytes(data) for data in others if data is not None)]
+        versions = [one[:wanted].ljust(wanted, b"\0") for one in found if one]
+        made = pieced(versions, partial(is_right, self._patient.content, number))
+        return memoryview(made) if made is not None else None
+
+    def _mine(self, own: Blocks | None, number: int) -> memoryview:
         try:
-            return own.read(number)
+            return own.read(number) if own is not None else memoryview(b"")
         except ReadError:  # the device gives nothing at all just there
             start = number * BLOCK_BYTES
-            self._damage.append((start, min(start + BLOCK_BYTES, own.size)))
+            self._damage.append((start, start + BLOCK_BYTES))
             return memoryview(b"")
 
-    def _close(self, own: Blocks) -> None:
+    def _close(self, own: Blocks | None) -> None:
         size = self._patient.content.size
+        if own is None:
+            self._made.damage = self._made.unreadable = ((0, size),)
+            self._made.lost = ranges_of(self._lost, size)
+            return
         extra = [(size, own.size)] if own.size > size else []
         self._made.unreadable = own.unreadable
         self._made.damage = merged([*self._damage, *own.unreadable, *extra])

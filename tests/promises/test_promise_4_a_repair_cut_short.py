@@ -56,6 +56,9 @@ class Giver:
     def block(self, number: int) -> memoryview | None:
         return memoryview(GOOD)[number * BLOCK_BYTES : (number + 1) * BLOCK_BYTES]
 
+    def part(self, number: int) -> memoryview | None:
+        return self.block(number)
+
 
 PATIENT = Patient(path=PATH, content=content_of(GOOD), mtime_ns=7, cold=KERNEL)
 ASIDE = Aside(root=ROOT, folder=FOLDER, name="C0001.MP4", note=b"{}\n")
@@ -184,3 +187,16 @@ def test_a_drive_that_gives_other_bytes_back_is_not_given_the_name() -> None:
     seen = disk.seen()
     assert KEPT not in seen
     assert temp_name(PATH) not in seen
+
+
+def test_a_file_that_can_not_even_be_opened_is_made_anew_from_others_and_kept() -> None:
+    class Closed(Disk):
+        def open_read(self, path: str, *, direct: bool = False) -> Handle:
+            if path == PATH:
+                raise OSError(errno.EIO, "broken", path)
+            return super().open_read(path, direct=direct)
+
+    disk = new_disk(Closed, left_over=False)
+    repair(cast("Files", disk))
+    seen = disk.seen()
+    assert (seen[PATH], seen[KEPT]) == (GOOD, BAD)

@@ -73,7 +73,7 @@ def test_two_copies_hurt_in_different_blocks_are_both_made_whole(yard: Yard) -> 
 def test_two_copies_hurt_in_the_same_block_are_told_and_left(yard: Yard) -> None:
     main, travel = taken_in(yard)
     rot(main / LARGE, 10, b"rot")
-    rot(travel / LARGE, 5000, b"rot")
+    rot(travel / LARGE, 100, b"rot")
     before = (main / LARGE).read_bytes(), (travel / LARGE).read_bytes()
     yard.verify()
     outcome = yard.repair()
@@ -82,6 +82,17 @@ def test_two_copies_hurt_in_the_same_block_are_told_and_left(yard: Yard) -> None
     assert ((main / LARGE).read_bytes(), (travel / LARGE).read_bytes()) == before
     assert not aside(yard.root / "Main")
     assert not list(main.rglob("*.part"))
+
+
+def test_two_copies_hurt_in_other_sectors_of_one_block_are_pieced_together(yard: Yard) -> None:
+    main, travel = taken_in(yard)
+    rot(main / LARGE, 10, b"rot" * 400)
+    rot(travel / LARGE, 500_000, b"rot" * 2000)
+    yard.verify()
+    outcome = yard.repair()
+    assert len(outcome.mended) == 2
+    assert (main / LARGE).read_bytes() == (travel / LARGE).read_bytes() == CARD[LARGE]
+    assert yard.verify().all_well
 
 
 def test_an_edit_is_left_alone_until_a_person_says_so(yard: Yard) -> None:
@@ -129,7 +140,7 @@ def test_a_copy_that_was_thought_good_and_is_not_is_told_and_not_used(yard: Yard
     main, travel = taken_in(yard)
     rot(main / LARGE, 10, b"rot")
     yard.verify("Main")
-    rot(travel / LARGE, 3000, b"secret")
+    rot(travel / LARGE, 100, b"secret")
     outcome = yard.repair()
     assert not outcome.mended
     assert [trouble.place for trouble in outcome.troubles] == ["Travel"]
