@@ -1,12 +1,13 @@
 """Repairs that could be begun now, and what others wait for. Pure; a part of ``core.wishes``."""
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from datetime import datetime
 
 from backupkeeper.core.deeds import Deed, DeedKind, DriveHere, RollNeed, Standing, View
 from backupkeeper.core.fitness import subject, unfit
 from backupkeeper.core.mend_sources import names_needed, to_ask
 from backupkeeper.core.model import PlaceId, PlaceKind, Standing as PlaceStanding
-from backupkeeper.core.patience import waits
+from backupkeeper.core.patience import until, waits
 from backupkeeper.core.wish import Wish, Wishes
 
 WHY = "Some of its files are damaged there, and other copies have the right bytes."
@@ -47,7 +48,10 @@ def _repair(
     )
     if not files:
         names = " or ".join(sorted(view.places[place].name for place in lacking))
-        found.wait(deed, f"It waits for a copy that has the right bytes ({names}).", person=True)
+        why = f"It waits for a copy that has the right bytes ({names})."
+        # What is here and can't be asked now (its hours, another program, a setback) ends by itself.
+        later = any(place in view.drives or _is_bucket(view, place) for place in lacking)
+        found.wait(deed, why, _tried_again(view, lacking), person=not later)
         return
     reason = unfit(view, drive, size)
     if reason is not None:
@@ -68,11 +72,22 @@ def _ready(view: View) -> list[PlaceId]:
 def _buckets(view: View) -> list[PlaceId]:
     """Buckets that may be fetched from now."""
     return sorted(
-        place.id
-        for place in view.places.values()
-        if place.kind is PlaceKind.BUCKET
-        and place.standing is PlaceStanding.ACTIVE
+        place
+        for place in view.places
+        if _is_bucket(view, place)
         and view.hours.may_upload
-        and place.id not in view.lent
-        and waits(view.setbacks, [subject(view, place.id)], view.now) is None
+        and place not in view.lent
+        and waits(view.setbacks, [subject(view, place)], view.now) is None
     )
+
+
+def _is_bucket(view: View, place: PlaceId) -> bool:
+    one = view.places[place]
+    return one.kind is PlaceKind.BUCKET and one.standing is PlaceStanding.ACTIVE
+
+
+def _tried_again(view: View, places: Iterable[PlaceId]) -> datetime | None:
+    """When the first of these places that failed is tried again."""
+    failing = {subject(view, place) for place in places} & view.setbacks.keys()
+    moments = (until(view.setbacks[one], one) for one in failing)
+    return min((at for at in moments if at > view.now), default=None)

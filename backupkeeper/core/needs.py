@@ -177,9 +177,8 @@ def _is_ageing(copy: Copy, around: Circumstances) -> bool:
     if copy.proof.way is Way.ATTESTED and latest is not None and latest.way is Way.LOOKED:
         seen = max(seen, latest.at)
     cutoff = around.cutoffs.get(copy.place)
-    if cutoff is not None and seen <= cutoff:
-        return True
-    if sample_due(copy, around.now, around.sample_percent):
+    is_sample = sample_due(copy, around.now, around.sample_percent)
+    if is_sample or (cutoff is not None and seen <= cutoff):
         return True
     proofs = [(seen, copy.proof.way)]
     if copy.sampled_at is not None and copy.sampled_at >= copy.proof.at:
