@@ -30,7 +30,7 @@ from backupkeeper.core.model import (
     Standing,
     Way,
 )
-from backupkeeper.core.needs import Circumstances, later, need_of, young_for
+from backupkeeper.core.needs import Circumstances, need_of, young_for
 from backupkeeper.core.policy import ALL_ROLES, CLOCK_SLACK, Policy, copies_of, filled_roles
 
 MOST_SUSPECTS: Final = 20
@@ -200,7 +200,8 @@ def _kind_of(place: Place) -> tuple[object, ...]:
 def _since(place: Place, around: Circumstances) -> datetime:
     """Nothing needs to be done, now or soon, about proofs that are younger."""
     since = around.now + AHEAD - _shortest(place, around.policy, around.lead)
-    return later(since, around.cutoffs.get(place.id)) or since
+    cutoff = around.cutoffs.get(place.id)  # proofs of that very moment are in the share
+    return since if cutoff is None else max(since, cutoff + TICK)
 
 
 def _shortest(place: Place, policy: Policy, lead: timedelta) -> timedelta:
