@@ -103,16 +103,23 @@ WHERE f.result IN (2, 5, 6, 7) AND f.at >= ?
 """
 """Sealed rolls with a file of which a copy was found damaged since then."""
 PROOF_AGES: Final = """
-SELECT (newest.at / :step + 1) * :step AS hour, sum(k.size), count(*)
+SELECT (newest.at / :step + 1) * :step AS until, sum(k.size), count(*)
 FROM (
-    SELECT c.content AS content, max(f.at) AS at FROM copies c JOIN facts f ON f.copy = c.no
+    SELECT c.no AS copy, c.content AS content, max(f.at) AS at
+    FROM copies c JOIN facts f ON f.copy = c.no
     WHERE c.place = (SELECT no FROM place_ids WHERE id = :place)
       AND f.result = 1 AND f.way IN (2, 3) AND f.cold = 1
     GROUP BY c.no
 ) newest JOIN contents k ON k.no = newest.content
-GROUP BY hour ORDER BY hour
+WHERE NOT EXISTS (
+    SELECT 1 FROM facts bad WHERE bad.copy = newest.copy AND bad.result <> 1 AND bad.at >= newest.at
+)
+GROUP BY until ORDER BY until
 """
-"""When copies on a drive were last proven: the end of the hour, bytes and number of them."""
+"""When copies on a drive that are not known to be bad were last proven: the end of each step of time,
+bytes and number of them."""
+AGE_STEP: Final = 300_000_000
+"""Five minutes in microseconds: with hours a large offload would be a few large shares (tried)."""
 
 HOLDINGS: Final = """
 SELECT count(*), COALESCE(sum(k.size), 0)
@@ -230,8 +237,8 @@ def fact_counts(connection: sqlite3.Connection, rolls: Iterable[str]) -> dict[st
 
 
 def proof_ages(connection: sqlite3.Connection, place: str) -> tuple[Load, ...]:
-    """When copies on a drive were last proven; of each hour its end."""
-    found = connection.execute(PROOF_AGES, {"place": place, "step": 3_600_000_000})
+    """When copies on a drive were last proven; of each five minutes their end."""
+    found = connection.execute(PROOF_AGES, {"place": place, "step": AGE_STEP})
     return tuple(
         Load(at=rows.moment(at), size_bytes=size_bytes, files=files)
         for at, size_bytes, files in found

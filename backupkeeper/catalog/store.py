@@ -230,7 +230,7 @@ class SqliteCatalog:
         return self._facts(lambda connection: reading.copies_below(connection, place, below), since)
 
     def proof_ages(self, place: PlaceId) -> tuple[Load, ...]:
-        """When what a drive holds was last proven, hour by hour, oldest first."""
+        """When what a drive holds was last proven, five minutes by five minutes, oldest first."""
         with self._asking() as connection:
             return reading.proof_ages(connection, place)
 

@@ -112,9 +112,9 @@ class Catalog(Protocol):
         ...
 
     def proof_ages(self, place: PlaceId) -> Sequence[Load]:
-        """When what a drive holds was last proven, hour by hour (the end of each), oldest first.
+        """When what a drive holds was last proven, in steps of minutes (the end of each), oldest first.
 
-        Told are the newest proofs, whether anything bad was seen since or not.
+        Copies of which anything bad was seen since are left out.
         """
         ...
 

@@ -59,8 +59,28 @@ def test_damage_is_urgent_and_says_what_not_to_do(standing: Standing, words: str
     assert matter.urgent
     assert matter.subject == "Damage on main: 260612 Boatyard/Originals/Wide/Roll 01"
     assert words in matter.body
-    assert "nothing there is written over" in matter.body
+    assert ("nothing there is written over" in matter.body) is bool(standing.damaged_files)
+    assert ("brought back from a proven copy" in matter.body) is bool(standing.missing_files)
     assert "proven in at least 2 roles" in matter.body
+
+
+def test_what_is_mended_by_itself_is_said_and_not_where_it_is_not() -> None:
+    sources = (frozenset({TRAVEL}),)
+    standing = Standing(files=9, size_bytes=1, damaged_files=3, mendable={sources: (2, 5)})
+    bad = need(fewest=1, at={MAIN: standing})
+    body = the(needs=(bad,)).body
+    assert "2 of them are mended by themselves" in body
+    assert "The others are left as they are" in body
+    assert "by themselves" not in the(needs=(bad,), auto_repair=False).body
+    every = replace(bad, at={MAIN: replace(standing, damaged_files=2)})
+    assert "The others" not in the(needs=(every,)).body
+
+
+def test_a_drive_to_be_replaced_is_named_with_the_reasons() -> None:
+    matter = the(worn={MAIN: "Sectors of 3 files could not be read."})
+    assert matter.subject == "Replace the drive main"
+    assert matter.body.startswith("Sectors of 3 files could not be read.")
+    assert matter.urgent
 
 
 def test_where_no_copy_is_proven_that_is_shouted() -> None:
