@@ -14,7 +14,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
-from datetime import datetime, timedelta
+from datetime import datetime
 from typing import Final
 
 from blake3 import blake3
@@ -32,7 +32,7 @@ from backupkeeper.actions.giving import (
 from backupkeeper.actions.locating import clip_harm
 from backupkeeper.actions.one_roll import RollNow
 from backupkeeper.actions.online import OWN_FOLDER, OnlineDrive
-from backupkeeper.actions.proving import prove_copy
+from backupkeeper.actions.proving import Known, prove_copy
 from backupkeeper.actions.recording import TICK, record_seen
 from backupkeeper.actions.room import room_needed
 from backupkeeper.core.errors import (
@@ -60,11 +60,10 @@ from backupkeeper.core.ranges import Ranges, ranges_of
 from backupkeeper.ports.bucket import Bucket
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.coldread import ColdReading
-from backupkeeper.transfer.mending import Aside, Made, Mending, Patient as Body, put_in_place
+from backupkeeper.transfer.mending import Made, Mending, Patient as Body
+from backupkeeper.transfer.placing import Aside, put_in_place
 
 SET_ASIDE: Final = f"{OWN_FOLDER}/set-aside"
-FRESH: Final = timedelta(hours=24)
-"""Trouble seen in this very mount, not longer ago, need not be looked at again first."""
 BAD_DRIVE: Final = (
     "What was written there did not come back as it was written. Nothing more is mended on it: suspect "
     "cable, port, memory or drive, in this order."
@@ -192,13 +191,12 @@ def treat(
 
 
 def _fresh(run: RepairRun, drive: OnlineDrive, case: Case) -> tuple[Fact, ColdReading | None]:
-    """What is wrong with the copy now: read again, unless that was done in this mount lately."""
-    context, trouble = run.context, case.trouble
-    age = context.clock.now() - trouble.at
-    if trouble.mount == drive.info.mount.token and timedelta(0) <= age <= FRESH:
-        return trouble, None
-    fact, reading = prove_copy(context, drive, case.copy.path, case.file)
-    record_seen(context, [fact])
+    """What is wrong with the copy now: somebody may have worked on it since it was read."""
+    facts = run.context.catalog.facts_at(drive.place.id, below=case.copy.path)
+    proofs = [fact.at for fact in facts if fact.path == case.copy.path and fact.is_proof]
+    known = Known(proven_at=max(proofs, default=None))
+    fact, reading = prove_copy(run.context, drive, case.copy.path, case.file, known=known)
+    record_seen(run.context, [fact])
     return fact, reading
 
 
@@ -251,7 +249,7 @@ def _mend(
             return []
         taken = _taken(made, givers, content.size)
     aside = _aside(run, drive, case, made, taken)
-    is_whole = put_in_place(context.files, body, aside, drive.guard)
+    is_whole = put_in_place(context.files, body, made.before, aside, drive.guard)
     kept = f"{aside.folder}/{aside.name}"
     shares = ", ".join(f"{count:,} bytes from {name}" for name, count in taken.items())
     if made.pieced:

@@ -5,9 +5,7 @@ Promises:
    and then nothing takes the file's place.
 2. The result is on the medium and was read back from there, XXH3-128 and BLAKE3 of the whole, before
    it may take the name.
-3. The damaged file is set aside before, by a second name where the file system knows such, else by a
-   copy; the name changes hands in one step. At every instant it is the old file's or the new one's.
-4. Each giver is asked for a block only where those before it did not have it right. Where none has
+3. Each giver is asked for a block only where those before it did not have it right. Where none has
    it right by itself two of them may have it together, sector by sector (``transfer.piecing``).
 """
 
@@ -21,8 +19,6 @@ from typing import Final, Protocol
 import xxhash
 
 from backupkeeper.core.errors import (
-    BackupkeeperError,
-    NameTakenError,
     ReadBackError,
     ReadError,
     SourceChangedError,
@@ -30,7 +26,7 @@ from backupkeeper.core.errors import (
 )
 from backupkeeper.core.model import BLOCK_BYTES, BLOCK_DIGEST_BYTES, Content
 from backupkeeper.core.ranges import Ranges, differing, merged, ranges_of
-from backupkeeper.ports.files import Files
+from backupkeeper.ports.files import Files, Stat
 from backupkeeper.transfer.blocks import Blocks, opened_blocks
 from backupkeeper.transfer.coldpolicy import ColdPolicy
 from backupkeeper.transfer.coldread import ColdReader, ColdReading, SoFar
@@ -38,20 +34,12 @@ from backupkeeper.transfer.durable import (
     Guard,
     TempFile,
     discard,
-    make_folders,
-    temp_name,
     told_as_ours,
-    write_small,
 )
-from backupkeeper.transfer.failures import ONE_FILE
 from backupkeeper.transfer.hashing import Hasher
 from backupkeeper.transfer.piecing import pieced
 from backupkeeper.transfer.ring import new_buffer
 
-NO_LINKS: Final = frozenset(
-    {errno.EPERM, errno.EOPNOTSUPP, errno.ENOSYS, errno.EMLINK, errno.EINVAL, errno.EXDEV}
-)
-"""Answers to ``link`` that mean: this file system has no second names (or no more of them)."""
 NOT_RESERVABLE: Final = frozenset({errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL})
 
 
@@ -89,6 +77,7 @@ class Made:
         unreadable: those of these bytes that the device would not give.
         lost: blocks that nobody has right, as byte ranges.
         reading: the new file, read back from the medium.
+        before: the damaged file's entry, before it was read.
     """
 
     own: int = 0
@@ -99,6 +88,7 @@ class Made:
     unreadable: Ranges = ()
     lost: Ranges = ()
     reading: ColdReading | None = None
+    before: Stat | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -166,6 +156,7 @@ class Mending:
         path, content = self._patient.path, self._patient.content
         self._guard()
         with told_as_ours(path):
+            self._made.before = self._files.stat(path)
             temp = TempFile(self._files, path)
         try:
             with self._opened() as own:
@@ -290,104 +281,3 @@ class Mending:
             discard(self._files, temp)
             raise ReadBackError(self._patient.path)
         return reading
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Aside:
-    """Where a damaged file is kept. ``root`` is the drive's, ``folder`` relative to it."""
-
-    root: str
-    folder: str
-    name: str
-    note: bytes
-    """What is written beside it, as ``note.json``."""
-
-
-def put_in_place(files: Files, patient: Patient, aside: Aside, guard: Guard) -> bool:
-    """Set the damaged file aside and give its name to the one that was made whole.
-
-    Args:
-        files: the system.
-        patient: whose temporary file was made and read back.
-        aside: where the damaged one goes.
-        guard: raises if the drive is not the one that was identified any more.
-
-    Returns:
-        Whether all of the damaged file could be kept (False: what could not be read of it are zeros).
-
-    Raises:
-        NameTakenError: something stands where it should go aside.
-        DeviceError, OutOfReachError: the drive does not take it; the name is still the old file's.
-    """
-    temp = temp_name(patient.path)
-    make_folders(files, aside.root, aside.folder, guard)
-    where = f"{aside.root.rstrip('/')}/{aside.folder}"
-    write_small(files, f"{where}/note.json", aside.note, guard)
-    kept = f"{where}/{aside.name}"
-    is_whole = _keep(files, patient, kept, guard)
-    try:
-        files.set_times(temp, patient.mtime_ns)
-    except OSError as error:
-        if error.errno not in ONE_FILE | {errno.EOVERFLOW}:
-            with told_as_ours(patient.path):
-                raise
-        # A time that this file system can't hold is no reason to go without the bytes.
-    guard()
-    with told_as_ours(patient.path):
-        files.rename_over(temp, patient.path)
-    with told_as_ours(patient.path, syncing=True):
-        files.sync_folder(patient.path.rpartition("/")[0] or "/")
-    return is_whole
-
-
-def _keep(files: Files, patient: Patient, kept: str, guard: Guard) -> bool:
-    guard()
-    try:
-        files.link(patient.path, kept)
-    except OSError as error:
-        if error.errno not in NO_LINKS:
-            with told_as_ours(kept):
-                raise
-        return _copy(files, patient, kept, guard)
-    with told_as_ours(kept, syncing=True):
-        files.sync_folder(kept.rpartition("/")[0])
-    return True
-
-
-def _copy(files: Files, patient: Patient, kept: str, guard: Guard) -> bool:
-    """A copy of the damaged file, as far as it can be read, durable."""
-    with told_as_ours(kept):
-        temp = TempFile(files, kept)
-    try:
-        with opened_blocks(files, patient.path, patient.cold) as own:
-            scratch = new_buffer(BLOCK_BYTES)
-            for number in range(-(-own.size // BLOCK_BYTES)):
-                data = own.read(number)
-                with told_as_ours(kept):
-                    temp.put(data, number * BLOCK_BYTES, scratch)
-            with told_as_ours(kept):
-                temp.cut(own.size)
-            with told_as_ours(kept, syncing=True):
-                files.sync(temp.handle)
-            is_whole, mtime_ns = not own.unreadable, own.mtime_ns
-    except BackupkeeperError:
-        with suppress(OSError):
-            temp.close()
-        discard(files, temp.path)
-        raise
-    with told_as_ours(kept):
-        temp.close()
-        with suppress(OSError):
-            files.set_times(temp.path, mtime_ns)
-    guard()
-    try:
-        files.rename_new(temp.path, kept)
-    except OSError as error:
-        discard(files, temp.path)
-        if error.errno == errno.EEXIST:
-            raise NameTakenError(kept) from error
-        with told_as_ours(kept):
-            raise
-    with told_as_ours(kept, syncing=True):
-        files.sync_folder(kept.rpartition("/")[0])
-    return is_whole

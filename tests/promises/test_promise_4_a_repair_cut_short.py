@@ -20,7 +20,8 @@ from backupkeeper.ports.files import Files, Handle
 from backupkeeper.transfer.coldpolicy import cold_policy
 from backupkeeper.transfer.durable import is_temp_name, temp_name
 from backupkeeper.transfer.hashing import Hasher
-from backupkeeper.transfer.mending import Aside, Mending, Patient, put_in_place
+from backupkeeper.transfer.mending import Mending, Patient
+from backupkeeper.transfer.placing import Aside, put_in_place
 from tests.world.disk import Disk
 from tests.world.killing import Faults, Killed
 
@@ -70,8 +71,9 @@ def nothing() -> None:
 
 def repair(files: Files) -> None:
     mending = Mending(files, PATIENT, [Giver()], nothing, lambda _: None)
-    assert mending.make().reading is not None
-    put_in_place(files, PATIENT, ASIDE, nothing)
+    made = mending.make()
+    assert made.reading is not None
+    put_in_place(files, PATIENT, made.before, ASIDE, nothing)
 
 
 def without_aside(files: Files) -> None:
@@ -200,3 +202,27 @@ def test_a_file_that_can_not_even_be_opened_is_made_anew_from_others_and_kept() 
     repair(cast("Files", disk))
     seen = disk.seen()
     assert (seen[PATH], seen[KEPT]) == (GOOD, BAD)
+
+
+@pytest.mark.parametrize("when", ["sync_folder", "set_times", "link"])
+def test_what_somebody_wrote_meanwhile_is_not_replaced(when: str) -> None:
+    """An editor saves under the same name, by a new file, while the old one is being mended."""
+
+    class Edited(Disk):
+        done = False
+
+        def _edit(self) -> None:
+            if not self.done:
+                self.done = True
+                put(self, "/drive/Roll 01/new", b"an edit")
+                self.rename_over("/drive/Roll 01/new", PATH)
+
+    def editing(self: Edited, *args: str) -> None:
+        getattr(Disk, when)(self, *args)
+        self._edit()
+
+    setattr(Edited, when, editing)
+    disk = new_disk(Edited, left_over=False)
+    with pytest.raises(BackupkeeperError, match="written to while it was mended"):
+        repair(cast("Files", disk))
+    assert disk.seen()[PATH] == b"an edit"

@@ -167,3 +167,15 @@ def test_much_at_once_puts_the_drive_in_doubt_and_nothing_is_mended(yard: Yard) 
     assert not repaired.mended
     assert "in doubt" in " ".join(repaired.left) or "nothing is mended" in " ".join(repaired.left)
     assert len(yard.repair(in_doubt=True).mended) == 5
+
+
+def test_what_a_person_wrote_after_the_damage_was_found_is_an_edit(yard: Yard) -> None:
+    main, _ = taken_in(yard)
+    rot(main / LARGE, 10, b"rot")
+    yard.verify("Main")
+    (main / LARGE).write_bytes(b"an edit of mine")
+    os.utime(main / LARGE, (2e9, 2e9))
+    outcome = yard.repair()
+    assert not outcome.mended
+    assert "edited" in outcome.left[0]
+    assert (main / LARGE).read_bytes() == b"an edit of mine"
