@@ -3,12 +3,12 @@
 from datetime import timedelta
 
 from backupkeeper.core.deeds import DeedKind, Hours, RollNeed, Standing
-from backupkeeper.core.matters import matters
-from backupkeeper.core.model import Fact, Way
+from backupkeeper.core.matters import Patience, matters
+from backupkeeper.core.model import CopyState, Fact, Way
 from backupkeeper.core.needs import Circumstances, Proof, proof_wanted, wants
 from backupkeeper.core.planner import plan
 from backupkeeper.core.policy import Policy, copies_of
-from tests.core.made_up_copies import CLIP, MAIN, NOW, PLACES, TRAVEL, VAULT, copy, fact
+from tests.core.made_up_copies import CLIP, MAIN, NOW, PLACES, TRAVEL, VAULT, copy, fact, place
 from tests.core.made_up_views import AGEING, BOTH, GB, need, view
 
 BEFORE = NOW - timedelta(days=3)
@@ -45,15 +45,19 @@ def test_an_object_that_was_fetched_back_since_is_as_young_as_that() -> None:
     assert stored(old, fact(Way.DOWNLOADED, 21, place=VAULT)) is Proof.AGEING
 
 
-def test_a_role_that_is_filled_or_that_wants_only_reading_wants_no_copy() -> None:
-    proven = [copy(MAIN)]
-    assert not wants(proven[:0] + [copy(MAIN)], proven, PLACES[MAIN], PLACES, Policy())
-    spare = {**PLACES, TRAVEL: PLACES[TRAVEL]}
-    assert wants([], proven, spare[TRAVEL], spare, Policy())
+def test_a_role_whose_copy_elsewhere_is_proven_or_only_wants_reading_wants_no_other() -> None:
+    spare = place("spare")
+    places = {**PLACES, spare.id: spare}
+    for state in (CopyState.PROVEN, CopyState.DUE, CopyState.WRITTEN):
+        own = [copy(spare.id, state)]
+        assert not wants(own, own, PLACES[MAIN], places, Policy())
+    gone = [copy(spare.id, CopyState.MISSING)]
+    assert wants(gone, gone, PLACES[MAIN], places, Policy())
 
 
 def test_a_drive_that_should_be_replaced_is_told_with_its_reasons() -> None:
-    told = matters(view(worn={MAIN: "It gave 9 errors."}), {}, patience=timedelta(days=14))
+    seen = view(worn={MAIN: "It gave 9 errors."})
+    told = matters(seen, plan(seen), seen={}, patience=Patience(), commands={})
     (one,) = [matter for matter in told if matter.id == f"worn|{MAIN}"]
     assert one.urgent
     assert one.body.startswith("It gave 9 errors. Take in another drive")
