@@ -2,7 +2,7 @@
 
 from itertools import chain, combinations
 
-from hypothesis import given, strategies as st
+from hypothesis import example, given, strategies as st
 
 from backupkeeper.core.deeds import Needed
 from backupkeeper.core.mend_sources import hurt, names_needed, needed_from, to_ask
@@ -34,6 +34,7 @@ def within(ranges: Ranges) -> list[int]:
 
 
 @given(harms, everyone)
+@example(((SIZE - 1, SIZE + 20),), [])  # what is too much is cut off: nobody is asked for it
 def test_for_each_hurt_block_the_places_are_needed_that_have_it_right(
     damage: Ranges, others: list[tuple[PlaceId, Ranges]]
 ) -> None:
@@ -128,6 +129,7 @@ def test_a_copy_is_hurt_where_that_is_known_and_else_all_of_it() -> None:
 
 
 @given(harms, everyone)
+@example(((SIZE - 1, SIZE + 20),), [])  # what is too much is cut off: nobody is asked for it
 def test_each_hurt_block_is_given_by_the_first_that_has_it_or_is_lost(
     damage: Ranges, others: list[tuple[PlaceId, Ranges]]
 ) -> None:
