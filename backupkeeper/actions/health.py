@@ -30,7 +30,8 @@ def note_health(context: Context, drive: OnlineDrive, smart: Smart | None = None
     """Ask a drive that was just read how it is, and remember what it says; once a day."""
     now = context.clock.now()
     known = context.catalog.latest(EventKind.HEALTH).get(drive.place.id)
-    if drive.info.block_device is None or (known is not None and now - known.at < EVERY):
+    lately = known is not None and timedelta(0) <= now - known.at < EVERY
+    if drive.info.block_device is None or lately:
         return
     answer = (smart or Smart()).ask(drive.info.block_device, now)
     told = {"signs": _plain(answer.signs), "why_not": answer.why_not}

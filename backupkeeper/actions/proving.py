@@ -299,11 +299,17 @@ def _found(asked: _Asked, reading: ColdReading) -> harm.Found:
             size=reading.size,
             mtime_ns=reading.mtime_ns,
             fs_type=asked.drive.info.mount.fs_type,
-            proven_at=asked.known.proven_at,
+            proven_at=_believed(asked),
         ),
         read,
         merged(unreadable),
     )
+
+
+def _believed(asked: _Asked) -> datetime | None:
+    """When it was last proven; a proof from the future says nothing of what was written since."""
+    at = asked.known.proven_at
+    return at if at is not None and at <= asked.context.clock.now() else None
 
 
 def _came_right(content: Content, block: int, read: Sequence[bytes | None]) -> bool:

@@ -12,6 +12,8 @@ How one copy is mended stands in ``actions.treating``.
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from contextlib import ExitStack
+from datetime import timedelta
+from typing import Final
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.giving import open_buckets
@@ -30,8 +32,9 @@ from backupkeeper.actions.treating import (
     patient_of,
     treat,
 )
+from backupkeeper.core.errors import BackupkeeperError
 from backupkeeper.core.fitting import possible_paths
-from backupkeeper.core.harm import SUDDEN_WITHIN, in_doubt
+from backupkeeper.core.harm import SUDDEN_WITHIN, in_doubt, last_harm
 from backupkeeper.core.mend_sources import hurt
 from backupkeeper.core.mending import Planned, RepairOutcome, sharing
 from backupkeeper.core.model import (
@@ -44,8 +47,12 @@ from backupkeeper.core.model import (
     RollId,
     Standing,
 )
+from backupkeeper.core.outcomes import Trouble
+from backupkeeper.ports.bucket import Bucket
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.coldread import ColdReading
+
+DOUBTED_FOR: Final = timedelta(days=365)
 
 
 def repair(context: Context, what: str | None, wanted: Wanted, progress: Progress) -> RepairOutcome:
@@ -121,14 +128,31 @@ def repair_roll(
         wanted=Wanted(),
         progress=progress,
         drives={drive.place.id: drive for drive in [target, *drives]},
-        buckets=open_buckets(context, known),
+        buckets={},
     )
+    run.buckets = _answering(run, known, now)
     with holding(context, [target, *drives], doing="repairing"):
+        if not (drives or run.buckets) and known:
+            return run.outcome(f"{now.roll.head.folder} on {target.place.name}", 0.0)
         _mend_roll(run, now, target, [one for one in _patients(now) if one.copy.place == place])
     progress.end()
     return run.outcome(
         f"{now.roll.head.folder} on {target.place.name}", context.clock.monotonic() - begun
     )
+
+
+def _answering(run: RepairRun, places: Iterable[Place], now: RollNow) -> dict[PlaceId, Bucket]:
+    """The buckets among these that answer; of the others it is told, before anything large is read."""
+    found = {}
+    for place, bucket in open_buckets(run.context, places).items():
+        try:
+            bucket.look(now.roll.head.folder)
+        except BackupkeeperError as error:
+            name = now.places[place].name
+            run.troubles.append(Trouble(place=name, path="", message=str(error)))
+        else:
+            found[place] = bucket
+    return found
 
 
 def _active(context: Context) -> list[Place]:
@@ -191,9 +215,12 @@ def _mend_roll(run: RepairRun, now: RollNow, drive: OnlineDrive, cases: Sequence
 
 def _may_be_mended(run: RepairRun, drive: OnlineDrive) -> bool:
     context, name = run.context, drive.place.name
-    now = context.clock.now()
-    doubt = in_doubt(context.catalog.facts_at(drive.place.id, since=now - SUDDEN_WITHIN), now)
-    if doubt and not run.wanted.in_doubt:
+    place, now = drive.place.id, context.clock.now()
+    last = last_harm(context.catalog.facts_around_harm(place, now - DOUBTED_FOR), now)
+    if last is None or run.wanted.in_doubt:
+        return True
+    doubt = in_doubt(context.catalog.facts_at(place, since=last - SUDDEN_WITHIN), now, last)
+    if doubt:
         run.left.append(f"{name}: {doubt}")
         return False
     return True

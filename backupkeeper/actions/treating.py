@@ -42,6 +42,7 @@ from backupkeeper.core.errors import (
     ReadBackError,
 )
 from backupkeeper.core.harm import MENDABLE
+from backupkeeper.core.mend_sources import hurt
 from backupkeeper.core.mending import Mended, Patient, Planned, RepairOutcome, Unmended
 from backupkeeper.core.model import (
     BLOCK_BYTES,
@@ -56,7 +57,7 @@ from backupkeeper.core.model import (
 )
 from backupkeeper.core.naming import path_bytes
 from backupkeeper.core.outcomes import Trouble
-from backupkeeper.core.ranges import Ranges, ranges_of
+from backupkeeper.core.ranges import Ranges, blocks_of, ranges_of
 from backupkeeper.ports.bucket import Bucket
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.coldread import ColdReading
@@ -302,8 +303,9 @@ def after(run: RepairRun, case: Case) -> datetime:
 def _blame(run: RepairRun, wrong: Iterable[tuple[AnyGiver, Sequence[int]]], file: RollFile) -> None:
     """Copies that had a block wrong, and were thought better: what is so is recorded and told."""
     for giver, blocks in wrong:
-        if giver.copy.state is CopyState.DAMAGED:
-            continue
+        known = giver.copy.trouble if giver.copy.state is CopyState.DAMAGED else None
+        if known is not None and not set(blocks) - set(blocks_of(hurt(giver.copy, file.size))):
+            continue  # that was known
         if isinstance(giver, DriveGiver):
             drive = run.drives[giver.copy.place]
             fact, _ = prove_copy(run.context, drive, giver.copy.path, file)

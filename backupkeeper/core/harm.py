@@ -141,18 +141,28 @@ def _kind(size: int, mtime_ns: int, there: Standing, damage: Ranges) -> Result:
     return Result.DAMAGED
 
 
-def in_doubt(facts: Iterable[Fact], now: datetime) -> str:
+def last_harm(facts: Iterable[Fact], now: datetime) -> datetime | None:
+    """When a drive last gave bad bytes, as its facts say; what is dated far ahead is passed over."""
+    found = (fact.at for fact in facts if fact.result in ROTTEN and fact.at - now <= SUDDEN_WITHIN)
+    return max(found, default=None)
+
+
+def in_doubt(facts: Iterable[Fact], now: datetime, last: datetime | None = None) -> str:
     """Whether a drive as a whole is in doubt, as a sentence; empty where it is not.
+
+    It stays so until its copies are read again, and are right: no night passes over it.
 
     Args:
         facts: of one place, the newest of each copy or more.
         now: the present time.
+        last: when it last gave bad bytes (``last_harm``); now, if that is not said.
     """
+    since = (last or now) - SUDDEN_WITHIN
     newest: dict[str, Fact] = {}
     for fact in facts:
         told = fact.way is Way.REHASH or (fact.way is Way.READBACK and fact.is_proof)
         # A little ahead: the clock was set back. Far ahead it was wrong: that would hold for years.
-        if told and abs(now - fact.at) <= SUDDEN_WITHIN:
+        if told and since <= fact.at <= now + SUDDEN_WITHIN:
             known = newest.get(fact.path)
             if known is None or known.at <= fact.at:
                 newest[fact.path] = fact

@@ -21,6 +21,7 @@ from backupkeeper.core.harm import (
     in_doubt,
     is_in_doubt_already,
     is_same_time,
+    last_harm,
 )
 from backupkeeper.core.model import BLOCK_BYTES, BLOCK_DIGEST_BYTES, Fact, Result, Way
 from backupkeeper.core.ranges import Ranges, common, length
@@ -278,6 +279,16 @@ def test_what_a_wrong_clock_dated_far_ahead_leaves_no_drive_in_doubt_for_years()
     assert in_doubt(bad(5, hours_ago=-1), NOW) != ""  # set back by an hour: it was just now
     fine = [read(n, Result.MATCHES) for n in range(5)]
     assert in_doubt([*bad(5, hours_ago=-400 * 24), *fine], NOW) == ""
+
+
+def test_no_night_passes_over_a_doubt_but_right_readings_do() -> None:
+    old = bad(5, hours_ago=240)
+    assert in_doubt(old, NOW) == ""
+    assert last_harm(old, NOW) == old[0].at
+    assert in_doubt(old, NOW, last_harm(old, NOW)) != ""
+    since = [*old, *[read(n, Result.MATCHES) for n in range(3)]]
+    assert in_doubt(since, NOW, last_harm(since, NOW)) == ""
+    assert last_harm([read(1, Result.MATCHES), *bad(1, hours_ago=-400 * 24)], NOW) is None
 
 
 facts = st.lists(

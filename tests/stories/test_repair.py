@@ -2,6 +2,7 @@
 
 import json
 import os
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -163,6 +164,7 @@ def test_much_at_once_puts_the_drive_in_doubt_and_nothing_is_mended(yard: Yard) 
     outcome = yard.verify("Main")
     assert any("in doubt" in trouble.message for trouble in outcome.troubles)
     assert len(outcome.checked) == 5
+    yard.clock.at += timedelta(days=9)
     repaired = yard.repair()
     assert not repaired.mended
     assert "in doubt" in " ".join(repaired.left) or "nothing is mended" in " ".join(repaired.left)
