@@ -177,7 +177,7 @@ def test_all_is_well_only_where_nothing_is_left_to_be_done() -> None:
         {"mended": (Mended(patient=PATIENT, taken={}, set_aside="", proven=False),)},
     ]
     for changes in bad:
-        made = RepairOutcome(what="everything", dry_run=False, **changes)  # type: ignore[arg-type]
+        made = RepairOutcome(what="everything", dry_run=False, **changes)  # type: ignore[arg-type] # any field, by name
         assert not made.all_well
     assert OUTCOME.all_well
     assert RepairOutcome(
