@@ -25,6 +25,8 @@ class VerifyRun:
     manifest_faults: list[Trouble] = field(default_factory=list)
     troubles: list[Trouble] = field(default_factory=list)
     skipped: list[str] = field(default_factory=list)
+    begun_files: int = 0
+    begun_bytes: int = 0
 
     def add(self, place: str, fact: Fact, size: int, clip: ClipHarm | None = None) -> None:
         """Count a match, list anything else."""
@@ -60,6 +62,8 @@ class VerifyRun:
             troubles=tuple(self.troubles),
             skipped=tuple(self.skipped),
             seconds=seconds,
+            begun_files=self.begun_files,
+            begun_bytes=self.begun_bytes,
         )
 
 

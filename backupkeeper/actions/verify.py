@@ -42,6 +42,7 @@ from backupkeeper.core.model import (
 )
 from backupkeeper.core.needs import Circumstances, Proof, proof_wanted
 from backupkeeper.core.outcomes import Checked, Finding, Trouble, VerifyOutcome
+from backupkeeper.core.parts_read import read_since
 from backupkeeper.core.scrub import read_order
 from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.progress import Progress
@@ -295,6 +296,7 @@ def _verify_roll(
         for one in copies:
             path, file = one.path, one.file
             progress.file(path)
+            parts = _parts(context, drive, path, file)
             fact, reading = prove_copy(
                 context,
                 drive,
@@ -303,7 +305,7 @@ def _verify_roll(
                 known=Known(
                     mount=one.mount,
                     proven_at=one.proven_at,
-                    parts=_parts(context, drive, path, file),
+                    parts=parts,
                 ),
                 progress=progress,
                 is_over=is_over,
@@ -315,6 +317,8 @@ def _verify_roll(
                 fact, clip = located(context, drive, fact, now, here)
             facts.append(fact)
             if fact.way is Way.PART:
+                run.begun_files += 1
+                run.begun_bytes += read_since(fact, parts)
                 return read  # its time is up: the next reading goes on there
             read.append((fact, reading))
             progress.advance(0 if reading is not None else file.size, files=1)

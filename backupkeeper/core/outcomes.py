@@ -133,6 +133,9 @@ class VerifyOutcome:
     skipped: tuple[str, ...] = ()
     """Sentences: places that are not here, so were not read."""
     seconds: float = 0.0
+    begun_files: int = 0
+    """Large files of which only a beginning was read: it matched, and the next reading goes on there."""
+    begun_bytes: int = 0
 
     @property
     def all_well(self) -> bool:

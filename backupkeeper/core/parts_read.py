@@ -44,3 +44,21 @@ def resumable(facts: Iterable[Fact], size: int, mtime_ns: int, now: datetime) ->
         and (said is None or said < fact.at)
     ]
     return max(fit, key=lambda fact: (fact.damage[0][0], fact.at), default=None)
+
+
+def read_since(part: Fact, before: Iterable[Fact]) -> int:
+    """Bytes that this part has more than the one that it went on from.
+
+    Args:
+        part: a reading that was broken off.
+        before: facts about the copy from before it.
+    """
+    if not part.damage:
+        return 0
+    upto = part.damage[0][0]
+    known = (
+        fact.damage[0][0]
+        for fact in before
+        if fact.way is Way.PART and fact.at == part.at and fact.damage and fact.damage[0][0] < upto
+    )
+    return upto - max(known, default=0)

@@ -127,9 +127,10 @@ def _prove(context: Context, deed: Deed, progress: Progress) -> Finished:
     found = len(outcome.checked)
     return Finished(
         said=f"Proved {outcome.matching_files} files again"
+        + ("; the last one is not read to its end yet" if outcome.begun_files else "")
         + (f"; {found} are not as they should be." if found else "."),
-        size_bytes=outcome.matching_bytes,
-        files=outcome.matching_files + found,
+        size_bytes=outcome.matching_bytes + outcome.begun_bytes,
+        files=outcome.matching_files + outcome.begun_files + found,
         troubles=_troubles(outcome.troubles),
     )
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, strategies as st
 
 from backupkeeper.core.model import Fact, Result, Way
-from backupkeeper.core.parts_read import YOUNG, part_note, resumable
+from backupkeeper.core.parts_read import YOUNG, part_note, read_since, resumable
 from tests.core.made_up_copies import DAY, NOW, fact
 
 SIZE, MTIME = 1000, 5_000_000_000
@@ -90,3 +90,10 @@ def test_the_order_never_matters_and_looks_change_nothing(told: list[Fact], chan
         assert NOW - 14 * DAY <= found.at <= NOW
         others = [one for one in told if one.way not in {Way.PART, Way.LOOKED}]
         assert all(one.at < found.at for one in others)
+
+
+def test_what_a_part_brought_on_is_counted_from_where_it_began() -> None:
+    assert read_since(part(1, 400), []) == 400
+    assert read_since(part(1, 400), [part(1, 150), part(1, 300), part(2, 350)]) == 100
+    assert read_since(part(1, 400), [part(1, 400), part(1, 900)]) == 400
+    assert read_since(replace(part(1), damage=()), [part(1, 100)]) == 0
