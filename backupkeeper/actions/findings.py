@@ -27,6 +27,10 @@ class VerifyRun:
     skipped: list[str] = field(default_factory=list)
     begun_files: int = 0
     begun_bytes: int = 0
+    results: dict[str, list[Result]] = field(default_factory=dict)
+    """What was read at each place, by its name, in this order."""
+    doubted: set[str] = field(default_factory=set)
+    """Places that are in doubt as a whole: reading them was stopped."""
 
     def add(self, place: str, fact: Fact, size: int, clip: ClipHarm | None = None) -> None:
         """Count a match, list anything else."""

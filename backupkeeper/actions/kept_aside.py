@@ -12,7 +12,7 @@ from typing import Any
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.one_roll import drive_here
-from backupkeeper.actions.online import OnlineDrive, holding
+from backupkeeper.actions.online import OnlineDrive, holding, online_drives
 from backupkeeper.actions.reading import read_small
 from backupkeeper.actions.treating import SET_ASIDE
 from backupkeeper.core.errors import BackupkeeperError, UsageError
@@ -27,24 +27,25 @@ NOTE_BYTES = 1 << 20
 _ID_DIGITS = 64
 
 
-def kept_aside(context: Context, name: str) -> tuple[KeptAside, ...]:
-    """What is kept on a drive, oldest first.
+def kept_aside(context: Context, name: str | None) -> tuple[KeptAside, ...]:
+    """What is kept on a drive (or on all that are here), oldest first.
 
     Args:
         context: the world.
-        name: of the place.
+        name: of the place; None: all.
 
     Raises:
         UsageError: no drive is called so.
         DriveGoneError: it is not here.
     """
-    return tuple(_kept(context, _drive(context, name)))
+    drives = online_drives(context)[0] if name is None else [_drive(context, name)]
+    return tuple(one for drive in drives for one in _kept(context, drive))
 
 
 def delete_aside(context: Context, name: str) -> tuple[KeptAside, ...]:
     """Delete what is kept on a drive, where what took its place is proven now; what was deleted.
 
-    Arguments and errors as in ``kept_aside``.
+    Arguments and errors as in ``kept_aside``, but one drive must be named.
 
     Raises:
         PlaceHeldError: another program of ours is at work on the drive.
@@ -82,6 +83,7 @@ def _kept(context: Context, drive: OnlineDrive) -> Iterator[KeptAside]:
             if what is EntryKind.FILE and name != NOTE:
                 path = f"{inside}/{name}"
                 yield KeptAside(
+                    place=drive.place.name,
                     path=path,
                     size=context.files.stat(drive.absolute(path)).size,
                     replaced=str(note.get("path", "")),

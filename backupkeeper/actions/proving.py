@@ -35,6 +35,7 @@ from backupkeeper.core.model import (
 )
 from backupkeeper.core.parts_read import part_note, resumable
 from backupkeeper.core.ranges import merged
+from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.progress import Progress, Quiet
 from backupkeeper.transfer.blocks import read_again
 from backupkeeper.transfer.coldread import (
@@ -58,12 +59,10 @@ class Known:
 
     Args:
         mount: in which it was written, or last seen well.
-        proven_at: when it was last proven: what was only touched before that is no edit.
         parts: facts about it, in which a broken-off reading may be that can be taken up.
     """
 
     mount: str | None = None
-    proven_at: datetime | None = None
     parts: Sequence[Fact] = ()
 
 
@@ -144,6 +143,9 @@ def prove_copy(
         progress=progress or Quiet(),
         is_over=is_over,
     )
+    stands = _other_kind(context, drive, path)
+    if stands:
+        return asked.fact(result=Result.MISSING, note=f"A {stands} stands there."), None
     if not drive.holds(path):
         note = "Its folder leads off the drive, through a link or another mount."
         return asked.fact(result=Result.MISSING, note=note), None
@@ -159,6 +161,15 @@ def prove_copy(
         return asked.fact(result=result, note=note), None
     except MismatchError as error:
         return asked.fact(result=Result.UNREADABLE, note=str(error)), None
+
+
+def _other_kind(context: Context, drive: OnlineDrive, path: str) -> str:
+    """What stands there in the file's place: a folder, a link, a pipe; nothing is ""."""
+    try:
+        kind = context.files.stat(drive.absolute(path)).kind
+    except OSError:
+        return ""  # its reading will tell
+    return "" if kind is EntryKind.FILE else kind.value
 
 
 def _read(asked: _Asked) -> tuple[Fact, ColdReading | None]:
@@ -299,17 +310,10 @@ def _found(asked: _Asked, reading: ColdReading) -> harm.Found:
             size=reading.size,
             mtime_ns=reading.mtime_ns,
             fs_type=asked.drive.info.mount.fs_type,
-            proven_at=_believed(asked),
         ),
         read,
         merged(unreadable),
     )
-
-
-def _believed(asked: _Asked) -> datetime | None:
-    """When it was last proven; a proof from the future says nothing of what was written since."""
-    at = asked.known.proven_at
-    return at if at is not None and at <= asked.context.clock.now() else None
 
 
 def _came_right(content: Content, block: int, read: Sequence[bytes | None]) -> bool:

@@ -32,7 +32,7 @@ from backupkeeper.actions.giving import (
 from backupkeeper.actions.locating import clip_harm
 from backupkeeper.actions.one_roll import RollNow
 from backupkeeper.actions.online import OWN_FOLDER, OnlineDrive
-from backupkeeper.actions.proving import Known, prove_copy
+from backupkeeper.actions.proving import prove_copy
 from backupkeeper.actions.recording import TICK, record_seen
 from backupkeeper.actions.room import room_needed
 from backupkeeper.core.errors import (
@@ -61,6 +61,7 @@ from backupkeeper.core.ranges import Ranges, blocks_of, ranges_of
 from backupkeeper.ports.bucket import Bucket
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.coldread import ColdReading
+from backupkeeper.transfer.durable import discard, temp_name
 from backupkeeper.transfer.mending import Made, Mending, Patient as Body
 from backupkeeper.transfer.placing import Aside, put_in_place
 
@@ -193,10 +194,7 @@ def treat(
 
 def _fresh(run: RepairRun, drive: OnlineDrive, case: Case) -> tuple[Fact, ColdReading | None]:
     """What is wrong with the copy now: somebody may have worked on it since it was read."""
-    facts = run.context.catalog.facts_at(drive.place.id, below=case.copy.path)
-    proofs = [fact.at for fact in facts if fact.path == case.copy.path and fact.is_proof]
-    known = Known(proven_at=max(proofs, default=None))
-    fact, reading = prove_copy(run.context, drive, case.copy.path, case.file, known=known)
+    fact, reading = prove_copy(run.context, drive, case.copy.path, case.file)
     record_seen(run.context, [fact])
     return fact, reading
 
@@ -250,7 +248,13 @@ def _mend(
             return []
         taken = _taken(made, givers, content.size)
     aside = _aside(run, drive, case, made, taken)
-    is_whole = put_in_place(context.files, body, made.before, aside, drive.guard)
+    try:
+        is_whole = put_in_place(context.files, body, made.before, aside, drive.guard)
+    except OutOfReachError:
+        raise
+    except BackupkeeperError:
+        discard(context.files, temp_name(body.path))  # it was made for nothing
+        raise
     kept = f"{aside.folder}/{aside.name}"
     shares = ", ".join(f"{count:,} bytes from {name}" for name, count in taken.items())
     if made.pieced:
@@ -337,7 +341,10 @@ def _lost(
     givers: Sequence[AnyGiver],
 ) -> None:
     away = out_of_reach(now, case.file.content, case.copy, givers)
-    why = "No copy that could be read has these bytes right. All versions stay as they are."
+    why = (
+        "No copy that could be read has these bytes right. All versions stay as they are. If the card, or "
+        "any other copy of it, still exists: keep it."
+    )
     if away:
         why += f" Not asked, for they can't be reached now: {', '.join(away)}."
     patient = replace(

@@ -61,12 +61,11 @@ BYTES_A_STEP = 1 << 30
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _Asked:
-    """A copy to be read. ``mount``: in which it was last seen well; ``proven_at``: its last proof."""
+    """A copy to be read. ``mount``: in which it was last seen well."""
 
     path: str
     file: RollFile
     mount: str | None
-    proven_at: datetime | None
 
 
 def verify(context: Context, what: str | None, progress: Progress) -> VerifyOutcome:
@@ -146,6 +145,7 @@ def prove_roll(
             )
             record_check(context, drive, now.roll, read, run, whole=True)
             note_health(context, drive)
+            _say_doubted(drive, run, len(old))
     progress.end()
     return run.outcome(f"{roll} at {known.name}", context.clock.monotonic() - begun)
 
@@ -169,7 +169,6 @@ def _old_copies(
             path=copy.path,
             file=file,
             mount=_mount_of(copy),
-            proven_at=copy.proof.at if copy.proof is not None else None,
         )
         for file in roll.files
         for copy in now.copies.get(file.content, ())
@@ -221,16 +220,29 @@ def _verify_drive(
         total_bytes=sum(one.file.size for _, copies in plans for one in copies),
         total_files=sum(len(copies) for _, copies in plans),
     )
+    wanted = sum(len(copies) for _, copies in plans)
     try:
         for roll, copies in plans:
+            if drive.place.name in run.doubted:
+                break
             read = _verify_roll(context, drive, roll.head.id, copies, run, progress)
             whole = chosen.path is None
-            if whole:
+            if whole and drive.place.name not in run.doubted:
                 _name_unknown(context, drive, roll, {one.path for one in copies}, run)
             record_check(context, drive, roll, read, run, whole=whole)
         note_health(context, drive)
+        _say_doubted(drive, run, wanted)
     except OutOfReachError as error:
         run.troubles.append(Trouble(place=drive.place.name, path="", message=str(error)))
+
+
+def _say_doubted(drive: OnlineDrive, run: VerifyRun, wanted: int) -> None:
+    """Say where reading ended, and why, and how much was left."""
+    name = drive.place.name
+    if name in run.doubted:
+        left = wanted - len(run.results[name])
+        message = f"{IN_DOUBT} {left} of {wanted} files were not read."
+        run.troubles.append(Trouble(place=name, path="", message=message))
 
 
 def _copies_here(
@@ -240,13 +252,10 @@ def _copies_here(
     homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
     by_place: dict[str, RollFile] = {home: file for file in roll.files for home in homes[file.path]}
     latest: dict[str, Fact] = {}
-    proven: dict[str, datetime] = {}
     for fact in context.catalog.facts_at(drive.place.id, below=roll.head.folder):
         file = by_place.get(fact.path)
         if file is None or fact.content != file.content:
             continue
-        if fact.is_proof:
-            proven[fact.path] = max(proven.get(fact.path, fact.at), fact.at)
         if fact.path not in latest or latest[fact.path].at <= fact.at:
             latest[fact.path] = fact
     found = [
@@ -255,7 +264,6 @@ def _copies_here(
             file=by_place[path],
             # A file that was missing or bad may have been put back since, in this very mount.
             mount=fact.mount if fact.result is Result.MATCHES else None,
-            proven_at=proven.get(path),
         )
         for path, fact in latest.items()
         if chosen.covers(path)
@@ -302,11 +310,7 @@ def _verify_roll(
                 drive,
                 path,
                 file,
-                known=Known(
-                    mount=one.mount,
-                    proven_at=one.proven_at,
-                    parts=parts,
-                ),
+                known=Known(mount=one.mount, parts=parts),
                 progress=progress,
                 is_over=is_over,
             )
@@ -325,8 +329,9 @@ def _verify_roll(
             run.add(drive.place.name, fact, file.size, clip)
             if reading is not None and not reading.cold:
                 run.not_cold[drive.place.name] = reading.why_not_cold
-            if is_in_doubt_already([one.result for one, _ in read]):
-                run.troubles.append(Trouble(place=drive.place.name, path="", message=IN_DOUBT))
+            run.results.setdefault(drive.place.name, []).append(fact.result)
+            if is_in_doubt_already(run.results[drive.place.name]):
+                run.doubted.add(drive.place.name)
                 break
             unkept_bytes += file.size
             if len(facts) - kept >= FACTS_A_STEP or unkept_bytes >= BYTES_A_STEP:

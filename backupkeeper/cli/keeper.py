@@ -70,7 +70,7 @@ class Keeper(Protocol):
         """Mend."""
         ...
 
-    def kept_aside(self, name: str) -> tuple[KeptAside, ...]:
+    def kept_aside(self, name: str | None) -> tuple[KeptAside, ...]:
         """Damaged files that are kept on a drive."""
         ...
 

@@ -99,7 +99,7 @@ def list_places(session: Session, as_json: bool) -> int:
 
 
 @place.command("set-aside")
-@click.argument("name")
+@click.argument("name", required=False)
 @click.option(
     "--delete", is_flag=True, help="Delete what was replaced by a copy that is proven now."
 )
@@ -108,7 +108,7 @@ def list_places(session: Session, as_json: bool) -> int:
 @json_option
 @click.pass_obj
 def set_aside(
-    session: Session, name: str, *, delete: bool, yes: bool, all_paths: bool, as_json: bool
+    session: Session, name: str | None, *, delete: bool, yes: bool, all_paths: bool, as_json: bool
 ) -> int:
     """Show, or delete, the damaged files that repairs have set aside on a drive.
 
@@ -117,12 +117,14 @@ def set_aside(
 
     \b
     Examples:
-      backupkeeper place set-aside Main
+      backupkeeper place set-aside
       backupkeeper place set-aside Main --delete
     """
+    if delete and name is None:
+        raise UsageError("--delete wants the name of a drive.")
     with session.keeper() as keeper:
         kept = keeper.kept_aside(name)
-        if delete and any(one.is_replaced for one in kept):
+        if name is not None and delete and any(one.is_replaced for one in kept):
             _must_be_meant(sum(one.is_replaced for one in kept), name, yes=yes)
             kept = keeper.delete_aside(name)
         elif delete:

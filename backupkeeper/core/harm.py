@@ -11,15 +11,13 @@ Promises:
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Final
 
 from backupkeeper.core.model import BLOCK_BYTES, BLOCK_DIGEST_BYTES, Fact, Result, Way
 from backupkeeper.core.ranges import Ranges, merged, ranges_of
 from backupkeeper.core.taking import same_time
 
-_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
-_TICK: Final = timedelta(microseconds=1)
 SECOND_NS: Final = 1_000_000_000
 KEEPS_UTC: Final = frozenset(
     {"ext2", "ext3", "ext4", "xfs", "btrfs", "f2fs", "zfs", "tmpfs", "overlay", "apfs", "hfsplus"}
@@ -55,22 +53,15 @@ class Found:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Standing:
-    """The copy's entry: bytes, time, and the file system's type (which says how times compare).
-
-    ``proven_at``: when it was last proven. A time that it had then already, whatever it is, tells of
-    no edit since.
-    """
+    """The copy's entry: bytes, time, and the file system's type (which says how times compare)."""
 
     size: int
     mtime_ns: int
     fs_type: str
-    proven_at: datetime | None = None
 
 
 def is_same_time(there: Standing, mtime_ns: int) -> bool:
-    """Whether the copy's time may be the one that it was given, or had when it was proven."""
-    if there.proven_at is not None and there.mtime_ns < (there.proven_at - _EPOCH) // _TICK * 1000:
-        return True
+    """Whether the copy's time may be the one that it was given."""
     if there.fs_type in KEEPS_UTC:  # to the nanosecond, or with small inodes to the second
         return there.mtime_ns in {mtime_ns, mtime_ns // SECOND_NS * SECOND_NS}
     return same_time(there.mtime_ns, mtime_ns)
@@ -166,11 +157,13 @@ def in_doubt(facts: Iterable[Fact], now: datetime, last: datetime | None = None)
             known = newest.get(fact.path)
             if known is None or known.at <= fact.at:
                 newest[fact.path] = fact
-    bad = sum(fact.result in ROTTEN for fact in newest.values())
-    if bad < SUDDEN_FILES or 2 * bad < len(newest):
+    # What was only read back right after writing says nothing of reading later.
+    read = [fact for fact in newest.values() if fact.way is Way.REHASH]
+    bad = sum(fact.result in ROTTEN for fact in read)
+    if bad < SUDDEN_FILES or 2 * bad < len(read):
         return ""
     return (
-        f"{bad} of {len(newest)} copies read there lately were bad. So much at once is the cable, the "
+        f"{bad} of {len(read)} copies read there lately were bad. So much at once is the cable, the "
         "port, the controller or the whole drive, not single files: nothing is mended there. Try "
         "another cable and port, then verify it again."
     )

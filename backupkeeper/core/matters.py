@@ -116,7 +116,8 @@ def _damage(view: View) -> Iterator[Matter]:
                 body=(
                     f"{' and '.join(bad)} of {need.roll.folder} on {name}. {_others(need)} "
                     f"{_what_happens(view, standing)}"
-                    '"backupkeeper verify" says what is hurt; README, "A bad day", what to do.'
+                    '"backupkeeper repair --dry-run" says what could be done about damage; README, '
+                    '"A bad day", the rest.'
                 ),
                 urgent=True,
             )

@@ -156,6 +156,7 @@ class KeptAside:
     """A damaged file that is kept on a drive.
 
     Args:
+        place: name of the place.
         path: of it, relative to the place's root.
         size: in bytes.
         replaced: path of the file whose name it had, as its note says (empty: there is no note).
@@ -163,6 +164,7 @@ class KeptAside:
         is_replaced: whether the copy that took its place is proven now.
     """
 
+    place: str
     path: str
     size: int
     replaced: str

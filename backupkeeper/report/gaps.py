@@ -192,8 +192,8 @@ def _steps(role: Role, cover: RollCover, places: Sequence[Place]) -> list[tuple[
     if CopyState.DAMAGED in states:
         steps.extend(
             (
-                f"Damage at {shown(name)}: leave it as it is and keep the other copies; to see the bytes",
-                f"backupkeeper verify {quoted(name)}",
+                f"Damage at {shown(name)}: keep the other copies, and have it mended from them",
+                f"backupkeeper repair {quoted(name)}",
             )
             for name in one.places
         )

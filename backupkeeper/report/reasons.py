@@ -151,8 +151,8 @@ def _advice(  # noqa: C901, PLR0911, PLR0912 - one branch for each code
             return prove(role, place)
         case ReasonCode.DAMAGED:
             return (
-                "Keep the card and the damaged copy as they are. See which bytes it is:",
-                f"backupkeeper verify {quoted(place)}" if place else "backupkeeper verify",
+                "Keep the card, and have the damaged copy mended from another one:",
+                f"backupkeeper repair {quoted(place)}" if place else "backupkeeper repair",
             )
         case ReasonCode.OUT_OF_REACH:
             text = "Take in another place of this role with 'backupkeeper place add', then:"

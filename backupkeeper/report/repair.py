@@ -30,7 +30,10 @@ def repair_lines(outcome: RepairOutcome, look: Look) -> list[Line]:
     else:
         page.say(f"Repair of {what} (in {duration(outcome.seconds)})")
     _say_came_right(page, outcome)
-    _say_each(page, "would be mended", outcome.planned, _say_planned)
+    able = [one for one in outcome.planned if not one.sharing.lost]
+    unable = [one for one in outcome.planned if one.sharing.lost]
+    _say_each(page, "would be mended, as far as is known", able, _say_planned)
+    _say_each(page, "would not be mended, as far as is known", unable, _say_planned)
     _say_each(page, "mended", outcome.mended, _say_mended)
     if outcome.mended:
         page.say(
@@ -116,7 +119,8 @@ def _say_unmended(page: Page, unmended: Unmended) -> None:
         page.say(
             f"lost as far as is known: {spans(unmended.lost, unmended.patient.size)}", indent=6
         )
-        page.say("All else of it is right, in one copy or another.", indent=6)
+        if length(unmended.lost) < unmended.patient.size:
+            page.say("All else of it is right, in one copy or another.", indent=6)
 
 
 def repair_json(outcome: RepairOutcome) -> Json:
@@ -197,7 +201,7 @@ def aside_lines(kept: Sequence[KeptAside], look: Look, *, deleted: bool) -> list
     what = "Deleted" if deleted else "Kept"
     page.say(f"{what}: {plural(len(kept), 'damaged file')}, {total}")
     for one in page.few(kept, indent=2):
-        page.line(f"  {shown(one.path)}")
+        page.line(f"  {shown(one.place)}: {shown(one.path)}")
         page.say(f"{size(one.size)}, was {shown(one.replaced) or 'a file unknown'}", indent=6)
         if not one.is_replaced:
             page.say(
@@ -206,7 +210,7 @@ def aside_lines(kept: Sequence[KeptAside], look: Look, *, deleted: bool) -> list
                 tone=Tone.WARN,
             )
     if not deleted:
-        page.say("To delete what was replaced by a proven copy, add --delete.")
+        page.say("To delete what was replaced by a proven copy, name the drive and add --delete.")
     return page.lines
 
 
@@ -217,6 +221,7 @@ def aside_json(kept: Sequence[KeptAside], *, deleted: bool) -> Json:
         "deleted": deleted,
         "files": [
             {
+                "place": one.place,
                 "path": one.path,
                 "size": one.size,
                 "replaced": one.replaced or None,

@@ -220,6 +220,7 @@ def _say_failing(page: Page, status: Status, look: Look) -> None:
 def _say_damage(page: Page, status: Status, look: Look) -> None:
     for one in status.damage:
         page.say(f"{look.dash} {told(one)}", indent=2, tone=Tone.BAD)
+    page.say("To see what can be done: backupkeeper repair --dry-run", indent=2)
 
 
 def _say_advice(page: Page, status: Status, look: Look) -> None:

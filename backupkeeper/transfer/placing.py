@@ -70,9 +70,8 @@ def put_in_place(
     _must_be_as(files, patient, before)
     make_folders(files, aside.root, aside.folder, guard)
     where = f"{aside.root.rstrip('/')}/{aside.folder}"
+    is_whole = _keep(files, patient, f"{where}/{aside.name}", guard)
     write_small(files, f"{where}/note.json", aside.note, guard)
-    kept = f"{where}/{aside.name}"
-    is_whole = _keep(files, patient, kept, guard)
     try:
         files.set_times(temp, patient.mtime_ns)
     except OSError as error:

@@ -283,7 +283,7 @@ class Keeper:
         wanted = Wanted(dry_run=dry_run, edited=edited, in_doubt=in_doubt)
         return self._giving_way(lambda: repair(self._context, _meant(what), wanted, progress))
 
-    def kept_aside(self, name: str) -> tuple[KeptAside, ...]:
+    def kept_aside(self, name: str | None) -> tuple[KeptAside, ...]:
         """See ``actions.kept_aside.kept_aside``."""
         return kept_aside(self._context, name)
 

@@ -103,7 +103,7 @@ class HandKeeper:
     ) -> RepairOutcome:
         return self._answered("repair", what, dry_run, edited, in_doubt)  # type: ignore[no-any-return]  # as above
 
-    def kept_aside(self, name: str) -> tuple[KeptAside, ...]:
+    def kept_aside(self, name: str | None) -> tuple[KeptAside, ...]:
         return self._answered("kept-aside", name)  # type: ignore[no-any-return]  # as above
 
     def delete_aside(self, name: str) -> tuple[KeptAside, ...]:

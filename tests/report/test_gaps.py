@@ -46,8 +46,8 @@ What to do next
       backupkeeper mirror
   – Bring to the bucket what it lacks (1 roll):
       backupkeeper upload
-  – Damage at Travel: leave it as it is and keep the other copies; to see the bytes (1 roll):
-      backupkeeper verify Travel"""
+  – Damage at Travel: keep the other copies, and have it mended from them (1 roll):
+      backupkeeper repair Travel"""
     )
 
 
@@ -110,7 +110,7 @@ def test_every_roll_with_a_gap_is_listed_however_many() -> None:
         (cover(secondary=CopyState.DUE), "Plug Travel in and prove what is on it"),
         (cover(secondary=CopyState.WRITTEN), "backupkeeper verify Travel"),
         (cover(cloud=CopyState.DUE), "Prove what is in the bucket"),
-        (cover(cloud=CopyState.DAMAGED), "backupkeeper verify 'Off site'"),
+        (cover(cloud=CopyState.DAMAGED), "backupkeeper repair 'Off site'"),
     ],
     ids=lambda one: one if isinstance(one, str) else str(one.gaps[0]),
 )

@@ -109,8 +109,8 @@ Why not
 
   2. 1 file is damaged on a secondary drive.
        DCIM/100BOATY/BOAT0002.MP4
-     Keep the card and the damaged copy as they are. See which bytes it is:
-       backupkeeper verify Travel"""
+     Keep the card, and have the damaged copy mended from another one:
+       backupkeeper repair Travel"""
     )
 
 

@@ -89,3 +89,9 @@ def test_nothing_is_deleted_through_a_link(yard: Yard) -> None:
 
 def test_a_name_of_no_drive_is_wrong_usage(yard: Yard) -> None:
     assert typed(yard, "place", "set-aside", "Nowhere").code == 2
+    assert typed(yard, "place", "set-aside", "--delete", "--yes").code == 2
+
+
+def test_without_a_name_every_drive_that_is_here_is_told_of(yard: Yard) -> None:
+    said = typed(yard, "place", "set-aside")
+    assert (said.code, "Main: .backupkeeper/set-aside/" in said.out) == (0, True)

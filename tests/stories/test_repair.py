@@ -162,7 +162,9 @@ def test_much_at_once_puts_the_drive_in_doubt_and_nothing_is_mended(yard: Yard) 
     for n in range(8):
         rot(roll_folder(main) / f"DCIM/C{n:04}.MP4", 100, b"rot")
     outcome = yard.verify("Main")
-    assert any("in doubt" in trouble.message for trouble in outcome.troubles)
+    (trouble,) = outcome.troubles
+    assert "in doubt" in trouble.message
+    assert trouble.message.endswith("3 of 8 files were not read.")
     assert len(outcome.checked) == 5
     yard.clock.at += timedelta(days=9)
     repaired = yard.repair()
@@ -181,3 +183,26 @@ def test_what_a_person_wrote_after_the_damage_was_found_is_an_edit(yard: Yard) -
     assert not outcome.mended
     assert "edited" in outcome.left[0]
     assert (main / LARGE).read_bytes() == b"an edit of mine"
+
+
+@pytest.mark.parametrize("what", ["folder", "link", "pipe", "other file"])
+def test_what_stands_in_a_files_place_is_never_mended_over(yard: Yard, what: str) -> None:
+    main, _ = taken_in(yard)
+    place = main / SMALL
+    place.unlink()
+    if what == "folder":
+        place.mkdir()
+    elif what == "link":
+        place.symlink_to(main / LARGE)
+    elif what == "pipe":
+        os.mkfifo(place)
+    else:
+        place.write_bytes(clip(9, 1000))
+        os.utime(place, (1.5e9, 1.5e9))  # older than any proof
+    (found,) = yard.verify("Main").checked
+    assert found.finding.value == ("changed" if what == "other file" else "missing")
+    assert what == "other file" or "stands there" in found.note
+    before = sorted(str(path) for path in yard.root.rglob("*") if "catalog" not in path.name)
+    assert not yard.repair().mended
+    after = sorted(str(path) for path in yard.root.rglob("*") if "catalog" not in path.name)
+    assert [path for path in after if path not in before and "ascmhl" not in path] == []
