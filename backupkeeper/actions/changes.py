@@ -148,7 +148,7 @@ def _is_changed(
             context.clock.now(),
         ).values()
         for copy in group
-        if copy.state in BELIEVED and touches(copy.path, folders)
+        if copy.state in BELIEVED | {CopyState.DAMAGED} and touches(copy.path, folders)
     ]
     if not copies:
         return False
@@ -188,10 +188,11 @@ def _seen(context: Context, drive: OnlineDrive, copy: Copy, file: RollFile) -> F
         return replace(fact, note="not there when looked at")
     if stat.kind is not EntryKind.FILE or not drive.holds(copy.path):
         return replace(fact, note="something else stands there")
-    if stat.size != file.size:
+    if stat.size != file.size and copy.state is not CopyState.DAMAGED:
         note = f"{stat.size:,} bytes instead of {file.size:,}"
         return replace(fact, result=Result.CHANGED, note=note)
-    if same_time(stat.mtime_ns, file.mtime_ns):
+    # That a damaged one is not what it must be is known.
+    if same_time(stat.mtime_ns, file.mtime_ns) or copy.state is CopyState.DAMAGED:
         return None
     return _doubt(fact, copy, stat.mtime_ns) or "time"
 

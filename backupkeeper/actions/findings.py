@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from typing import TypeVar
 
 from backupkeeper.core.clip_harm import ClipHarm
+from backupkeeper.core.harm import CAME_RIGHT
 from backupkeeper.core.model import Fact, Result
 from backupkeeper.core.outcomes import Checked, Finding, Trouble, VerifyOutcome
 
@@ -26,7 +27,9 @@ class VerifyRun:
     troubles: list[Trouble] = field(default_factory=list)
     skipped: list[str] = field(default_factory=list)
     begun_files: int = 0
-    begun_bytes: int = 0
+    read_bytes: int = 0
+    reads_on: bool = False
+    """Whether reading goes on where a drive as a whole is in doubt."""
     results: dict[str, list[Result]] = field(default_factory=dict)
     """What was read at each place, by its name, in this order."""
     doubted: set[str] = field(default_factory=set)
@@ -37,7 +40,7 @@ class VerifyRun:
         if fact.result is Result.MATCHES:
             self.matching_files += 1
             self.matching_bytes += size
-            if not fact.note:
+            if fact.note != CAME_RIGHT:
                 return
         self.checked.append(
             Checked(
@@ -67,7 +70,7 @@ class VerifyRun:
             skipped=tuple(self.skipped),
             seconds=seconds,
             begun_files=self.begun_files,
-            begun_bytes=self.begun_bytes,
+            read_bytes=self.read_bytes,
         )
 
 

@@ -12,10 +12,9 @@ How one copy is mended stands in ``actions.treating``.
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from contextlib import ExitStack
-from datetime import timedelta
-from typing import Final
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.doubting import doubt_of
 from backupkeeper.actions.giving import open_buckets
 from backupkeeper.actions.histories import record_check
 from backupkeeper.actions.one_roll import RollNow, drive_here, roll_now
@@ -23,6 +22,7 @@ from backupkeeper.actions.online import OnlineDrive, holding, holding_places, on
 from backupkeeper.actions.repair_object import mend_objects
 from backupkeeper.actions.selection import Selection, resolve
 from backupkeeper.actions.treating import (
+    SET_ASIDE,
     Case,
     RepairRun,
     Wanted,
@@ -34,7 +34,6 @@ from backupkeeper.actions.treating import (
 )
 from backupkeeper.core.errors import BackupkeeperError
 from backupkeeper.core.fitting import possible_paths
-from backupkeeper.core.harm import SUDDEN_WITHIN, in_doubt, last_harm
 from backupkeeper.core.mend_sources import hurt
 from backupkeeper.core.mending import Planned, RepairOutcome, sharing
 from backupkeeper.core.model import (
@@ -49,10 +48,9 @@ from backupkeeper.core.model import (
 )
 from backupkeeper.core.outcomes import Trouble
 from backupkeeper.ports.bucket import Bucket
+from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.coldread import ColdReading
-
-DOUBTED_FOR: Final = timedelta(days=365)
 
 
 def repair(context: Context, what: str | None, wanted: Wanted, progress: Progress) -> RepairOutcome:
@@ -202,28 +200,39 @@ def _mend_roll(run: RepairRun, now: RollNow, drive: OnlineDrive, cases: Sequence
             total_files=len(cases),
         )
     read: list[tuple[Fact, ColdReading | None]] = []
-    for case in cases:
-        if run.wanted.dry_run:
-            _plan(run, now, drive, case)
-            continue
-        run.progress.file(case.copy.path)
-        read += treat(run, now, drive, case)
-        run.progress.advance(0, files=1)
-    if read:
-        record_check(run.context, drive, now.roll, read, run.checks, whole=False)
+    try:
+        for case in cases:
+            if run.wanted.dry_run:
+                _plan(run, now, drive, case)
+                continue
+            run.progress.file(case.copy.path)
+            read += treat(run, now, drive, case)
+            run.progress.advance(0, files=1)
+    finally:
+        if read:  # also where it is stopped: what was mended belongs into the manifest
+            record_check(run.context, drive, now.roll, read, run.checks, whole=False)
 
 
 def _may_be_mended(run: RepairRun, drive: OnlineDrive) -> bool:
-    context, name = run.context, drive.place.name
-    place, now = drive.place.id, context.clock.now()
-    last = last_harm(context.catalog.facts_around_harm(place, now - DOUBTED_FOR), now)
-    if last is None or run.wanted.in_doubt:
-        return True
-    doubt = in_doubt(context.catalog.facts_at(place, since=last - SUDDEN_WITHIN), now, last)
-    if doubt:
-        run.left.append(f"{name}: {doubt}")
-        return False
-    return True
+    """Whether anything may be written there now; says why where not."""
+    why = "" if run.wanted.in_doubt else doubt_of(run.context, drive)
+    if drive.info.mount.read_only:
+        why = "it is mounted read-only."
+    elif not _can_set_aside(run, drive):
+        why = (
+            f"{SET_ASIDE} is no folder on this drive (a file, a link, another mount): move it away."
+        )
+    if why:
+        run.left.append(f"{drive.place.name}: {why}")
+    return not why
+
+
+def _can_set_aside(run: RepairRun, drive: OnlineDrive) -> bool:
+    try:
+        kind = run.context.files.stat(drive.absolute(SET_ASIDE)).kind
+    except OSError:
+        return True  # it is made when it is needed
+    return kind is EntryKind.FOLDER and drive.stays_on(SET_ASIDE)
 
 
 def _plan(run: RepairRun, now: RollNow, drive: OnlineDrive, case: Case) -> None:

@@ -141,6 +141,12 @@ def is_wanted(run: RepairRun, drive: OnlineDrive, trouble: Fact) -> bool:
     """Whether this kind of trouble is to be mended; says why where it is not."""
     if trouble.result in MENDABLE or (trouble.result is Result.CHANGED and run.wanted.edited):
         return True
+    if trouble.result is Result.MISSING:
+        run.left.append(
+            f"{drive.place.name}: {trouble.path}: it is not there any more. {trouble.note} "
+            "'backupkeeper mirror' brings it back where its name is free."
+        )
+        return False
     why = (
         "somebody edited it. To put the original back and set the edited file aside, add --edited"
         if trouble.result is Result.CHANGED

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.doubting import put_in_doubt
 from backupkeeper.actions.fetching import verify_bucket
 from backupkeeper.actions.findings import VerifyRun, until
 from backupkeeper.actions.health import note_health
@@ -42,7 +43,7 @@ from backupkeeper.core.model import (
 )
 from backupkeeper.core.needs import Circumstances, Proof, proof_wanted
 from backupkeeper.core.outcomes import Checked, Finding, Trouble, VerifyOutcome
-from backupkeeper.core.parts_read import read_since
+from backupkeeper.core.parts_read import bytes_read, read_since
 from backupkeeper.core.scrub import read_order
 from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.progress import Progress
@@ -53,7 +54,7 @@ FACTS_A_STEP = 200
 IN_DOUBT = (
     "So many copies in a row are bad that the cable, the port, the controller or the whole drive is in "
     "doubt, not single files. Reading it was stopped; nothing there is mended. Try another cable and "
-    "port, then verify it again."
+    "port, then verify it again (--in-doubt reads on)."
 )
 BYTES_A_STEP = 1 << 30
 """Bytes read between two such transactions: what a kill or a power cut may cost is some seconds."""
@@ -68,20 +69,23 @@ class _Asked:
     mount: str | None
 
 
-def verify(context: Context, what: str | None, progress: Progress) -> VerifyOutcome:
+def verify(
+    context: Context, what: str | None, progress: Progress, *, in_doubt: bool = False
+) -> VerifyOutcome:
     """Read again what is named (nothing named: every drive that is here).
 
     Args:
         context: the world.
         what: a place's name, a shoot, a roll's folder or a path; see ``selection.resolve``.
         progress: told as it goes.
+        in_doubt: read on also where a drive as a whole is in doubt.
 
     Raises:
         UsageError: nothing of that name is known.
     """
     begun = context.clock.monotonic()
     chosen = resolve(context, what)
-    run = VerifyRun()
+    run = VerifyRun(reads_on=in_doubt)
     drives = _drives(context, chosen, run)
     with holding(context, drives, doing=f"verifying {what or 'everything'}"):
         for drive in drives:
@@ -121,7 +125,7 @@ def prove_roll(
         BucketUnreachableError: the store does not answer.
         PlaceHeldError: another program of ours is at work on the place.
     """
-    begun = context.clock.monotonic()
+    begun, begun_at = context.clock.monotonic(), context.clock.now()
     known = known_place(context, place)
     run = VerifyRun()
 
@@ -145,7 +149,7 @@ def prove_roll(
             )
             record_check(context, drive, now.roll, read, run, whole=True)
             note_health(context, drive)
-            _say_doubted(drive, run, len(old))
+            _say_doubted(context, drive, run, len(old), begun_at)
     progress.end()
     return run.outcome(f"{roll} at {known.name}", context.clock.monotonic() - begun)
 
@@ -220,7 +224,7 @@ def _verify_drive(
         total_bytes=sum(one.file.size for _, copies in plans for one in copies),
         total_files=sum(len(copies) for _, copies in plans),
     )
-    wanted = sum(len(copies) for _, copies in plans)
+    begun, wanted = context.clock.now(), sum(len(copies) for _, copies in plans)
     try:
         for roll, copies in plans:
             if drive.place.name in run.doubted:
@@ -231,15 +235,18 @@ def _verify_drive(
                 _name_unknown(context, drive, roll, {one.path for one in copies}, run)
             record_check(context, drive, roll, read, run, whole=whole)
         note_health(context, drive)
-        _say_doubted(drive, run, wanted)
+        _say_doubted(context, drive, run, wanted, begun)
     except OutOfReachError as error:
         run.troubles.append(Trouble(place=drive.place.name, path="", message=str(error)))
 
 
-def _say_doubted(drive: OnlineDrive, run: VerifyRun, wanted: int) -> None:
-    """Say where reading ended, and why, and how much was left."""
+def _say_doubted(
+    context: Context, drive: OnlineDrive, run: VerifyRun, wanted: int, begun: datetime
+) -> None:
+    """Say where reading ended, and why, and how much was left; believe nothing of that any more."""
     name = drive.place.name
     if name in run.doubted:
+        put_in_doubt(context, drive, begun)
         left = wanted - len(run.results[name])
         message = f"{IN_DOUBT} {left} of {wanted} files were not read."
         run.troubles.append(Trouble(place=name, path="", message=message))
@@ -322,15 +329,16 @@ def _verify_roll(
             facts.append(fact)
             if fact.way is Way.PART:
                 run.begun_files += 1
-                run.begun_bytes += read_since(fact, parts)
+                run.read_bytes += read_since(fact, parts)
                 return read  # its time is up: the next reading goes on there
             read.append((fact, reading))
+            run.read_bytes += bytes_read(fact, file.size, parts) if reading is not None else 0
             progress.advance(0 if reading is not None else file.size, files=1)
             run.add(drive.place.name, fact, file.size, clip)
             if reading is not None and not reading.cold:
                 run.not_cold[drive.place.name] = reading.why_not_cold
             run.results.setdefault(drive.place.name, []).append(fact.result)
-            if is_in_doubt_already(run.results[drive.place.name]):
+            if not run.reads_on and is_in_doubt_already(run.results[drive.place.name]):
                 run.doubted.add(drive.place.name)
                 break
             unkept_bytes += file.size

@@ -60,7 +60,9 @@ class Keeper(Protocol):
         """What the buckets lack."""
         ...
 
-    def verify(self, what: str | None, *, progress: Progress) -> VerifyOutcome:
+    def verify(
+        self, what: str | None, *, in_doubt: bool = False, progress: Progress
+    ) -> VerifyOutcome:
         """Read again."""
         ...
 

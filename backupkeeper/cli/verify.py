@@ -10,10 +10,17 @@ from backupkeeper.report.objects import verify_json
 
 @click.command(short_help="Read copies again and compare every byte.")
 @click.argument("what", required=False)
+@click.option(
+    "--in-doubt",
+    is_flag=True,
+    help="Read on where so much is bad that the drive itself is in doubt.",
+)
 @all_option
 @json_option
 @click.pass_obj
-def verify(session: Session, what: str | None, all_paths: bool, as_json: bool) -> int:
+def verify(
+    session: Session, what: str | None, *, in_doubt: bool, all_paths: bool, as_json: bool
+) -> int:
     """Read copies again from their medium and compare every byte.
 
     WHAT is the name of a place, a shoot, a roll or a path; without it, every drive that is here is
@@ -29,7 +36,7 @@ def verify(session: Session, what: str | None, all_paths: bool, as_json: bool) -
     3 if something that was asked for could not be reached.
     """
     with session.keeper() as keeper, session.progress(as_json=as_json) as progress:
-        outcome = keeper.verify(what, progress=progress)
+        outcome = keeper.verify(what, in_doubt=in_doubt, progress=progress)
     return session.tell(
         exits.of_verify(outcome, asked=what is not None),
         as_json=as_json,

@@ -258,6 +258,8 @@ class View:
     busy: Mapping[str, str] = field(default_factory=dict)
     """Devices that the person works on now, and why that is believed."""
     hours: Hours = field(default_factory=Hours)
+    doubted: frozenset[PlaceId] = frozenset()
+    """Drives that were put in doubt as a whole in this very mount: left alone until plugged in again."""
     worn: Mapping[PlaceId, str] = field(default_factory=dict)
     """Drives that should be replaced, and why."""
     auto_repair: bool = True

@@ -40,6 +40,9 @@ def obstacle(view: View, deed: Deed) -> tuple[str, datetime | None]:
     for place in deed.places:
         if place in view.lent:
             return f"Another program is at work there: {view.lent[place]}.", None
+    if deed.kind in {DeedKind.PROVE, DeedKind.REPAIR} and deed.place in view.doubted:
+        name = view.places[deed.place].name if deed.place in view.places else "The drive"
+        return f"{name} is in doubt as a whole: try another cable and port.", None
     waiting = waits(view.setbacks, subjects(view, deed), view.now)
     if waiting is not None:
         setback = view.setbacks[waiting]

@@ -64,6 +64,7 @@ def matters(
     """
     found = [
         *_damage(view),
+        *_doubted(view),
         *_worn(view),
         *_failing(view),
         *_stuck_uploads(view, patience),
@@ -115,12 +116,28 @@ def _damage(view: View) -> Iterator[Matter]:
                 subject=f"Damage on {name}: {need.roll.folder}",
                 body=(
                     f"{' and '.join(bad)} of {need.roll.folder} on {name}. {_others(need)} "
-                    f"{_what_happens(view, standing)}"
+                    f"{_what_happens(view, place, standing)}"
                     '"backupkeeper repair --dry-run" says what could be done about damage; README, '
                     '"A bad day", the rest.'
                 ),
                 urgent=True,
             )
+
+
+def _doubted(view: View) -> Iterator[Matter]:
+    for place in sorted(view.doubted):
+        name = view.places[place].name
+        yield Matter(
+            id=f"doubt|{place}",
+            subject=f"The drive {name} is in doubt as a whole",
+            body=(
+                "So many of its files were bad one after the other that the cable, the port, the "
+                "controller or the whole drive is wrong, not single files. What was proven on it counts "
+                "no more; nothing on it is read or mended now. Plug it in by another cable and port: "
+                "then it is read again."
+            ),
+            urgent=True,
+        )
 
 
 def _worn(view: View) -> Iterator[Matter]:
@@ -137,9 +154,10 @@ def _worn(view: View) -> Iterator[Matter]:
         )
 
 
-def _what_happens(view: View, standing: RollStanding) -> str:
+def _what_happens(view: View, place: PlaceId, standing: RollStanding) -> str:
     """What is done about it without asking."""
-    mended = sum(files for files, _ in standing.mendable.values()) if view.auto_repair else 0
+    is_mended = view.auto_repair and place not in view.doubted
+    mended = sum(files for files, _ in standing.mendable.values()) if is_mended else 0
     told = []
     if mended:
         told.append(

@@ -135,7 +135,8 @@ class VerifyOutcome:
     seconds: float = 0.0
     begun_files: int = 0
     """Large files of which only a beginning was read: it matched, and the next reading goes on there."""
-    begun_bytes: int = 0
+    read_bytes: int = 0
+    """What was read from drives by this very run (a file that was taken up was read before in part)."""
 
     @property
     def all_well(self) -> bool:

@@ -62,3 +62,19 @@ def read_since(part: Fact, before: Iterable[Fact]) -> int:
         if fact.way is Way.PART and fact.at == part.at and fact.damage and fact.damage[0][0] < upto
     )
     return upto - max(known, default=0)
+
+
+def bytes_read(fact: Fact, size: int, parts: Iterable[Fact]) -> int:
+    """Bytes of a file that its last reading read: all, or what was left where it was taken up.
+
+    Args:
+        fact: what it came to. A proof made in parts is dated by the first of them.
+        size: of the file.
+        parts: facts about the copy from before.
+    """
+    begun = (
+        one.damage[0][0]
+        for one in parts
+        if one.way is Way.PART and one.at == fact.at and one.damage
+    )
+    return size - max(begun, default=0)

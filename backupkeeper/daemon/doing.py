@@ -27,7 +27,7 @@ from backupkeeper.core.errors import BrokenPromiseError, DriveGoneError
 from backupkeeper.core.hours import next_week
 from backupkeeper.core.model import EventKind, PlaceId, PlaceKind, RollId, Way
 from backupkeeper.core.needs import young_for
-from backupkeeper.core.outcomes import Trouble
+from backupkeeper.core.outcomes import Finding, Trouble
 from backupkeeper.core.wish import LONG_AGO
 from backupkeeper.daemon.errand import Finished
 from backupkeeper.daemon.shares import Shares
@@ -124,12 +124,12 @@ def _prove(context: Context, deed: Deed, progress: Progress) -> Finished:
         budget_s=deed.budget_s,
         progress=progress,
     )
-    found = len(outcome.checked)
+    found = sum(one.finding is not Finding.MATCHES for one in outcome.checked)
     return Finished(
         said=f"Proved {outcome.matching_files} files again"
         + ("; the last one is not read to its end yet" if outcome.begun_files else "")
         + (f"; {found} are not as they should be." if found else "."),
-        size_bytes=outcome.matching_bytes + outcome.begun_bytes,
+        size_bytes=outcome.read_bytes or outcome.matching_bytes,
         files=outcome.matching_files + outcome.begun_files + found,
         troubles=_troubles(outcome.troubles),
     )

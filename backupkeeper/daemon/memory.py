@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from datetime import datetime, timedelta
 from typing import Final
 
-from backupkeeper.core.deeds import Setback
+from backupkeeper.core.deeds import DriveHere, Setback
 from backupkeeper.core.model import Event, EventKind, PlaceId
 from backupkeeper.core.patience import setbacks
 from backupkeeper.daemon.aftermath import Aftermath
@@ -135,6 +135,15 @@ class Memory:
             for subject, event in self._catalog.latest(EventKind.SEEN).items()
             if subject != ALIVE
         }
+
+    def doubted(self, drives: Mapping[PlaceId, DriveHere]) -> frozenset[PlaceId]:
+        """Drives that were put in doubt while they were mounted as they are now."""
+        latest = self._catalog.latest(EventKind.DOUBTED)
+        return frozenset(
+            place
+            for place, drive in drives.items()
+            if place in latest and latest[place].detail == drive.token
+        )
 
     # -- cards
 

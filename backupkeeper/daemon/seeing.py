@@ -130,6 +130,7 @@ class Seeing:
             naming=self._naming(own),
             busy=dict(self.seen.busy),
             hours=hours,
+            doubted=self.memory.doubted(drives),
             worn=self.shares.worn(now),
             auto_repair=config.proofs.auto_repair,
             paused=self.is_paused(now),

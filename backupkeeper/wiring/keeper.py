@@ -272,9 +272,13 @@ class Keeper:
         """See ``actions.upload.upload``."""
         return self._giving_way(lambda: upload(self._context, progress))
 
-    def verify(self, what: str | None, *, progress: Progress) -> VerifyOutcome:
+    def verify(
+        self, what: str | None, *, in_doubt: bool = False, progress: Progress
+    ) -> VerifyOutcome:
         """See ``actions.verify.verify``; something that exists as a path is taken as one."""
-        return self._giving_way(lambda: verify(self._context, _meant(what), progress))
+        return self._giving_way(
+            lambda: verify(self._context, _meant(what), progress, in_doubt=in_doubt)
+        )
 
     def repair(
         self, what: str | None, *, dry_run: bool, edited: bool, in_doubt: bool, progress: Progress

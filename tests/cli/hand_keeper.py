@@ -95,7 +95,9 @@ class HandKeeper:
     def upload(self, *, progress: Progress) -> tuple[UploadOutcome, ...]:
         return self._answered("upload")  # type: ignore[no-any-return]  # as above
 
-    def verify(self, what: str | None, *, progress: Progress) -> VerifyOutcome:
+    def verify(
+        self, what: str | None, *, in_doubt: bool = False, progress: Progress
+    ) -> VerifyOutcome:
         return self._answered("verify", what)  # type: ignore[no-any-return]  # as above
 
     def repair(

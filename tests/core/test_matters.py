@@ -203,3 +203,14 @@ def test_never_twice_within_a_day_whatever_the_rhythm_of_looking(minutes: list[i
             tellings.append(at)
             last[matter.id] = Event(at=at, kind=EventKind.TOLD, subject=matter.id)
     assert all(b - a >= AGAIN_AFTER for a, b in pairwise(tellings))
+
+
+def test_a_drive_in_doubt_is_told_with_what_to_do_and_nothing_is_said_to_be_mended() -> None:
+    standing = Standing(
+        files=9, size_bytes=1, damaged_files=2, mendable={(frozenset({TRAVEL}),): (2, 5)}
+    )
+    found = told(needs=(need(fewest=1, at={MAIN: standing}),), doubted=frozenset({MAIN}))
+    doubt = found[f"doubt|{MAIN}"]
+    assert doubt.urgent
+    assert "another cable and port" in doubt.body
+    assert not any("mended by themselves" in one.body for one in found.values())

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, strategies as st
 
 from backupkeeper.core.model import Fact, Result, Way
-from backupkeeper.core.parts_read import YOUNG, part_note, read_since, resumable
+from backupkeeper.core.parts_read import YOUNG, bytes_read, part_note, read_since, resumable
 from tests.core.made_up_copies import DAY, NOW, fact
 
 SIZE, MTIME = 1000, 5_000_000_000
@@ -97,3 +97,10 @@ def test_what_a_part_brought_on_is_counted_from_where_it_began() -> None:
     assert read_since(part(1, 400), [part(1, 150), part(1, 300), part(2, 350)]) == 100
     assert read_since(part(1, 400), [part(1, 400), part(1, 900)]) == 400
     assert read_since(replace(part(1), damage=()), [part(1, 100)]) == 0
+
+
+def test_what_a_reading_read_itself_is_what_was_left_for_it() -> None:
+    whole = fact(Way.REHASH, 1)
+    assert bytes_read(whole, SIZE, []) == SIZE
+    assert bytes_read(whole, SIZE, [part(1, 150), part(1, 400), part(2, 700)]) == SIZE - 400
+    assert bytes_read(whole, SIZE, [replace(part(1), damage=()), fact(Way.LOOKED, 1)]) == SIZE

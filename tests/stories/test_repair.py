@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 from backupkeeper.core.model import BLOCK_BYTES, CopyState, Result, Role
-from tests.stories.yard import Yard, clip, roll_folder, rot
+from tests.stories.typed import AtAdvance
+from tests.stories.yard import QUIET, Yard, clip, roll_folder, rot
 
 SMALL = "DCIM/100BOATY/BOAT0002.MP4"
 LARGE = "DCIM/100BOATY/BOAT0001.MP4"
@@ -156,21 +157,48 @@ def copy_state(yard: Yard, place: str) -> CopyState:
         return cover.roles[role].state
 
 
-def test_much_at_once_puts_the_drive_in_doubt_and_nothing_is_mended(yard: Yard) -> None:
+MANY = {f"DCIM/C{n:04}.MP4": clip(n, 20_000) for n in range(12)}
+
+
+def test_much_at_once_puts_the_drive_in_doubt_and_nothing_is_believed_or_mended(yard: Yard) -> None:
     main, _ = yard.drives()
-    yard.offload(yard.card("card", {f"DCIM/C{n:04}.MP4": clip(n, 20_000) for n in range(8)}))
+    card = yard.card("card", MANY)
+    yard.offload(card)
     for n in range(8):
         rot(roll_folder(main) / f"DCIM/C{n:04}.MP4", 100, b"rot")
     outcome = yard.verify("Main")
     (trouble,) = outcome.troubles
     assert "in doubt" in trouble.message
-    assert trouble.message.endswith("3 of 8 files were not read.")
+    assert trouble.message.endswith("7 of 12 files were not read.")
     assert len(outcome.checked) == 5
+    verdict = yard.verdict(card)
+    assert not verdict.may_wipe, "what was not read again is believed no more"
+    assert {reason.code.value for reason in verdict.reasons} == {"damaged", "not-proven"}
     yard.clock.at += timedelta(days=9)
     repaired = yard.repair()
     assert not repaired.mended
-    assert "in doubt" in " ".join(repaired.left) or "nothing is mended" in " ".join(repaired.left)
-    assert len(yard.repair(in_doubt=True).mended) == 5
+    assert "nothing is mended there" in " ".join(repaired.left)
+    with yard.keeper() as keeper:
+        found = keeper.verify("Main", in_doubt=True, progress=QUIET)
+    assert (len(found.checked), found.matching_files) == (8, 4)
+    assert len(yard.repair(in_doubt=True).mended) == 8
+    assert yard.verify("Main").all_well
+    assert yard.verdict(card).may_wipe
+
+
+def test_a_cable_that_was_wrong_is_forgiven_once_all_reads_right(yard: Yard) -> None:
+    main, _ = yard.drives()
+    card = yard.card("card", MANY)
+    yard.offload(card)
+    for n in range(8):
+        rot(roll_folder(main) / f"DCIM/C{n:04}.MP4", 100, b"rot")
+    yard.verify("Main")
+    for n in range(8):  # another cable, and the same bytes come right
+        good = MANY[f"DCIM/C{n:04}.MP4"][100:103]
+        rot(roll_folder(main) / f"DCIM/C{n:04}.MP4", 100, good)
+    assert yard.verify("Main").all_well
+    assert yard.verdict(card).may_wipe
+    assert not yard.repair().left
 
 
 def test_what_a_person_wrote_after_the_damage_was_found_is_an_edit(yard: Yard) -> None:
@@ -206,3 +234,39 @@ def test_what_stands_in_a_files_place_is_never_mended_over(yard: Yard, what: str
     assert not yard.repair().mended
     after = sorted(str(path) for path in yard.root.rglob("*") if "catalog" not in path.name)
     assert [path for path in after if path not in before and "ascmhl" not in path] == []
+
+
+@pytest.mark.parametrize("what", ["file", "link"])
+def test_where_nothing_can_be_set_aside_nothing_is_mended(yard: Yard, what: str) -> None:
+    main, _ = taken_in(yard)
+    rot(main / SMALL, 10, b"rot")
+    yard.verify("Main")
+    place = yard.root / "Main/.backupkeeper/set-aside"
+    if what == "file":
+        place.write_text("")
+    else:
+        (yard.root / "elsewhere").mkdir()
+        place.symlink_to(yard.root / "elsewhere")
+    outcome = yard.repair()
+    assert not outcome.mended
+    assert "is no folder on this drive" in outcome.left[0]
+    assert not list(main.rglob("*.part"))
+
+
+def test_after_ctrl_c_what_was_mended_stands_in_the_manifest(yard: Yard) -> None:
+    main, _ = taken_in(yard)
+    for name in (LARGE, SMALL):
+        rot(main / name, 10, b"rot")
+    yard.verify("Main")
+
+    def interrupt() -> None:
+        raise KeyboardInterrupt
+
+    with yard.keeper() as keeper, pytest.raises(KeyboardInterrupt):
+        keeper.repair(
+            None, dry_run=False, edited=False, in_doubt=False,
+            progress=AtAdvance(6, interrupt),
+        )  # fmt: skip
+    assert len(list((main / "ascmhl").glob("0003*.mhl"))) == 1
+    assert len(yard.repair().mended) == 1
+    assert yard.verify("Main").all_well
