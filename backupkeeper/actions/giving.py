@@ -118,7 +118,17 @@ class BucketGiver:
         return self.block(number)
 
     def found(self, at: datetime, damage: Ranges) -> Fact:
-        """What is known of the object after blocks of it were wrong."""
+        """What is known of the object after blocks of it were wrong, or not there."""
+        if self._entry is None:
+            return Fact(
+                at=at,
+                place=self.copy.place,
+                path=self.copy.path,
+                content=self._content.blake3,
+                way=Way.LOOKED,
+                result=Result.MISSING,
+                evidence="looked at",
+            )
         return Fact(
             at=at,
             place=self.copy.place,
@@ -127,7 +137,7 @@ class BucketGiver:
             way=Way.DOWNLOADED,
             result=Result.DAMAGED,
             evidence="parts of it fetched",
-            version=self._entry.mark if self._entry is not None else None,
+            version=self._entry.mark,
             damage=damage,
         )
 

@@ -2,7 +2,7 @@
 
 Promises:
 1. Nothing is deleted but files in the set-aside folder, on a person's word, and only where the copy
-   that took the place is proven now. Its note stays.
+   that took the place is proven now. Its note stays. What somebody edited is theirs: never deleted.
 2. Notes are read as anything from outside is: what can't be believed is listed without its story.
 """
 
@@ -17,7 +17,7 @@ from backupkeeper.actions.reading import read_small
 from backupkeeper.actions.treating import SET_ASIDE
 from backupkeeper.core.errors import BackupkeeperError, UsageError
 from backupkeeper.core.mending import KeptAside
-from backupkeeper.core.model import Blake3, CopyState, PlaceKind
+from backupkeeper.core.model import Blake3, CopyState, PlaceKind, Result
 from backupkeeper.core.policy import copies_of
 from backupkeeper.ports.files import EntryKind
 from backupkeeper.transfer.durable import told_as_ours
@@ -55,7 +55,7 @@ def delete_aside(context: Context, name: str) -> tuple[KeptAside, ...]:
     gone = []
     with holding(context, [drive], doing="deleting what was set aside"):
         for one in tuple(_kept(context, drive)):
-            if not one.is_replaced:
+            if not one.is_replaced or one.is_edit:
                 continue
             drive.guard()
             with told_as_ours(drive.absolute(one.path)):
@@ -89,6 +89,7 @@ def _kept(context: Context, drive: OnlineDrive) -> Iterator[KeptAside]:
                     replaced=str(note.get("path", "")),
                     at=str(note.get("replaced_at", "")),
                     is_replaced=_is_replaced(context, drive, note),
+                    is_edit=note.get("found") == Result.CHANGED.value,
                 )
 
 

@@ -31,7 +31,9 @@ from backupkeeper.core.ranges import Ranges, blocks_of
 from backupkeeper.transfer.mending import Mending, Patient
 from backupkeeper.transfer.stream import FileStream
 
-LOCATED: Final = frozenset({Result.DAMAGED, Result.CUT_OFF, Result.UNREADABLE, Result.UNSTABLE})
+LOCATED: Final = frozenset(
+    {Result.DAMAGED, Result.CUT_OFF, Result.UNREADABLE, Result.UNSTABLE, Result.CHANGED}
+)
 MOST_BLOCKS: Final = 256
 """So many hurt blocks (1 GiB) are compared; with more the blocks say enough."""
 
@@ -58,6 +60,8 @@ def located(
     patient = Copy(place=fact.place, path=fact.path, content=fact.content, state=CopyState.DAMAGED)
     with suppress(BackupkeeperError):
         fact = replace(fact, damage=_narrowed(context, drive, fact, content, now, patient, drives))
+    if fact.result is Result.CHANGED:
+        return fact, None  # an edit: its seconds are not hurt, but other ones
     return fact, clip_harm(context, drive, fact.path, fact.damage, now, drives)
 
 

@@ -190,7 +190,9 @@ def _read(asked: _Asked) -> tuple[Fact, ColdReading | None]:
         read = _read_large(asked, begun)
         if read is not None and (read[1] is None or read[0].result is Result.MATCHES):
             return read
-        asked = replace(asked, progress=Quiet())  # it was told already, as far as this file goes
+        # What was found wrong is not thrown away: read it to its end now, whatever time it is. (How far
+        # it is was told already, as far as this file goes.)
+        asked = replace(asked, progress=Quiet(), is_over=lambda: False)
     read = _read_large(asked, None)
     assert read is not None
     return read

@@ -311,8 +311,10 @@ def after(run: RepairRun, case: Case) -> datetime:
 
 
 def _blame(run: RepairRun, wrong: Iterable[tuple[AnyGiver, Sequence[int]]], file: RollFile) -> None:
-    """Copies that had a block wrong, and were thought better: what is so is recorded and told."""
+    """Copies that had a block wrong, or not at all, and were thought better: recorded and told."""
     for giver, blocks in wrong:
+        if isinstance(giver.trouble, OutOfReachError):
+            continue  # that says nothing of the copy
         known = giver.copy.trouble if giver.copy.state is CopyState.DAMAGED else None
         if known is not None and not set(blocks) - set(blocks_of(hurt(giver.copy, file.size))):
             continue  # that was known

@@ -6,6 +6,7 @@ import click
 
 from backupkeeper.cli.session import Session, all_option, json_option
 from backupkeeper.core.errors import UsageError
+from backupkeeper.core.mending import KeptAside
 from backupkeeper.core.model import Role
 from backupkeeper.report import exits
 from backupkeeper.report.objects import added_json, places_json
@@ -124,8 +125,8 @@ def set_aside(
         raise UsageError("--delete wants the name of a drive.")
     with session.keeper() as keeper:
         kept = keeper.kept_aside(name)
-        if name is not None and delete and any(one.is_replaced for one in kept):
-            _must_be_meant(sum(one.is_replaced for one in kept), name, yes=yes)
+        if name is not None and delete and any(map(_may_go, kept)):
+            _must_be_meant(sum(map(_may_go, kept)), name, yes=yes)
             kept = keeper.delete_aside(name)
         elif delete:
             kept = ()
@@ -136,6 +137,10 @@ def set_aside(
         told=lambda: aside_json(kept, deleted=delete),
         all_paths=all_paths,
     )
+
+
+def _may_go(one: KeptAside) -> bool:
+    return one.is_replaced and not one.is_edit
 
 
 def _must_be_meant(files: int, name: str, *, yes: bool) -> None:

@@ -162,6 +162,7 @@ class KeptAside:
         replaced: path of the file whose name it had, as its note says (empty: there is no note).
         at: when it was replaced, likewise.
         is_replaced: whether the copy that took its place is proven now.
+        is_edit: whether it was no damage but somebody's edit.
     """
 
     place: str
@@ -170,3 +171,4 @@ class KeptAside:
     replaced: str
     at: str
     is_replaced: bool
+    is_edit: bool = False

@@ -6,6 +6,7 @@ Promises:
 """
 
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from datetime import datetime, timedelta, tzinfo
 from typing import Final
 
@@ -55,9 +56,11 @@ class Shares:
     def _cutoff(self, place: PlaceId, now: datetime, night: datetime) -> datetime:
         config = self._context.config
         moved = self._moved(place, now - timedelta(days=NIGHTS))
+        habits = self.habits(place, now)
         return young_until(
             self._context.catalog.proof_ages(place),
-            self.habits(place, now),
+            # Tonight it is here: of a drive of which nothing else is known that is what is expected.
+            replace(habits, nights_here=habits.nights_here + 1, of_nights=habits.of_nights + 1),
             now=now,
             age=config.policy.drive_proof_age,
             lead=config.proofs.lead,

@@ -199,11 +199,17 @@ def aside_lines(kept: Sequence[KeptAside], look: Look, *, deleted: bool) -> list
         page.say("Nothing was deleted." if deleted else "Nothing is set aside there.")
         return page.lines
     what = "Deleted" if deleted else "Kept"
-    page.say(f"{what}: {plural(len(kept), 'damaged file')}, {total}")
+    page.say(f"{what}: {plural(len(kept), 'file')} that repairs set aside, {total}")
     for one in page.few(kept, indent=2):
         page.line(f"  {shown(one.place)}: {shown(one.path)}")
         page.say(f"{size(one.size)}, was {shown(one.replaced) or 'a file unknown'}", indent=6)
-        if not one.is_replaced:
+        if one.is_edit:
+            page.say(
+                "It is somebody's edit: move it where it belongs. It is not deleted from here.",
+                indent=6,
+                tone=Tone.WARN,
+            )
+        elif not one.is_replaced:
             page.say(
                 "What took its place is not proven now: it is not deleted.",
                 indent=6,
@@ -227,6 +233,7 @@ def aside_json(kept: Sequence[KeptAside], *, deleted: bool) -> Json:
                 "replaced": one.replaced or None,
                 "at": one.at or None,
                 "proven": one.is_replaced,
+                "edit": one.is_edit,
             }
             for one in kept
         ],

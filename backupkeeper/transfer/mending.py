@@ -70,7 +70,7 @@ class Made:
     Args:
         own: how many blocks of the damaged file were right.
         taken: blocks that each giver gave, by its number among them.
-        wrong: blocks that it had wrong, likewise.
+        wrong: blocks that it had wrong, or could not give, likewise.
         pieced: blocks that were put together from several copies, each wrong by itself.
         damage: where the damaged file differs from what it must be, to the byte; whole blocks where
             no right one could be had; what it has too much.
@@ -220,9 +220,7 @@ class Mending:
             return mine
         for which, giver in enumerate(self._givers):
             data = giver.block(number)
-            if data is None:
-                continue
-            if is_right(content, number, data):
+            if data is not None and is_right(content, number, data):
                 self._made.taken.setdefault(which, []).append(number)
                 self._damage += [(start + a, start + b) for a, b in differing(data, mine)]
                 return data

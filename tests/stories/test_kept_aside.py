@@ -1,5 +1,6 @@
 """Damaged files that repairs have set aside: listed, and deleted only on a person's word."""
 
+import os
 from pathlib import Path
 
 import pytest
@@ -33,7 +34,7 @@ def test_what_is_kept_is_listed_with_what_it_was(yard: Yard) -> None:
     assert one["replaced"].endswith(CLIP)
     assert (one["proven"], one["size"]) == (True, 300_000)
     assert str(kept(yard)[0]).endswith(one["path"])
-    assert "Kept: 1 damaged file" in typed(yard, "place", "set-aside", "Main").out
+    assert "Kept: 1 file that repairs set aside" in typed(yard, "place", "set-aside", "Main").out
     assert "Nothing is set aside" in typed(yard, "place", "set-aside", "Travel").out
 
 
@@ -42,7 +43,7 @@ def test_nothing_is_deleted_without_a_persons_word(yard: Yard) -> None:
     assert (said.code, "--yes" in said.err) == (2, True)
     assert len(kept(yard)) == 1
     assert (
-        "Deleted: 1 damaged file"
+        "Deleted: 1 file that repairs set aside"
         in typed(yard, "place", "set-aside", "Main", "--delete", "--yes").out
     )
     assert kept(yard) == []
@@ -95,3 +96,17 @@ def test_a_name_of_no_drive_is_wrong_usage(yard: Yard) -> None:
 def test_without_a_name_every_drive_that_is_here_is_told_of(yard: Yard) -> None:
     said = typed(yard, "place", "set-aside")
     assert (said.code, "Main: .backupkeeper/set-aside/" in said.out) == (0, True)
+
+
+def test_an_edit_that_made_way_is_never_deleted(yard: Yard) -> None:
+    place = roll_folder(yard.root / "Main") / CLIP
+    place.write_bytes(b"my edit")
+    os.utime(place, (2e9, 2e9))
+    assert typed(yard, "verify", "Main").code == 1
+    assert typed(yard, "repair", "--edited").code == 0
+    listed = typed(yard, "place", "set-aside", "--json").json["files"]
+    assert sorted(one["edit"] for one in listed) == [False, True]
+    said = typed(yard, "place", "set-aside", "Main", "--delete", "--yes")
+    assert "Deleted: 1 file" in said.out
+    assert [path.read_bytes() for path in kept(yard)] == [b"my edit"]
+    assert "somebody's edit" in typed(yard, "place", "set-aside", "Main").out

@@ -113,3 +113,14 @@ def test_an_old_beginning_is_read_again(yard: Yard) -> None:
         begun = yard.clock.at
         assert prove(keeper, budget_s=None).matching_files == 1
         assert newest_proof(keeper) >= begun
+
+
+def test_damage_behind_a_part_is_told_however_short_the_nights_are(yard: Yard) -> None:
+    rot(roll_folder(yard.root / "Main") / CLIP, SIZE - 3, b"rot")
+    with yard.keeper() as keeper:
+        for _ in range(4):
+            assert prove(keeper).begun_files == 1
+            yard.clock.at += timedelta(hours=20)
+        (checked,) = prove(keeper).checked
+        assert checked.damage == ((SIZE - 3, SIZE),)
+        assert prove(keeper).checked == (), "it is known, and not read again in vain"

@@ -270,3 +270,16 @@ def test_after_ctrl_c_what_was_mended_stands_in_the_manifest(yard: Yard) -> None
     assert len(list((main / "ascmhl").glob("0003*.mhl"))) == 1
     assert len(yard.repair().mended) == 1
     assert yard.verify("Main").all_well
+
+
+def test_a_copy_that_is_gone_when_it_is_asked_is_recorded(yard: Yard) -> None:
+    main, travel = taken_in(yard)
+    rot(main / LARGE, 10, b"rot")
+    yard.verify("Main")
+    (travel / LARGE).unlink()
+    outcome = yard.repair()
+    assert not outcome.mended
+    assert any(one.place == "Travel" and "missing" in one.message for one in outcome.troubles)
+    assert copy_state(yard, "Travel") is CopyState.MISSING
+    (planned,) = yard.repair(dry_run=True).planned
+    assert planned.sharing.lost, "nothing is expected of it any more"
