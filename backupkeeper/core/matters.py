@@ -147,8 +147,8 @@ def _worn(view: View) -> Iterator[Matter]:
             id=f"worn|{place}",
             subject=f"Replace the drive {name}",
             body=(
-                f"{why} Take in another drive of its role, so that everything is copied there, before "
-                "this one fails."
+                f"{why} See that nothing on it is the only copy ('backupkeeper gaps'), and copy its "
+                "folders to a new drive before it fails."
             ),
             urgent=True,
         )
