@@ -149,6 +149,46 @@ def test_the_daemon_finds_rot_in_the_night_of_its_proof_and_mends_it(tmp_path: P
             )
 
 
+@pytest.mark.real("ext4", "xfs")
+def test_the_daemon_leaves_a_drive_in_doubt_alone_until_it_is_plugged_in_again(
+    tmp_path: Path,
+) -> None:
+    files = {f"DCIM/B{n:04}.MP4": clip(n, 90_000) for n in range(12)}
+    more = '[proofs]\nwindow = ""\n[notify]\nquiet = ""\n'
+    with DaemonStand(tmp_path, more=more) as stand:
+        main = stand.drive("ext4", "primary", "Main")
+        stand.drive("xfs", "secondary", "Travel")
+        card = stand.card("ext4", files)
+        with stand.running() as daemon:
+            card.mount(options="ro")
+            daemon.wait_for("this card may be wiped")
+        for n in range(8):
+            rot(Path(main.point) / ROLL / f"DCIM/B{n:04}.MP4", 100, b"rot")
+        main.remount()
+        stand.ahead = timedelta(days=80)
+        with stand.running() as daemon:
+            daemon.wait_for("The drive Main is in doubt as a whole", "do NOT wipe this card")
+            daemon.wait_for(
+                f"proof {ROLL} on Travel: Proved 12 files again",
+                f"proof {ROLL} on Main: Proved 0 files again; 5 are not",
+            )
+            assert not any("Mended" in said for said in daemon.said())
+            begun = [one for one in daemon.said() if f"proof {ROLL} on Main begins" in one]
+            assert len(begun) == 1
+            for n in range(8):  # by another cable all comes right
+                rot(
+                    Path(main.point) / ROLL / f"DCIM/B{n:04}.MP4", 100,
+                    files[f"DCIM/B{n:04}.MP4"][100:103],
+                )  # fmt: skip
+            main.remount()
+            daemon.until(
+                lambda: any("Proved 7 files again." in said for said in daemon.said()),
+                "what was not read before is not read again",
+            )
+            stand.typed("verify", "Main", code=0)
+            daemon.wait_for("this card may be wiped")
+
+
 @pytest.mark.real("ext4", "strace")
 @pytest.mark.parametrize(
     ("call", "when"),
