@@ -96,8 +96,8 @@ def found(
         return Found(result=Result.MATCHES, note=CAME_RIGHT if readings else "")
     ends_at = max(size, there.size)
     damage = ranges_of(wrong, ends_at)
-    if there.size > size:
-        damage = merged([*damage, (size, there.size)])
+    if there.size != size:
+        damage = merged([*damage, (min(size, there.size), ends_at)])
     lost = {block for block, read in wrong.items() if read and read[-1] is None}
     shaky = {block for block in wrong.keys() - lost if _is_unstable(wrong[block])}
     if lost:

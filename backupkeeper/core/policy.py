@@ -171,16 +171,22 @@ def _trouble(believed: Sequence[Fact]) -> Fact | None:
 
 
 def _believed(ordered: Sequence[Fact], now: datetime) -> Sequence[Fact]:
-    """Without the proofs from the future, where the newest thing seen till now is bad.
+    """Without the proofs from the future, where what was seen till now says more.
 
-    Such a proof was made by a wrong clock, so nobody knows which of the two came first.
+    Such a proof was made by a wrong clock, so nobody knows which of the two came first. Where the
+    newest thing seen till now is bad, that counts; where both are proofs, the one whose age is known.
     """
     if ordered[-1].at <= now:
         return ordered
     seen = next((fact for fact in reversed(ordered) if fact.at <= now and _is_decisive(fact)), None)
-    if seen is None or seen.result is Result.MATCHES:
+    if seen is None:
         return ordered
-    return [fact for fact in ordered if fact.at <= now or not fact.is_proof]
+    if seen.result is not Result.MATCHES:
+        return [fact for fact in ordered if fact.at <= now or not fact.is_proof]
+    last = next(fact for fact in reversed(ordered) if _is_decisive(fact))
+    if seen.is_proof and last.is_proof and last.at - now > CLOCK_SLACK:
+        return [fact for fact in ordered if fact.at <= now]
+    return ordered
 
 
 def _state(
