@@ -153,6 +153,9 @@ def record_check(
         run.manifests.append(f"{drive.place.name}: {roll.head.folder}/{FOLDER}/{name}")
     except OutOfReachError:
         raise
+    except DeviceError as error:
+        message = f"The manifest was not written: {error}"
+        run.troubles.append(Trouble(place=drive.place.name, path=roll.head.folder, message=message))
     except BackupkeeperError as error:
         path = f"{roll.head.folder}/{FOLDER}"
         run.manifest_faults.append(Trouble(place=drive.place.name, path=path, message=str(error)))

@@ -109,9 +109,15 @@ def _note(context: Context, drive: OnlineDrive, path: str) -> dict[str, Any]:
 
 
 def _is_replaced(context: Context, drive: OnlineDrive, note: dict[str, Any]) -> bool:
-    """Whether the copy that took the place is proven now."""
+    """Whether the copy that took the place is proven now, and still there."""
     path, content = note.get("path"), note.get("blake3_it_should_have")
     if not isinstance(path, str) or not isinstance(content, str) or len(content) != _ID_DIGITS:
+        return False
+    try:
+        there = context.files.stat(drive.absolute(path))
+    except (OSError, ValueError):  # gone, or a name that no file can have
+        return False
+    if there.kind is not EntryKind.FILE or there.size != note.get("size_it_should_have"):
         return False
     facts = context.catalog.facts_at(drive.place.id, below=path)
     copies = copies_of(

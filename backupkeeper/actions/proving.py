@@ -158,6 +158,8 @@ def prove_copy(
         missing = error.number in MISSING_NUMBERS
         result = Result.MISSING if missing else Result.UNREADABLE
         note = "" if missing else str(error)
+        if error.number in {errno.EACCES, errno.EPERM}:
+            note = harm.NO_RIGHT
         return asked.fact(result=result, note=note), None
     except MismatchError as error:
         return asked.fact(result=Result.UNREADABLE, note=str(error)), None

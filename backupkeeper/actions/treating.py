@@ -41,7 +41,7 @@ from backupkeeper.core.errors import (
     OutOfReachError,
     ReadBackError,
 )
-from backupkeeper.core.harm import MENDABLE
+from backupkeeper.core.harm import MENDABLE, NO_RIGHT
 from backupkeeper.core.mend_sources import hurt
 from backupkeeper.core.mending import Mended, Patient, Planned, RepairOutcome, Unmended
 from backupkeeper.core.model import (
@@ -139,6 +139,9 @@ class RepairRun:
 
 def is_wanted(run: RepairRun, drive: OnlineDrive, trouble: Fact) -> bool:
     """Whether this kind of trouble is to be mended; says why where it is not."""
+    if trouble.note == NO_RIGHT:
+        run.left.append(f"{drive.place.name}: {trouble.path}: {NO_RIGHT}")
+        return False
     if trouble.result in MENDABLE or (trouble.result is Result.CHANGED and run.wanted.edited):
         return True
     if trouble.result is Result.MISSING:

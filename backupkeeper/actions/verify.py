@@ -28,7 +28,7 @@ from backupkeeper.actions.selection import Selection, resolve
 from backupkeeper.actions.upload import prove_objects
 from backupkeeper.core.errors import OutOfReachError
 from backupkeeper.core.fitting import possible_paths
-from backupkeeper.core.harm import is_in_doubt_already
+from backupkeeper.core.harm import NO_RIGHT, is_in_doubt_already
 from backupkeeper.core.model import (
     Copy,
     CopyState,
@@ -53,8 +53,8 @@ FACTS_A_STEP = 200
 """Facts recorded in one transaction; what was read before an interruption is kept."""
 IN_DOUBT = (
     "So many copies in a row are bad that the cable, the port, the controller or the whole drive is in "
-    "doubt, not single files. Reading it was stopped; nothing there is mended. Try another cable and "
-    "port, then verify it again (--in-doubt reads on)."
+    "doubt: reading was stopped, and nothing there is mended. Try another cable and port, then verify it "
+    "again (--in-doubt reads on)."
 )
 BYTES_A_STEP = 1 << 30
 """Bytes read between two such transactions: what a kill or a power cut may cost is some seconds."""
@@ -243,7 +243,7 @@ def _verify_drive(
 def _say_doubted(
     context: Context, drive: OnlineDrive, run: VerifyRun, wanted: int, begun: datetime
 ) -> None:
-    """Say where reading ended, and why, and how much was left; believe nothing of that any more."""
+    """Say where reading ended, and how much was left; believe nothing of that any more."""
     name = drive.place.name
     if name in run.doubted:
         put_in_doubt(context, drive, begun)
@@ -337,7 +337,8 @@ def _verify_roll(
             run.add(drive.place.name, fact, file.size, clip)
             if reading is not None and not reading.cold:
                 run.not_cold[drive.place.name] = reading.why_not_cold
-            run.results.setdefault(drive.place.name, []).append(fact.result)
+            told = Result.MATCHES if fact.note == NO_RIGHT else fact.result
+            run.results.setdefault(drive.place.name, []).append(told)
             if not run.reads_on and is_in_doubt_already(run.results[drive.place.name]):
                 run.doubted.add(drive.place.name)
                 break

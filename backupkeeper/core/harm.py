@@ -33,6 +33,7 @@ CAME_RIGHT: Final = (
     "The first reading was wrong and a later one right: suspect the cable, the port or the memory "
     "before the drive."
 )
+NO_RIGHT: Final = "This account may not read it: that says nothing of its bytes, nor of the drive."
 NEVER_THE_SAME: Final = (
     "Read three times, parts of it were never the same: suspect the cable, the port, the memory or "
     "the controller, and read it again through another."
@@ -132,9 +133,19 @@ def _kind(size: int, mtime_ns: int, there: Standing, damage: Ranges) -> Result:
     return Result.DAMAGED
 
 
+def is_rot(fact: Fact) -> bool:
+    """Whether a fact speaks against the drive: not where only the right to read was lacking."""
+    return fact.result in ROTTEN and fact.note != NO_RIGHT
+
+
+def is_mendable(fact: Fact) -> bool:
+    """Whether what a fact says is mended without asking."""
+    return fact.result in MENDABLE and fact.note != NO_RIGHT
+
+
 def last_harm(facts: Iterable[Fact], now: datetime) -> datetime | None:
     """When a drive last gave bad bytes, as its facts say; what is dated far ahead is passed over."""
-    found = (fact.at for fact in facts if fact.result in ROTTEN and fact.at - now <= SUDDEN_WITHIN)
+    found = (fact.at for fact in facts if is_rot(fact) and fact.at - now <= SUDDEN_WITHIN)
     return max(found, default=None)
 
 
@@ -159,7 +170,7 @@ def in_doubt(facts: Iterable[Fact], now: datetime, last: datetime | None = None)
                 newest[fact.path] = fact
     # What was only read back right after writing says nothing of reading later.
     read = [fact for fact in newest.values() if fact.way is Way.REHASH]
-    bad = sum(fact.result in ROTTEN for fact in read)
+    bad = sum(map(is_rot, read))
     if bad < SUDDEN_FILES or 2 * bad < len(read):
         return ""
     return (

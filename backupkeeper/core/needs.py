@@ -15,7 +15,7 @@ from typing import Final
 
 from backupkeeper.core.deeds import Needed, RollNeed, Standing, Want
 from backupkeeper.core.fitting import possible_paths
-from backupkeeper.core.harm import MENDABLE
+from backupkeeper.core.harm import is_mendable
 from backupkeeper.core.mend_sources import hurt, needed_from
 from backupkeeper.core.model import (
     Blake3,
@@ -383,7 +383,7 @@ def _count_mendable(
 ) -> None:
     """A damaged copy on a drive that other copies could make whole, if they were all here."""
     is_object = around.places[copy.place].kind is PlaceKind.BUCKET
-    if is_object or copy.trouble is None or copy.trouble.result not in MENDABLE:
+    if is_object or copy.trouble is None or not is_mendable(copy.trouble):
         return
     if copy.latest is not None and copy.latest.result is Result.MATCHES and _is_vain(copy, around):
         tally.vain = True  # it came right, from the cache: mending would find that again and again

@@ -21,7 +21,7 @@ from functools import lru_cache
 from itertools import product
 from typing import assert_never
 
-from backupkeeper.core.harm import ROTTEN
+from backupkeeper.core.harm import is_rot
 from backupkeeper.core.model import (
     Blake3,
     Copy,
@@ -136,7 +136,7 @@ def _harmed_at(ordered: Sequence[Fact], now: datetime) -> datetime | None:
     found: datetime | None = None
     known: frozenset[int] | None = frozenset()
     for fact in ordered:
-        if fact.result in ROTTEN and fact.at <= now:
+        if is_rot(fact) and fact.at <= now:
             hurt = frozenset(blocks_of(fact.damage)) if fact.damage else None
             if known is not None and (hurt is None or not hurt <= known):
                 found, known = fact.at, None if hurt is None else known | hurt

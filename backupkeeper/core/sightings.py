@@ -12,7 +12,7 @@ from collections.abc import Iterable
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
-from backupkeeper.core.harm import CAME_RIGHT, ROTTEN, SUDDEN_FILES, SUDDEN_WITHIN
+from backupkeeper.core.harm import CAME_RIGHT, SUDDEN_FILES, SUDDEN_WITHIN, is_rot
 from backupkeeper.core.model import Fact, Result, Way
 
 APART: Final = timedelta(hours=12)
@@ -39,7 +39,7 @@ def newly_bad(facts: Iterable[Fact]) -> tuple[BadReading, ...]:
                 known.pop(fact.path, None)
             if fact.note == CAME_RIGHT:
                 found.append((fact.at, Result.UNSTABLE, fact.path))
-        elif fact.result in ROTTEN and fact.result not in known.setdefault(fact.path, set()):
+        elif is_rot(fact) and fact.result not in known.setdefault(fact.path, set()):
             known[fact.path].add(fact.result)
             found.append((fact.at, fact.result, fact.path))
     return tuple(found)

@@ -88,6 +88,18 @@ def test_nothing_is_deleted_through_a_link(yard: Yard) -> None:
     assert (outside / "BOAT0002.MP4").exists()
 
 
+@pytest.mark.parametrize("what", ["gone", "shorter"])
+def test_what_took_the_place_must_still_be_there(yard: Yard, what: str) -> None:
+    place = roll_folder(yard.root / "Main") / CLIP
+    if what == "gone":
+        place.unlink()
+    else:
+        os.truncate(place, 100)
+    said = typed(yard, "place", "set-aside", "Main", "--delete", "--yes")
+    assert "Nothing was deleted" in said.out
+    assert len(kept(yard)) == 1
+
+
 def test_a_name_of_no_drive_is_wrong_usage(yard: Yard) -> None:
     assert typed(yard, "place", "set-aside", "Nowhere").code == 2
     assert typed(yard, "place", "set-aside", "--delete", "--yes").code == 2

@@ -1,5 +1,6 @@
 """Damaged copies made whole from whatever is still right: at a boat yard, on real folders."""
 
+import errno
 import json
 import os
 from datetime import timedelta
@@ -7,7 +8,11 @@ from pathlib import Path
 
 import pytest
 
+from backupkeeper.actions.health import advice_on_drives
+from backupkeeper.core.harm import NO_RIGHT
 from backupkeeper.core.model import BLOCK_BYTES, CopyState, Result, Role
+from backupkeeper.ports.files import Handle
+from backupkeeper.system.files import RealFiles
 from tests.stories.typed import AtAdvance
 from tests.stories.yard import QUIET, Yard, clip, roll_folder, rot
 
@@ -283,3 +288,29 @@ def test_a_copy_that_is_gone_when_it_is_asked_is_recorded(yard: Yard) -> None:
     assert copy_state(yard, "Travel") is CopyState.MISSING
     (planned,) = yard.repair(dry_run=True).planned
     assert planned.sharing.lost, "nothing is expected of it any more"
+
+
+def test_a_file_that_may_not_be_read_speaks_of_nothing_but_that(
+    yard: Yard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    main, _ = yard.drives()
+    yard.offload(yard.card("card", MANY))
+    opened = RealFiles.open_read
+
+    def refused(self: RealFiles, path: str, *, direct: bool = False) -> Handle:
+        if str(main) in path and path.endswith(".MP4"):
+            raise PermissionError(errno.EACCES, "Permission denied", path)
+        return opened(self, path, direct=direct)
+
+    monkeypatch.setattr(RealFiles, "open_read", refused)
+    outcome = yard.verify("Main")
+    assert {one.note for one in outcome.checked} == {NO_RIGHT}
+    assert outcome.troubles == (), "the drive is in no doubt"
+    assert len(outcome.checked) == len(MANY)
+    repaired = yard.repair()
+    assert not repaired.mended
+    assert all(NO_RIGHT in one for one in repaired.left)
+    with yard.keeper() as keeper:
+        assert advice_on_drives(keeper.context, keeper.context.clock.now()) == {}
+    monkeypatch.undo()
+    assert yard.verify("Main").all_well
