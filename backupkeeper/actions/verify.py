@@ -5,8 +5,7 @@ Promises:
    ``changed``, ``missing``, ``unreadable``; a file that no roll knows is named as ``unknown``.
 2. Nothing is repaired, moved or deleted.
 3. What was read in a roll's folder makes a new generation of its manifest there.
-4. Readings are recorded as they are made, also where the work is stopped: a proof that is taken up
-   again goes on after the last one.
+4. Readings are recorded as they are made, also where the work is stopped: the next goes on there.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
