@@ -8,6 +8,7 @@ Promises:
 4. Memory grows with the harm, not with the clip: packets are taken one by one.
 """
 
+import math
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -262,6 +263,8 @@ class _Pictures(_Track):
 
     until: float = 0.0
     """The latest end of a picture that the harm holds."""
+    last_hurt: float = -math.inf
+    """The latest end of a hurt picture since harm began."""
     key: float | None = None
     """Time of the key picture that ended harm, while what leans on both sides of it may follow."""
 
@@ -271,12 +274,15 @@ class _Pictures(_Track):
             self.key = None
             if self.open is not None:
                 # A key picture that is shown before what it follows ends nothing by its time.
-                self._close(packet.time if packet.time > self.latest else self.until)
-                self.key = packet.time
+                ends = packet.time if packet.time > self.latest else self.until
+                self._close(max(ends, self.last_hurt))
+                self.key, self.last_hurt = packet.time, -math.inf
         self._last(packet)
         if hurt or self.open is not None:
             end = packet.time + max(packet.duration, 0.0)
             self.until = end if self.open is None else max(self.until, end)
+            if hurt:
+                self.last_hurt = max(self.last_hurt, end)
             self._open(packet)
         elif self.key is not None and packet.time < self.key:
             self._add(packet.time, self.key)

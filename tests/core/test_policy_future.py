@@ -28,7 +28,7 @@ def bad(days_ago: float) -> Fact:
         ([proof(-400), bad(1)], CopyState.DAMAGED),
         ([bad(-400), proof(1)], CopyState.DAMAGED),
         ([proof(-400), bad(-401), proof(1)], CopyState.DAMAGED),
-        ([proof(-400), bad(-401), proof(-402), proof(1)], CopyState.PROVEN),
+        ([proof(-400), bad(-401), proof(-402), proof(1)], CopyState.DUE),
         ([proof(-400), bad(2), proof(1)], CopyState.PROVEN),
         ([proof(-0.5), proof(1)], CopyState.PROVEN),
         ([fact(Way.WRITTEN, 1), proof(-400)], CopyState.DUE),

@@ -60,4 +60,4 @@ def test_a_drive_that_should_be_replaced_is_told_with_its_reasons() -> None:
     told = matters(seen, plan(seen), seen={}, patience=Patience(), commands={})
     (one,) = [matter for matter in told if matter.id == f"worn|{MAIN}"]
     assert one.urgent
-    assert one.body.startswith("It gave 9 errors. Take in another drive")
+    assert one.body.startswith("It gave 9 errors. See that nothing on it")

@@ -254,8 +254,12 @@ EDITS_TOO = frozenset({Result.DAMAGED, Result.CHANGED})
 @pytest.mark.parametrize(
     ("wrong", "history", "said"),
     [
-        ((needs, "MENDABLE", EDITS_TOO), an_edit, "an edit is no rot"),
-        ((needs, "MENDABLE", frozenset[Result]()), at_random, "could be mended"),
+        (
+            (needs, "is_mendable", lambda fact: fact.result in EDITS_TOO),
+            an_edit,
+            "an edit is no rot",
+        ),
+        ((needs, "is_mendable", lambda _fact: False), at_random, "could be mended"),
         ((needs, "harmed_at", lambda _copies: {}), beside_damage, "beside damage and was not read"),
         (
             (wishes, "ORDER", (*wishes.ORDER[:1], SECOND, FIRST, *REST, THIRD)),
