@@ -209,15 +209,17 @@ def test_what_opening_raises_leaves_as_it_is() -> None:
 
 
 def test_without_the_library_nothing_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    clip = made(MP4)  # before, for it is made by the library
     monkeypatch.setitem(sys.modules, "av", None)
-    assert look_into(lambda: io.BytesIO(made(MP4)), "WIDE0007.MP4", HERE) is None
+    assert look_into(lambda: io.BytesIO(clip), "WIDE0007.MP4", HERE) is None
 
 
 def test_with_something_else_under_the_library_s_name_nothing_is_said(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    clip = made(MP4)
     monkeypatch.setitem(sys.modules, "av", type(sys)("av"))  # it has no specification
-    assert look_into(lambda: io.BytesIO(made(MP4)), "WIDE0007.MP4", HERE) is None
+    assert look_into(lambda: io.BytesIO(clip), "WIDE0007.MP4", HERE) is None
 
 
 def test_with_a_library_that_can_not_be_loaded_nothing_is_said() -> None:
@@ -232,8 +234,9 @@ def test_with_a_library_that_can_not_be_loaded_nothing_is_said() -> None:
 def test_in_a_process_without_the_library_nothing_is_understood(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
+    clip = made(MP4)
     monkeypatch.setitem(sys.modules, "av", None)
-    found = harm(made(MP4), "WIDE0007.MP4", HERE)
+    found = harm(clip, "WIDE0007.MP4", HERE)
     assert found == not_understood(HERE, demuxing.NO_LIBRARY)
 
 
