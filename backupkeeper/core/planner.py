@@ -6,7 +6,7 @@ Rules:
    names to rolls. A held upload leaves its drives alone, but its bucket stays its own.
 2. The most urgent wish is served first. A less urgent one that is under way makes way only where that
    costs little: an upload is held (it goes on at the same byte), a proof or a look is stopped for any
-   copy, and all but an offload or a verdict are stopped for an offload.
+   copy and repair, and all but an offload or a verdict are stopped for an offload.
 3. What is being freed for a wish is kept for it.
 4. A held upload goes on as soon as nobody uses, or waits for, its drives, and it may.
 5. Nothing begins on a place that another program uses, in a pause, or before its time to wait is over.
@@ -166,7 +166,7 @@ def _makes_way(allotment: _Allotment, deed: Deed, blocker: Running) -> bool:
         return deed.kind is not DeedKind.UPLOAD or _has_waited(allotment.view, blocker)
     if deed.kind is DeedKind.OFFLOAD:
         return kind in _STOPPED_FOR_AN_OFFLOAD
-    return deed.kind is DeedKind.MIRROR and kind in _STOPPED_FOR_A_COPY
+    return deed.kind in {DeedKind.MIRROR, DeedKind.REPAIR} and kind in _STOPPED_FOR_A_COPY
 
 
 def _wait(allotment: _Allotment, deed: Deed, other: Deed) -> None:

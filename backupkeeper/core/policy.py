@@ -174,7 +174,8 @@ def _believed(ordered: Sequence[Fact], now: datetime) -> Sequence[Fact]:
     """Without the proofs from the future, where what was seen till now says more.
 
     Such a proof was made by a wrong clock, so nobody knows which of the two came first. Where the
-    newest thing seen till now is bad, that counts; where all are proofs, those whose age is known.
+    newest thing seen till now is bad, that counts; where the newest of both are proofs, the one whose
+    age is known. (Bad news is dated after all that is known: were it the last, it would be the newest.)
     """
     if ordered[-1].at <= now:
         return ordered
@@ -183,9 +184,8 @@ def _believed(ordered: Sequence[Fact], now: datetime) -> Sequence[Fact]:
         return ordered
     if seen.result is not Result.MATCHES:
         return [fact for fact in ordered if fact.at <= now or not fact.is_proof]
-    ahead = [fact for fact in ordered if fact.at > now and _is_decisive(fact)]
-    far = bool(ahead) and ahead[-1].at - now > CLOCK_SLACK
-    if far and seen.is_proof and all(fact.is_proof for fact in ahead):
+    last = next(fact for fact in reversed(ordered) if _is_decisive(fact))
+    if seen.is_proof and last.is_proof and last.at - now > CLOCK_SLACK:
         return [fact for fact in ordered if fact.at <= now]
     return ordered
 

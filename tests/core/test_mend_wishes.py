@@ -172,6 +172,23 @@ def test_a_repair_from_a_bucket_goes_on_beside_an_upload_to_it() -> None:
     assert (made.stop, made.hold) == ((), frozenset())
 
 
+def test_proofs_on_either_drive_make_way_for_a_repair() -> None:
+    """Else each drive's next proof takes the half of what a repair needs that has come free."""
+    proofs = tuple(
+        Running(deed=Deed(kind=DeedKind.PROVE, why="", place=at, folder="Roll 02"), since=NOW)
+        for at in (MAIN, TRAVEL)
+    )
+    made = plan(view(needs=(BY_TRAVEL,), running=proofs))
+    assert set(made.stop) == {one.deed.key for one in proofs}
+    assert not made.start, "what is being freed is kept for it"
+
+
+def test_a_drive_in_doubt_is_not_mended_and_not_read() -> None:
+    why, _ = waits(BY_TRAVEL, doubted=frozenset({MAIN}))
+    assert "in doubt as a whole" in why
+    assert repairs(BY_TRAVEL, doubted=frozenset({TRAVEL})), "its blocks are compared anyway"
+
+
 def test_a_running_repair_is_not_begun_twice_and_makes_way_for_a_card_alone() -> None:
     (deed,) = repairs(BY_EITHER)
     under_way = (Running(deed=deed, since=NOW),)
