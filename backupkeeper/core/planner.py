@@ -6,7 +6,8 @@ Rules:
    names to rolls. A held upload leaves its drives alone, but its bucket stays its own.
 2. The most urgent wish is served first. A less urgent one that is under way makes way only where that
    costs little: an upload is held (it goes on at the same byte), a proof or a look is stopped for any
-   copy and repair, and all but an offload or a verdict are stopped for an offload.
+   copy, and for a repair that needs two drives, and all but an offload or a verdict are stopped for
+   an offload.
 3. What is being freed for a wish is kept for it.
 4. A held upload goes on as soon as nobody uses, or waits for, its drives, and it may.
 5. Nothing begins on a place that another program uses, in a pause, or before its time to wait is over.
@@ -166,7 +167,14 @@ def _makes_way(allotment: _Allotment, deed: Deed, blocker: Running) -> bool:
         return deed.kind is not DeedKind.UPLOAD or _has_waited(allotment.view, blocker)
     if deed.kind is DeedKind.OFFLOAD:
         return kind in _STOPPED_FOR_AN_OFFLOAD
-    return deed.kind in {DeedKind.MIRROR, DeedKind.REPAIR} and kind in _STOPPED_FOR_A_COPY
+    return kind in _STOPPED_FOR_A_COPY and (
+        deed.kind is DeedKind.MIRROR
+        # Of a repair that needs two drives each one's next proof would take the half that came free.
+        or (
+            deed.kind is DeedKind.REPAIR
+            and sum(one in allotment.view.drives for one in deed.places) > 1
+        )
+    )
 
 
 def _wait(allotment: _Allotment, deed: Deed, other: Deed) -> None:
