@@ -83,10 +83,14 @@ class Daemon:
 
 @dataclass
 class DaemonStand:
-    """Drives and cards lie below ``media``; the catalog, configuration and log below ``root``."""
+    """Drives and cards lie below ``media``; the catalog, configuration and log below ``root``.
+
+    No hour is quiet: what is told must not hang on the hour at which the tests are run.
+    """
 
     root: Path
     more: str = ""
+    notify: str = ""
     roles: tuple[str, ...] = ("primary", "secondary")
     stack: ExitStack = field(default_factory=ExitStack)
     ahead: timedelta = timedelta(0)
@@ -107,6 +111,7 @@ class DaemonStand:
             f"[policy]\nwipe_needs = {roles}\nroles = {roles}\n"
             f'[watch]\nmedia = ["{self.media}"]\nquiet_seconds = 1\n'
             f'[log]\nfile = "{self.root}/log.jsonl"\n'
+            f'[notify]\nquiet = ""\n{self.notify}\n'
             '[[sources]]\nname = "Wide"\nfolders = ["DCIM"]\nauto_offload = true\n'
             'shoot = "Boatyard"\n'
             f"{more}\n"

@@ -9,6 +9,7 @@ Example:
 import os
 import subprocess
 import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 
@@ -21,6 +22,7 @@ LEAST_MIB = {"ext4": 16, "xfs": 300, "exfat": 16}
 """Their tools refuse, or make odd, file systems that are smaller."""
 FS_TYPES = {"ext4": "ext4", "xfs": "xfs", "exfat": "fuseblk"}
 """What the mount table says: exFAT is mounted through FUSE here."""
+BUSY_S = 10.0
 ENVIRONMENT = {**os.environ, "PATH": os.environ.get("PATH", "") + ":/usr/sbin:/sbin"}
 
 
@@ -57,8 +59,19 @@ class LoopFs:
         self._is_mounted = True
 
     def unmount(self) -> None:
-        """Unmount it; the device stays."""
-        run("umount", self.point)
+        """Unmount it; the device stays.
+
+        The daemon of another test may be looking what this mount is: a person would try again too.
+        """
+        end = time.monotonic() + BUSY_S
+        while True:
+            try:
+                run("umount", self.point)
+                break
+            except subprocess.CalledProcessError as error:
+                if b"busy" not in error.stderr or time.monotonic() > end:
+                    raise
+                time.sleep(0.1)
         self._is_mounted = False
 
     def remount(self, *, options: str = "rw") -> None:

@@ -68,17 +68,18 @@ def test_a_card_that_is_not_to_be_offloaded_by_itself_is_told_with_the_command(
     program = tmp_path / "tell.sh"
     program.write_text(f'#!/bin/sh\n{{ echo "$BACKUPKEEPER_SUBJECT"; cat; }} >> "{told}"\n')
     program.chmod(0o755)
-    more = f'{BY_HAND}[notify]\ncommand = ["{program}"]\nquiet = ""\n'
-    with DaemonStand(tmp_path, more=more) as stand:
+    notify = f'command = ["{program}"]'
+    with DaemonStand(tmp_path, more=BY_HAND, notify=notify) as stand:
         stand.drive("ext4", "primary", "Main")
         stand.drive("xfs", "secondary", "Travel")
         with stand.running() as daemon:
             card = stand.card("ext4", {"PRIVATE/CLIP1.MP4": clip(1)})
             card.mount(options="ro")
-            daemon.until(
-                lambda: told.exists() and "backupkeeper offload" in told.read_text(), "never told"
-            )
-            (command,) = [one for one in told.read_text().split("\n") if "To offload it" in one]
+            daemon.until(lambda: told.exists() and card.point in told.read_text(), "never told")
+            (command,) = [
+                one for one in told.read_text().split("\n")
+                if "To offload it" in one and card.point in one
+            ]  # fmt: skip
             words = command.partition("type: ")[2].replace("'260612 NAME'", "'260612 Boatyard'")
             assert card.point in words
             stand.typed("offload", card.point, "--shoot", "260612 Boatyard", "--source", "Close")
@@ -143,7 +144,7 @@ def test_what_is_edited_or_taken_away_on_a_drive_is_noticed_and_told(tmp_path: P
 
 
 def test_rot_is_found_in_the_night_of_its_proof_and_told_at_once(tmp_path: Path) -> None:
-    more = '[proofs]\nwindow = ""\nauto_repair = false\n[notify]\nquiet = ""\n'
+    more = '[proofs]\nwindow = ""\nauto_repair = false\n'
     with DaemonStand(tmp_path, more=more) as stand:
         main = stand.drive("ext4", "primary", "Main")
         stand.drive("xfs", "secondary", "Travel")
@@ -209,8 +210,8 @@ def test_the_weekly_report_is_told_once_and_names_the_next(tmp_path: Path) -> No
     program = tmp_path / "tell.sh"
     program.write_text(f'#!/bin/sh\n{{ echo "$BACKUPKEEPER_SUBJECT"; cat; }} >> "{told}"\n')
     program.chmod(0o755)
-    more = f'[notify]\ncommand = ["{program}"]\nquiet = ""\n'
-    with DaemonStand(tmp_path, more=more) as stand:
+    notify = f'command = ["{program}"]'
+    with DaemonStand(tmp_path, notify=notify) as stand:
         stand.drive("ext4", "primary", "Main")
         stand.drive("xfs", "secondary", "Travel")
         with stand.running() as daemon:

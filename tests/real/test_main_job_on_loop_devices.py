@@ -87,7 +87,8 @@ def test_bytes_changed_on_the_medium_behind_every_cache_are_seen(
     assert said.code == 1
     (found,) = said.json["findings"]
     assert found["finding"] == "damaged"
-    assert found["damage"] == [[4 * MiB, len(data)]]
+    at = data.index(mark) + len(mark) - 1
+    assert found["damage"] == [[at, at + 1]]
     assert judged(yard, card) == ("no", {"damaged"})
 
 

@@ -127,7 +127,7 @@ def test_a_damaged_object_is_set_aside_and_sent_anew(tmp_path: Path, radosgw: Se
 
 @pytest.mark.real("ext4", "xfs")
 def test_the_daemon_finds_rot_in_the_night_of_its_proof_and_mends_it(tmp_path: Path) -> None:
-    more = '[proofs]\nwindow = ""\n[notify]\nquiet = ""\n'
+    more = '[proofs]\nwindow = ""\n'
     with DaemonStand(tmp_path, more=more) as stand:
         main = stand.drive("ext4", "primary", "Main")
         stand.drive("xfs", "secondary", "Travel")
@@ -154,7 +154,7 @@ def test_the_daemon_leaves_a_drive_in_doubt_alone_until_it_is_plugged_in_again(
     tmp_path: Path,
 ) -> None:
     files = {f"DCIM/B{n:04}.MP4": clip(n, 90_000) for n in range(12)}
-    more = '[proofs]\nwindow = ""\n[notify]\nquiet = ""\n'
+    more = '[proofs]\nwindow = ""\n'
     with DaemonStand(tmp_path, more=more) as stand:
         main = stand.drive("ext4", "primary", "Main")
         stand.drive("xfs", "secondary", "Travel")
