@@ -287,7 +287,9 @@ class EventKind(StrEnum):
     WORKED = "worked"
     """A deed of that subject came through: what failed before no longer counts."""
     CARD_TAKEN = "card taken"
-    """A card's offload finished: subject its mount's token, detail the rolls' folders as JSON."""
+    """A card's offload finished: subject its mount's token, detail the rolls' folders as JSON.
+
+    An empty detail, here and in the next kind: it was unmounted since."""
     CARD_JUDGED = "card judged"
     """A verdict on a card: subject its mount's token, detail ``yes`` or ``no``."""
     AWAY = "away"

@@ -161,7 +161,17 @@ class Memory:
 
     def judged(self) -> Mapping[str, Event]:
         """The last verdict on each card (mount of it)."""
-        return self._catalog.latest(EventKind.CARD_JUDGED)
+        judged = self._catalog.latest(EventKind.CARD_JUDGED)
+        return {token: event for token, event in judged.items() if event.detail}
+
+    def card_gone(self, token: str) -> None:
+        """A card was unmounted: what is there when it comes back is looked at anew.
+
+        The system may give the next mount of the same disk the same number, and so the same token.
+        """
+        for kind in (EventKind.CARD_TAKEN, EventKind.CARD_JUDGED):
+            if token in self._catalog.latest(kind):
+                self.note(kind, token)
 
     def rates(self, now: datetime) -> dict[str, list[tuple[int, float]]]:
         """Bytes and seconds of what was moved in the last days, by place, oldest first."""

@@ -79,7 +79,12 @@ class Surroundings:
             if place.kind is PlaceKind.FOLDER and place.standing is Standing.ACTIVE
         }
         wanted = {token: mount.point for token, mount in self._mounts.items()} | folders
-        gone = {name for name in self._sights if name not in wanted}
+        # Linux gives the next mount of a disk the same number where that is free: the same token.
+        gone = {
+            name
+            for name, sight in self._sights.items()
+            if name not in wanted or wanted[name].rstrip("/") != sight.point.rstrip("/")
+        }
         for name in gone:
             del self._sights[name]
             self._asked_at.pop(name, None)
@@ -148,6 +153,8 @@ class Surroundings:
         if name in self._mounts and sight.token != name:
             # Unmounted, or covered by another mount, while it was looked at.
             self._silent(name, "Something else is mounted there now.")
+            if sight.point != self._mounts[name].point:
+                self._asked_at[name] -= ASK_AGAIN  # it has moved: look there at the next notice
             return
         self._sights[name] = sight
 

@@ -125,6 +125,11 @@ def test_cards_are_remembered_by_their_mount(stand: Stand) -> None:
     again = stand.memory()
     assert again.taken() == {"card": ("a", "b")}
     assert again.judged()["card"].detail == "yes"
+    stand.clock.later(minutes=1)
+    memory.card_gone("never seen")
+    memory.card_gone("card")
+    assert again.taken() == {}
+    assert again.judged() == {}
 
 
 def test_places_seen_do_not_count_the_daemon_itself(stand: Stand) -> None:

@@ -65,6 +65,26 @@ def test_what_is_no_device_or_a_folder_of_one_is_not_looked_at() -> None:
     assert stand.sent == []
 
 
+def test_the_same_disk_mounted_elsewhere_under_the_same_number_is_looked_at_anew() -> None:
+    stand = Stand()
+    stand.notice(mount("m1", "/media/a"))
+    stand.answer(SEEN)
+    assert stand.notice(mount("m1", "/elsewhere")) == {"m1"}
+    assert stand.around.sights == {}
+    assert stand.sent == [(f"{PREFIX}m1", "/media/a"), (f"{PREFIX}m1", "/elsewhere")]
+
+
+def test_a_mount_that_moved_while_it_was_looked_at_is_looked_at_where_it_is() -> None:
+    stand = Stand()
+    stand.notice(mount("m1", "/elsewhere"))
+    stand.notice(mount("m1", "/media/a"))
+    stand.answer(replace(SEEN, token="another", point="/elsewhere"), "m1")
+    stand.notice(mount("m1", "/media/a"))
+    assert stand.sent[-1] == (f"{PREFIX}m1", "/media/a")
+    assert stand.answer(SEEN) == "m1"
+    assert stand.around.sights["m1"].kind is SightKind.PLACE
+
+
 def test_what_is_unmounted_is_gone_and_a_new_mount_is_looked_at_anew() -> None:
     stand = Stand()
     stand.notice(mount("m1", "/media/a"))

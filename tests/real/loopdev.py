@@ -79,6 +79,12 @@ class LoopFs:
         self.unmount()
         self.mount(options=options)
 
+    def replug(self) -> None:
+        """Unplug it and plug it in again: another disk to the system, with nothing cached."""
+        self.detach()
+        self.device = run("losetup", "--find", "--show", self.backing)
+        self.mount()
+
     def power_cut(self) -> None:
         """Forget all that is not on the medium, and mount anew (ext4 and XFS; not through FUSE)."""
         run("xfs_io", "-x", "-c", "shutdown", self.point)

@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from tests.real.daemon_stand import CARD, Daemon, DaemonStand, expected, originals
+from tests.real.loopdev import run
 from tests.stories.yard import clip, rot
 
 pytestmark = [pytest.mark.real("ext4", "xfs"), pytest.mark.slow]
@@ -124,6 +125,28 @@ def test_a_pause_holds_and_a_resume_lets_go_on(tmp_path: Path) -> None:
             stand.typed("resume")
             daemon.wait_for("this card may be wiped")
         assert originals(main) == expected()
+
+
+def test_a_card_that_comes_back_is_looked_at_anew(tmp_path: Path) -> None:
+    """Linux gives the next mount of a disk the same number where that is free."""
+    with DaemonStand(tmp_path) as stand:
+        stand.drive("ext4", "primary", "Main")
+        stand.drive("xfs", "secondary", "Travel")
+        later = tmp_path / "later"
+        later.write_bytes(clip(9))
+        with stand.running() as daemon:
+            card = stand.card("ext4")
+            card.mount(options="ro")
+            daemon.wait_for("this card may be wiped")
+            card.unmount()
+            daemon.wait_for("mounted is gone.")
+            run("debugfs", "-w", "-R", f"write {later} LATER.MP4", card.device)
+            card.mount(options="ro")
+            daemon.wait_for("Offloaded 1 new files of Wide")
+            daemon.until(
+                lambda: sum(said == "verdict Wide: May be wiped." for said in daemon.said()) > 1,
+                "not judged again",
+            )
 
 
 def test_what_is_edited_or_taken_away_on_a_drive_is_noticed_and_told(tmp_path: Path) -> None:

@@ -180,13 +180,11 @@ def test_the_daemon_leaves_a_drive_in_doubt_alone_until_it_is_plugged_in_again(
                     Path(main.point) / ROLL / f"DCIM/B{n:04}.MP4", 100,
                     files[f"DCIM/B{n:04}.MP4"][100:103],
                 )  # fmt: skip
-            main.remount()
+            main.replug()
             daemon.until(
                 lambda: any("Proved 7 files again." in said for said in daemon.said()),
                 "what was not read before is not read again",
             )
-            stand.typed("verify", "Main", code=0)
-            daemon.wait_for("this card may be wiped")
 
 
 @pytest.mark.real("ext4", "strace")
