@@ -124,6 +124,7 @@ class Messages:
         enough = "mail" in told.by if is_weekly and self.has_mail else bool(told.by)
         if enough:
             self._taken(told.matter)
+        self.teller.settled(told.matter)
 
     def _taken(self, matter: Matter) -> None:
         if matter.id == WEEKLY_REPORT:

@@ -4,7 +4,8 @@ Promises:
 1. The loop never waits for a herald.
 2. What no herald took is not remembered as told, so it comes up again; a herald that failed is left
    alone for five minutes.
-3. What was taken is remembered durably by the loop's thread, through ``on_told``.
+3. What was taken is remembered durably by the loop's thread, through ``on_told``; until it says so
+   (``settled``), the matter counts as being told.
 """
 
 import queue
@@ -75,13 +76,18 @@ class Teller:
             self._thread = None
 
     def tell(self, matters: Iterable[Matter]) -> None:
-        """Have these told; one that is being told already is not told again."""
+        """Have these told; one that is being told, and not settled since, is not told again."""
         for matter in matters:
             with self._lock:
                 if matter.id in self._under_way or not self._able(matter):
                     continue
                 self._under_way.add(matter.id)
             self._queue.put(matter)
+
+    def settled(self, matter: Matter) -> None:
+        """The end of its telling was taken in: if it comes up again now, it is to be told again."""
+        with self._lock:
+            self._under_way.discard(matter.id)
 
     def _able(self, matter: Matter) -> list[Herald]:
         """The heralds for a matter, without those that failed a short while ago."""
@@ -95,10 +101,7 @@ class Teller:
 
     def _run(self) -> None:
         while (matter := self._queue.get()) is not None:
-            told = self._told(matter)
-            with self._lock:
-                self._under_way.discard(matter.id)
-            self._on_told(told)
+            self._on_told(self._told(matter))
 
     def _told(self, matter: Matter) -> Told:
         took, failures = [], []
