@@ -1,5 +1,6 @@
 """The one place that builds real parts and hands them on."""
 
-from backupkeeper.wiring.keeper import Keeper, load_config, open_keeper, run_errand
+from backupkeeper.wiring.keeper import Keeper, open_keeper, run_errand
+from backupkeeper.wiring.settings import load_config
 
 __all__ = ["Keeper", "load_config", "open_keeper", "run_errand"]

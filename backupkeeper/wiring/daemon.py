@@ -41,7 +41,8 @@ from backupkeeper.ports.telling import Herald
 from backupkeeper.report.status import status_json
 from backupkeeper.system.clock import RealClock, ShiftedClock
 from backupkeeper.system.password import read_password
-from backupkeeper.wiring.keeper import Keeper, config_of, read_config
+from backupkeeper.wiring.keeper import Keeper
+from backupkeeper.wiring.settings import config_of, read_config
 
 CHANGED_ELSEWHERE: Final = "The catalog can't be another one while the daemon runs: restart it."
 

@@ -5,7 +5,6 @@ Reads the environment once; everything else gets what it needs as arguments.
 
 import os
 import platform
-import stat
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, ExitStack, contextmanager
@@ -29,9 +28,9 @@ from backupkeeper.actions.treating import Wanted
 from backupkeeper.actions.upload import upload
 from backupkeeper.actions.verify import verify
 from backupkeeper.catalog.store import open_catalog
-from backupkeeper.config import Config, parse_config
+from backupkeeper.config import Config
 from backupkeeper.core.deeds import Deed, DeedKind
-from backupkeeper.core.errors import ConfigError, ConfigFault, OutOfReachError, PlaceHeldError
+from backupkeeper.core.errors import OutOfReachError, PlaceHeldError
 from backupkeeper.core.mending import KeptAside, RepairOutcome
 from backupkeeper.core.model import Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
@@ -57,65 +56,12 @@ from backupkeeper.system.clock import RealClock, ShiftedClock
 from backupkeeper.system.entropy import RealEntropy
 from backupkeeper.system.files import RealFiles
 from backupkeeper.system.lock import PlaceLocks
-from backupkeeper.wiring.homes import config_home, home_of, state_home
+from backupkeeper.wiring.settings import config_of, load_config
 
-CONFIG_LIMIT_BYTES = 1 << 20
-CONFIG_VARIABLE = "BACKUPKEEPER_CONFIG"
 WAIT_S: Final = 15.0
 """How long a command waits for a place that the daemon was asked to let go."""
 BETWEEN_TRIES_S: Final = 0.2
 _T = TypeVar("_T")
-
-
-def load_config(path: str | None, environ: Mapping[str, str]) -> Config:
-    """The configuration: the file named, else ``BACKUPKEEPER_CONFIG``, else the XDG place.
-
-    A file that was named must exist; without any file the defaults hold.
-
-    Raises:
-        ConfigError: the file can't be read, or what stands in it can't be used.
-    """
-    file, text = read_config(path, environ)
-    return config_of(text, file, environ)
-
-
-def config_of(text: str, file: str, environ: Mapping[str, str]) -> Config:
-    """What a configuration's text comes to.
-
-    Raises:
-        ConfigError: it can't be used.
-    """
-    return parse_config(text, file, home=home_of(environ), state_home=state_home(environ))
-
-
-def read_config(path: str | None, environ: Mapping[str, str]) -> tuple[str, str]:
-    """The configuration's file (see ``load_config``) and its text.
-
-    Raises:
-        ConfigError: the file can't be read.
-    """
-    named = path or environ.get(CONFIG_VARIABLE)
-    file = named or f"{config_home(environ)}/backupkeeper/config.toml"
-    try:
-        with open(os.open(file, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC), "rb") as stream:
-            if not stat.S_ISREG(os.fstat(stream.fileno()).st_mode):  # a pipe may never end
-                raise _unreadable(file, "it is no plain file")
-            text = stream.read(CONFIG_LIMIT_BYTES + 1).decode("utf-8")
-    except FileNotFoundError:
-        if named:
-            raise _unreadable(file, "there is no such file") from None
-        text = ""
-    except UnicodeDecodeError:
-        raise _unreadable(file, "it is not UTF-8 text") from None
-    except OSError as error:
-        raise _unreadable(file, error.strerror or "it can't be read") from None
-    if len(text) > CONFIG_LIMIT_BYTES:
-        raise _unreadable(file, f"it is longer than {CONFIG_LIMIT_BYTES} bytes")
-    return file, text
-
-
-def _unreadable(file: str, why: str) -> ConfigError:
-    return ConfigError(file, [ConfigFault(key="file", value=why, wanted="a readable TOML file")])
 
 
 class Keeper:

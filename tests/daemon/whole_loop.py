@@ -9,7 +9,8 @@ from backupkeeper.daemon.loop import Loop
 from backupkeeper.daemon.sd_notify import Supervisor
 from backupkeeper.system.clock import RealClock
 from backupkeeper.wiring.daemon import _Daemon
-from backupkeeper.wiring.keeper import Keeper, config_of
+from backupkeeper.wiring.keeper import Keeper
+from backupkeeper.wiring.settings import config_of
 
 
 @contextmanager

@@ -7,8 +7,8 @@ import pytest
 
 from backupkeeper.daemon.service import Form
 from backupkeeper.wiring.homes import config_home, home_of, state_home
-from backupkeeper.wiring.keeper import read_config
 from backupkeeper.wiring.service import Services
+from backupkeeper.wiring.settings import read_config
 
 LISTED = pwd.getpwuid(os.getuid()).pw_dir
 
