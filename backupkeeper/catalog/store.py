@@ -15,13 +15,11 @@ Example:
 
 import heapq
 import sqlite3
-import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from datetime import datetime
 
 from backupkeeper.catalog import events, reading, rows, writing
-from backupkeeper.catalog.faults import told
+from backupkeeper.catalog.connected import Connected
 from backupkeeper.catalog.opening import connect
 from backupkeeper.catalog.theirs import theirs, untouched
 from backupkeeper.core.errors import CatalogError, UsageError
@@ -58,21 +56,8 @@ def open_catalog(path: str, *, clock: Clock, patience_s: float = 10.0) -> "Sqlit
     return SqliteCatalog(connection, path, clock=clock, checked=checked)
 
 
-class SqliteCatalog:
+class SqliteCatalog(Connected):
     """See ``ports.catalog.Catalog`` for what each method promises; made by ``open_catalog``."""
-
-    def __init__(
-        self, connection: sqlite3.Connection, path: str, *, clock: Clock, checked: str
-    ) -> None:
-        self._connection = connection
-        self._path = path
-        self._clock = clock
-        self._thread = threading.get_ident()
-        self._depth = 0
-        self._closed = False
-        self._event_changes = 0
-        self.checked = checked
-        """How the file was checked at the start: see ``catalog.opening``."""
 
     # -- places
 
@@ -312,87 +297,6 @@ class SqliteCatalog:
         with self._asking() as connection:
             (theirs,) = connection.execute("PRAGMA data_version").fetchone()
             return theirs, connection.total_changes - self._event_changes
-
-    # -- the file
-
-    @contextmanager
-    def transaction(self) -> Iterator[None]:
-        """Join several calls into one durable step. Within another one: a part of that.
-
-        An error that leaves the body takes back what was recorded in it, and no more.
-        """
-        self._must_be_usable()
-        mark = f"part_{self._depth}"
-        undo: tuple[str, ...]
-        if self._depth == 0:
-            begin, end, undo = "BEGIN IMMEDIATE", "COMMIT", ("ROLLBACK",)
-        elif self._connection.in_transaction:
-            begin, end = f"SAVEPOINT {mark}", f"RELEASE {mark}"
-            undo = (f"ROLLBACK TO {mark}", f"RELEASE {mark}")
-        else:
-            raise CatalogError(  # SQLite gives the whole up by itself, say on a full disk
-                f"An earlier error took back everything of this step in the catalog {self._path}.",
-                advice="Repeat the command.",
-            )
-        with told(self._path):
-            self._connection.execute(begin)
-        self._depth += 1
-        try:
-            yield
-            with told(self._path):
-                self._connection.execute(end)
-        except BaseException:
-            with told(self._path):
-                self._undo(undo)
-            raise
-        finally:
-            self._depth -= 1
-
-    def close(self) -> None:
-        """Release the files. What a ``transaction`` still holds is taken back."""
-        if self._closed:
-            return
-        self._must_be_usable()
-        self._closed = True
-        with told(self._path):
-            self._connection.close()
-
-    def _undo(self, statements: Iterable[str]) -> None:
-        for statement in statements:
-            if self._connection.in_transaction:
-                self._connection.execute(statement)
-
-    def _must_be_usable(self) -> None:
-        if threading.get_ident() != self._thread:
-            raise CatalogError(
-                f"The catalog {self._path} was used from another thread than the one that opened it.",
-                advice="This is a mistake in this program: please report it.",
-            )
-        if self._closed:
-            raise CatalogError(
-                f"The catalog {self._path} was used after it was closed.",
-                advice="This is a mistake in this program: please report it.",
-            )
-
-    @contextmanager
-    def _asking(self) -> Iterator[sqlite3.Connection]:
-        self._must_be_usable()
-        with told(self._path):
-            yield self._connection
-
-    @contextmanager
-    def _writing(self) -> Iterator[sqlite3.Connection]:
-        with self.transaction(), told(self._path):
-            yield self._connection
-
-    @contextmanager
-    def _writing_events(self) -> Iterator[sqlite3.Connection]:
-        with self._writing() as connection:
-            before = connection.total_changes
-            try:
-                yield connection
-            finally:
-                self._event_changes += connection.total_changes - before
 
 
 def _sorted_files(found: Iterable[tuple[bytes, bytes, int, int]]) -> tuple[RollFile, ...]:
