@@ -109,6 +109,8 @@ CHANGES = {
     "manifest.comment": ("[manifest]\ncomment = 'two\\tdays'", "two\\tdays"),
     "upload.addressing": ("[upload]\naddressing = 'path'", Addressing.PATH),
     "upload.parallel_parts": ("[upload]\nparallel_parts = 32", 32),
+    "upload.retention_days": ("[upload]\nretention_days = 3650", 3650),
+    "upload.retention_mode": ('[upload]\nretention_mode = "compliance"', "compliance"),
     "upload.windows": (
         "[upload]\nwindows = ['22:00-7:00', '12:00-13:00']",
         (Window(start=time(22), end=time(7)), Window(start=time(12), end=time(13))),

@@ -216,6 +216,8 @@ def _send(
         message = f"Not uploaded: {error}"
         run.troubles.append(Trouble(place=drive.place.name, path=copy.path, message=message))
         return None
+    if sent.unlocked:
+        run.troubles.append(Trouble(place=run.place.name, path=key, message=sent.unlocked))
     run.sent_files += 1
     run.sent_bytes += content.size
     fact = sent_fact(context, run.place, key, content, sent.entry, ", ".join(sent.attested_by))

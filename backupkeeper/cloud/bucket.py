@@ -16,6 +16,7 @@ from backupkeeper.core.parts import MOST_AT_ONCE, usual_part
 from backupkeeper.ports.clock import Clock, Entropy
 
 if TYPE_CHECKING:
+    from backupkeeper.cloud.keeping import Retention
     from backupkeeper.cloud.s3 import S3Bucket
 
 _SCHEME = "s3://"
@@ -78,7 +79,7 @@ def check_endpoint(endpoint: str | None) -> None:
         )
 
 
-def open_bucket(
+def open_bucket(  # noqa: PLR0913 - all that one bucket differs in from another
     location: str,
     *,
     endpoint: str | None,
@@ -88,6 +89,7 @@ def open_bucket(
     addressing: Addressing = Addressing.AUTO,
     parallel_parts: int = MOST_AT_ONCE,
     tuning: Tuning | None = None,
+    retention: "Retention | None" = None,
 ) -> "S3Bucket":
     """Open a bucket and prefix. Asks nothing of the network yet.
 
@@ -101,6 +103,7 @@ def open_bucket(
             of the person's own, and leaves it to boto3 otherwise.
         parallel_parts: How many parts of a file travel at once, at most.
         tuning: Timeouts, attempts and part size.
+        retention: How long the store is to keep originals, where it has object lock.
 
     Returns:
         A ``ports.bucket.Bucket``.
@@ -129,4 +132,5 @@ def open_bucket(
         entropy=entropy,
         usual=tuning.usual_part or usual_part(parallel_parts),
         at_once=parallel_parts,
+        retention=retention,
     )

@@ -6,28 +6,41 @@ Promises:
 2. A refusal counts only if it says that the bytes are wrong. Any other failure is no refusal: it
    ends the trial, or the check does not count.
 3. All that is tried is done to scratch objects under ``.backupkeeper/scratch-…``; they and their
-   uploads are removed whatever happens. Where that is not allowed, they are named.
+   uploads are removed whatever happens. Where that is not allowed, they are named; their names are
+   always the same few, so that they don't pile up.
 """
 
 import hashlib
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Any, cast
+from typing import Any, BinaryIO, Final, cast
 
 from botocore.awsrequest import AWSPreparedRequest
 from botocore.exceptions import ClientError
 
+from backupkeeper.cloud.asking import object_lock
 from backupkeeper.cloud.checks import EXTRAS, MD5, PAYLOAD, checks_of
 from backupkeeper.cloud.client import Store, version_of
 from backupkeeper.cloud.errors import LIBRARY_ERRORS, code_and_status
+from backupkeeper.core.bucket_findings import Step, Word
 from backupkeeper.ports.bucket import Capabilities
-from backupkeeper.ports.clock import Entropy
 
 RIGHT = b"backupkeeper tries what this bucket refuses\n" * 8
 """What scratch objects hold."""
 WRONG = bytes(byte ^ 1 for byte in RIGHT)
 """Other bytes of the same length."""
+
+SCRATCH: Final = ".backupkeeper/scratch"
+"""What the paths of all scratch objects begin with."""
+ANY: Final = f"{SCRATCH}-any"
+"""Put again and again."""
+WHOLE: Final = f"{SCRATCH}-whole"
+"""Made of parts, again and again."""
+ONCE: Final = f"{SCRATCH}-once"
+WHOLE_ONCE: Final = f"{SCRATCH}-whole-once"
+"""These two are only ever made under the condition that nothing stands there: so where one is left
+from before, such a condition was accepted once (it can't be tried again where nothing may be removed)."""
 
 BAD_BYTES_CODES = frozenset(
     {"BadDigest", "InvalidDigest", "XAmzContentSHA256Mismatch", "XAmzContentChecksumMismatch"}
@@ -41,12 +54,11 @@ _NOT_TAKEN_UP = {400, 411, 412, 501}
 """Statuses by which a right request is turned down because the store can't do it."""
 
 
-def find_out(store: Store, entropy: Entropy) -> Capabilities:
+def find_out(store: Store) -> Capabilities:
     """Try a bucket.
 
     Args:
         store: The bucket.
-        entropy: Names the scratch objects.
 
     Returns:
         What it was seen to do.
@@ -54,7 +66,7 @@ def find_out(store: Store, entropy: Entropy) -> Capabilities:
     Raises:
         BackupkeeperError: It can't be reached, or can't be written to.
     """
-    trial = Trial(store=store, path=f".backupkeeper/scratch-{entropy.new_id()}")
+    trial = Trial(store=store)
     try:
         return trial.run()
     finally:
@@ -66,27 +78,33 @@ class Trial:
     """Scratch objects of one bucket, what is tried on them, and their removal."""
 
     store: Store
-    path: str
     objects: list[tuple[str, str | None]] = field(default_factory=list)
     uploads: list[tuple[str, str]] = field(default_factory=list)
     left: list[str] = field(default_factory=list)
 
     def run(self) -> Capabilities:
         """Try all that ``Capabilities`` tells."""
-        conditional_put = self._conditional_put()
+        conditional_put = self.conditional_put()
         etag = self.plain_etag()
-        conditional_complete = self._conditional_complete()
+        conditional_complete = self.conditional_complete()
         refuses = frozenset(name for name in (MD5, PAYLOAD, *EXTRAS) if self._refuses(name))
-        versioning = any(version for _, version in self.objects)
+        lock, _ = object_lock(self.store)
+        versioning = self.saw_versions
         self.clean_up()
         return Capabilities(
             refuses_wrong=refuses,
             conditional_put=conditional_put,
             conditional_complete=conditional_complete,
             versioning=versioning,
-            etag_is_md5=etag == hashlib.md5(RIGHT, usedforsecurity=False).hexdigest(),
+            etag_is_md5=is_md5(etag),
+            object_lock={Word.YES: True, Word.NO: False}.get(lock),
             left_behind=tuple(self.left),
         )
+
+    @property
+    def saw_versions(self) -> bool:
+        """Whether an object that was made, and not removed yet, was given a version."""
+        return any(version for _, version in self.objects)
 
     def clean_up(self) -> None:
         """Remove all that was made. What can't be removed is noted, never raised."""
@@ -105,12 +123,17 @@ class Trial:
                 client.delete_object(**asked)
             except LIBRARY_ERRORS:
                 self.left.append(path)
+        self.left[:] = dict.fromkeys(self.left)
         self.objects.clear()
 
     def put(self, path: str, **more: str) -> dict[str, Any]:
         """Make an object in one piece."""
+        return self.put_body(path, RIGHT, **more)
+
+    def put_body(self, path: str, body: bytes | BinaryIO, **more: str) -> dict[str, Any]:
+        """Make an object of other bytes than the usual ones."""
         asked: dict[str, Any] = self.store.at(path) | more
-        return self._making(path, lambda: self.store.client.put_object(Body=RIGHT, **asked))
+        return self._making(path, lambda: self.store.client.put_object(Body=body, **asked))
 
     def _making(self, path: str, ask: Callable[[], object]) -> dict[str, Any]:
         """Note what a request brings into being, also where its answer is lost."""
@@ -124,7 +147,8 @@ class Trial:
         self.objects[self.objects.index((path, None))] = (path, version_of(answer))
         return answer
 
-    def _begin(self, path: str, **more: str) -> str:
+    def begin(self, path: str, **more: str) -> str:
+        """Begin an upload in parts; its id."""
         asked: dict[str, Any] = self.store.at(path) | more
         answer = self.store.client.create_multipart_upload(**asked)
         upload = answer.get("UploadId")
@@ -133,15 +157,22 @@ class Trial:
         self.uploads.append((path, upload))
         return upload
 
-    def _part(self, path: str, upload: str, **more: str) -> dict[str, Any]:
-        asked: dict[str, Any] = self.store.at(path) | more
+    def part(self, path: str, upload: str, **more: str) -> dict[str, Any]:
+        """Send a part; it is small, and so can only be the last one."""
+        return self.numbered_part(path, upload, 1, more)
+
+    def numbered_part(
+        self, path: str, upload: str, number: int, more: Mapping[str, str]
+    ) -> dict[str, Any]:
+        """Send a part of another number than 1."""
+        asked: dict[str, Any] = self.store.at(path) | dict(more)
         return dict(
-            self.store.client.upload_part(UploadId=upload, PartNumber=1, Body=RIGHT, **asked)
+            self.store.client.upload_part(UploadId=upload, PartNumber=number, Body=RIGHT, **asked)
         )
 
     def takes(self, attempt: Callable[[], object]) -> bool:
         """Whether a right request is accepted; False where the store can't do what it asks."""
-        with self.store.asking(self.path):
+        with self.store.asking(SCRATCH):
             try:
                 attempt()
             except ClientError as error:
@@ -154,7 +185,7 @@ class Trial:
         self, attempt: Callable[[], object], codes: frozenset[str], status: int = 0
     ) -> bool:
         """Whether a wrong request is refused for the right reason."""
-        with self.store.asking(self.path):
+        with self.store.asking(SCRATCH):
             try:
                 attempt()
             except ClientError as error:
@@ -165,55 +196,56 @@ class Trial:
                     raise
         return False
 
-    def _conditional_put(self) -> bool:
-        def once() -> object:
-            return self.put(self.path, IfNoneMatch="*")
+    def conditional_put(self) -> bool:
+        """Whether an object is made only where none stands, if that is asked for."""
+        return self._heeded(ONCE, lambda: self.put(ONCE, IfNoneMatch="*"))
 
-        if not self.takes(once):
+    def _heeded(self, path: str, once: Callable[[], object]) -> bool:
+        left = self.store.head(path)
+        if left is None and not self.takes(once):
             return False
+        if left is not None:  # perhaps it may be removed by now
+            self.objects.append((path, left.entry.version))
         return self.turned_down(once, frozenset(), TAKEN)
 
     def plain_etag(self) -> str:
         """Make the scratch object without any condition; its ETag."""
-        with self.store.asking(self.path):
-            return self.store.etag(self.put(self.path, **checks_of(RIGHT)))
+        with self.store.asking(ANY):
+            return self.store.etag(self.put(ANY, **checks_of(RIGHT)))
 
     def in_one_part(self, path: str, **more: str) -> None:
         """Make an object by an upload in parts."""
-        upload = self._begin(path)
-        part = self._part(path, upload, **checks_of(RIGHT))
-        parts: list[Any] = [{"PartNumber": 1, "ETag": self.store.etag(part)}]
+        upload = self.begin(path)
+        part = self.part(path, upload, **checks_of(RIGHT))
+        self.complete(path, upload, {"PartNumber": 1, "ETag": self.store.etag(part)}, **more)
+
+    def complete(self, path: str, upload: str, *parts: dict[str, Any], **more: str) -> None:
+        """End an upload in parts."""
         asked: dict[str, Any] = self.store.at(path) | {"UploadId": upload} | more
-        self._making(
-            path,
-            lambda: self.store.client.complete_multipart_upload(
-                MultipartUpload={"Parts": parts}, **asked
-            ),
-        )
+        asked["MultipartUpload"] = {"Parts": list(parts)}
+        self._making(path, lambda: self.store.client.complete_multipart_upload(**asked))
         self.uploads.remove((path, upload))
 
-    def _conditional_complete(self) -> bool:
-        def once() -> object:
-            self.in_one_part(f"{self.path}-whole", IfNoneMatch="*")
-            return self.path
-
-        if not self.takes(once):
-            return False
-        return self.turned_down(once, frozenset(), TAKEN)
+    def conditional_complete(self) -> bool:
+        """The same at the end of an upload in parts."""
+        return self._heeded(WHOLE_ONCE, lambda: self.in_one_part(WHOLE_ONCE, IfNoneMatch="*"))
 
     def _refuses(self, check: str) -> bool:
-        """Whether a check is enforced on put and on part: wrong refused, right accepted."""
+        return self.refused_on(check, Step.PUT) and self.refused_on(check, Step.PART)
+
+    def refused_on(self, check: str, step: Step) -> bool:
+        """Whether a check that we send is enforced on put, or else on a part."""
+        if step is Step.PUT:
+            return self._enforced(check, lambda **more: self.put(ANY, **more))
         begun: dict[str, str] = {}
         if check in EXTRAS:
             begun["ChecksumAlgorithm"] = check.upper()
         if check == "crc64nvme":
             begun["ChecksumType"] = "FULL_OBJECT"
-        if not self._enforced(check, lambda **more: self.put(self.path, **more)):
-            return False
         started: list[str] = []
-        if not self.takes(lambda: started.append(self._begin(self.path, **begun))):
+        if not self.takes(lambda: started.append(self.begin(WHOLE, **begun))):
             return False
-        return self._enforced(check, lambda **more: self._part(self.path, started[0], **more))
+        return self._enforced(check, lambda **more: self.part(WHOLE, started[0], **more))
 
     def _enforced(self, check: str, send: Callable[..., object]) -> bool:
         if check == PAYLOAD:
@@ -223,7 +255,12 @@ class Trial:
                     return send()
 
             return self.turned_down(wrongly, _FORGED_CODES) and self.takes(send)
-        right, wrong = _values(check, RIGHT), _values(check, WRONG)
+        return self.enforced(send, _values(check, RIGHT), _values(check, WRONG))
+
+    def enforced(
+        self, send: Callable[..., object], right: dict[str, str], wrong: dict[str, str]
+    ) -> bool:
+        """Whether a request with these parameters is accepted with the right and refused with the wrong."""
         refused = self.turned_down(lambda: send(**wrong), BAD_BYTES_CODES)
         return refused and self.takes(lambda: send(**right))
 
@@ -231,7 +268,7 @@ class Trial:
     def _spoiled_on_the_way(self) -> Iterator[None]:
         """Change the body of scratch requests after they were signed, and of no other."""
         events = self.store.client.meta.events
-        mark = self.path.rpartition("/")[2]
+        mark = f"/{SCRATCH}-"
 
         def spoil(request: AWSPreparedRequest, **_: object) -> None:
             if mark in request.url:
@@ -245,6 +282,11 @@ class Trial:
         finally:
             for name in names:
                 events.unregister(name, spoil, unique_id=f"{name} {mark}")
+
+
+def is_md5(etag: str) -> bool:
+    """Whether the ETag of the usual scratch object is its MD5."""
+    return etag == hashlib.md5(RIGHT, usedforsecurity=False).hexdigest()
 
 
 def _values(check: str, data: bytes) -> dict[str, str]:

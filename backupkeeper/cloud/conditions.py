@@ -13,9 +13,8 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Final
 
-from backupkeeper.cloud.capabilities import TAKEN, Trial
+from backupkeeper.cloud.capabilities import ANY, TAKEN, WHOLE, Trial
 from backupkeeper.cloud.client import Store
-from backupkeeper.ports.clock import Entropy
 
 _FORMS: Final = ('"{}"', "{}")
 _NO_ETAG: Final = "0" * 32
@@ -34,12 +33,11 @@ class Replacing:
         return {} if form is None else {"IfMatch": form.format(etag)}
 
 
-def find_conditions(store: Store, entropy: Entropy) -> Replacing:
+def find_conditions(store: Store) -> Replacing:
     """Try a bucket: about ten small requests.
 
     Args:
         store: The bucket.
-        entropy: Names the scratch objects.
 
     Returns:
         What it was seen to heed.
@@ -47,7 +45,7 @@ def find_conditions(store: Store, entropy: Entropy) -> Replacing:
     Raises:
         BackupkeeperError: It can't be reached, or can't be written to.
     """
-    trial = Trial(store=store, path=f".backupkeeper/scratch-{entropy.new_id()}")
+    trial = Trial(store=store)
     try:
         return Replacing(put=_on_put(trial), complete=_on_complete(trial))
     finally:
@@ -56,17 +54,16 @@ def find_conditions(store: Store, entropy: Entropy) -> Replacing:
 
 def _on_put(trial: Trial) -> str | None:
     etag = trial.plain_etag()
-    return _heeded(trial, etag, lambda value: trial.put(trial.path, IfMatch=value))
+    return _heeded(trial, etag, lambda value: trial.put(ANY, IfMatch=value))
 
 
 def _on_complete(trial: Trial) -> str | None:
-    path = f"{trial.path}-whole"
-    with trial.store.asking(path):
-        trial.in_one_part(path)
+    with trial.store.asking(WHOLE):
+        trial.in_one_part(WHOLE)
     # The ETag is not in every store's answer to complete (SEEN section 1).
-    made = trial.store.head(path)
+    made = trial.store.head(WHOLE)
     etag = "" if made is None else made.entry.etag
-    return _heeded(trial, etag, lambda value: trial.in_one_part(path, IfMatch=value))
+    return _heeded(trial, etag, lambda value: trial.in_one_part(WHOLE, IfMatch=value))
 
 
 def _heeded(trial: Trial, etag: str, ask: Callable[[str], object]) -> str | None:

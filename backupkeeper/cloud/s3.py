@@ -9,6 +9,7 @@ Promises:
 """
 
 from collections.abc import Iterator
+from dataclasses import replace
 from threading import Lock
 
 from backupkeeper.cloud.aside import set_aside
@@ -18,6 +19,7 @@ from backupkeeper.cloud.client import Head, Store
 from backupkeeper.cloud.conditions import Replacing, find_conditions
 from backupkeeper.cloud.download import fetched
 from backupkeeper.cloud.errors import failure
+from backupkeeper.cloud.keeping import Retention, see_locked
 from backupkeeper.cloud.listing import listed
 from backupkeeper.cloud.upload import Upload
 from backupkeeper.core.errors import NameTakenError
@@ -34,13 +36,21 @@ class S3Bucket:
     """A bucket and prefix. Threads may share it."""
 
     def __init__(
-        self, store: Store, *, clock: Clock, entropy: Entropy, usual: int, at_once: int
+        self,
+        store: Store,
+        *,
+        clock: Clock,
+        entropy: Entropy,
+        usual: int,
+        at_once: int,
+        retention: Retention | None = None,
     ) -> None:
         self._store = store
         self._clock = clock
         self._entropy = entropy
         self._usual = usual
         self._at_once = at_once
+        self._retention = retention
         self._lock = Lock()
         self._can: Capabilities | None = None
         self._heeded: Replacing | None = None
@@ -51,7 +61,7 @@ class S3Bucket:
         with self._lock:
             if self._can is None:
                 self._see_bucket()
-                self._can = find_out(self._store, self._entropy)
+                self._can = find_out(self._store)
             return self._can
 
     def look(self, key: str, *, version: str | None = None) -> ObjectEntry | None:
@@ -79,6 +89,7 @@ class S3Bucket:
         can = self.capabilities()
         if replacing is not None:
             self._see_bucket()
+        lock = self._retention.parameters(can, self._clock.now()) if self._retention else {}
         upload = Upload(
             store=self._store,
             path=key,
@@ -93,8 +104,13 @@ class S3Bucket:
             },
             replacing=replacing,
             heeded=self._conditions() if replacing is not None else Replacing(),
+            lock=lock,
         )
-        return upload.send(blocks)
+        sent = upload.send(blocks)
+        if lock and content.size > upload.part:
+            version = sent.entry.version
+            sent = replace(sent, unlocked=see_locked(self._store, key, version, lock))
+        return sent
 
     def send_small(self, key: str, data: bytes, *, replace: bool = False) -> Sent:
         """Upload a small file of our own making.
@@ -152,7 +168,7 @@ class S3Bucket:
         """Find out, once and only where it is wanted, what the store heeds in replacing."""
         with self._lock:
             if self._heeded is None:
-                self._heeded = find_conditions(self._store, self._entropy)
+                self._heeded = find_conditions(self._store)
             return self._heeded
 
     def _head(self, key: str, version: str | None) -> Head | None:

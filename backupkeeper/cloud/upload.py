@@ -81,6 +81,8 @@ class Upload:
     """The object that must be there, and is replaced."""
     heeded: Replacing = field(default_factory=Replacing)
     """How the store is asked to replace no other one."""
+    lock: dict[str, Any] = field(default_factory=dict)
+    """boto3's parameters for how long the store keeps it (``cloud.keeping``)."""
 
     def send(self, blocks: Iterator[memoryview], *, replace: bool = False) -> Sent:
         """Send the file.
@@ -152,7 +154,7 @@ class Upload:
     ) -> tuple[str, str | None]:
         if old is not None:
             self._must_still_be(old)
-        asked: dict[str, Any] = self.store.at(self.path) | part.checks | condition
+        asked: dict[str, Any] = self.store.at(self.path) | part.checks | condition | self.lock
         try:
             answer = self.store.client.put_object(Body=part.body, Metadata=self._named, **asked)
         except LIBRARY_ERRORS as error:
@@ -182,6 +184,7 @@ class Upload:
 
     def _begin(self, extra: str | None) -> str:
         more: dict[str, Any] = {"ChecksumAlgorithm": extra.upper()} if extra else {}
+        more |= self.lock
         if extra == "crc64nvme":
             more["ChecksumType"] = "FULL_OBJECT"
         with self.store.asking(self.path):

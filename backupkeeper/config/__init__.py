@@ -28,6 +28,7 @@ from backupkeeper.config.settings import (
     NotifySettings,
     ProofSettings,
     ReportSettings,
+    RetentionMode,
     Security,
     UploadSettings,
     WatchSettings,
@@ -50,6 +51,7 @@ __all__ = [
     "NotifySettings",
     "ProofSettings",
     "ReportSettings",
+    "RetentionMode",
     "Security",
     "UploadSettings",
     "WatchSettings",
@@ -139,6 +141,12 @@ def _upload(table: Table) -> UploadSettings:
             "parallel_parts", values.whole_number(1, MOST_PARALLEL_PARTS), usual.parallel_parts
         ),
         windows=table.take("windows", values.windows, usual.windows),
+        retention_days=table.take(
+            "retention_days", values.whole_number(0, values.MOST_DAYS), usual.retention_days
+        ),
+        retention_mode=table.take(
+            "retention_mode", values.one_of(RetentionMode), usual.retention_mode
+        ),
     )
     table.finish()
     return upload

@@ -29,6 +29,15 @@ class Addressing(StrEnum):
     VIRTUAL = "virtual"
 
 
+class RetentionMode(StrEnum):
+    """How firmly a bucket with object lock keeps an object."""
+
+    GOVERNANCE = "governance"
+    """Those with a right of its own may take the lock off."""
+    COMPLIANCE = "compliance"
+    """Nobody may, whoever they are, until the day has come."""
+
+
 class Security(StrEnum):
     """How the line to the mail server is protected."""
 
@@ -78,6 +87,9 @@ class UploadSettings:
     addressing: Addressing = Addressing.AUTO
     parallel_parts: int = 4
     windows: tuple[Window, ...] = ()
+    retention_days: int = 0
+    """For so many days a bucket with object lock keeps an original whatever is asked of it; 0: no lock."""
+    retention_mode: RetentionMode = RetentionMode.GOVERNANCE
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

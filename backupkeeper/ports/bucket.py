@@ -21,6 +21,8 @@ class Capabilities:
     versioning: bool
     etag_is_md5: bool = False
     """Whether an object's ETag was seen to be the MD5 that S3's customs say (no proof of itself)."""
+    object_lock: bool | None = None
+    """Whether objects can be locked; None: not allowed to look, or no telling answer."""
     left_behind: tuple[str, ...] = ()
     """Scratch objects that the credentials are not allowed to remove."""
 
@@ -65,6 +67,8 @@ class Sent:
 
     entry: ObjectEntry
     attested_by: tuple[str, ...]
+    unlocked: str = ""
+    """Why it is not locked where that was wanted, and the bucket can; empty where nothing is amiss."""
     race_excluded: bool = False
     """Whether the store itself saw to it that nothing else was under the key than was meant.
 

@@ -90,6 +90,7 @@ class Keeper:
         def bucket_of(place: Place, *, hurried: bool = False) -> Bucket:
             # Here, not above: the library behind it takes a third of a second to load.
             from backupkeeper.cloud.bucket import open_bucket  # noqa: PLC0415
+            from backupkeeper.cloud.keeping import Retention  # noqa: PLC0415
             from backupkeeper.cloud.tuning import Tuning  # noqa: PLC0415
 
             return open_bucket(
@@ -103,6 +104,9 @@ class Keeper:
                 tuning=Tuning(connect_timeout=5.0, read_timeout=15.0, attempts=1)
                 if hurried
                 else None,
+                retention=Retention(
+                    days=config.upload.retention_days, mode=config.upload.retention_mode
+                ),
             )
 
         self._context = Context(

@@ -29,6 +29,7 @@ SEEN: dict[str, Capabilities] = {
         conditional_complete=True,
         versioning=False,
         etag_is_md5=True,
+        object_lock=False,
     ),
     "radosgw": Capabilities(
         refuses_wrong=frozenset({"content-md5", "x-amz-content-sha256"}),
@@ -36,6 +37,7 @@ SEEN: dict[str, Capabilities] = {
         conditional_complete=False,
         versioning=False,
         etag_is_md5=True,
+        object_lock=False,
     ),
 }
 ATTESTED = {"moto": (), "radosgw": ("content-md5", "x-amz-content-sha256")}

@@ -20,6 +20,7 @@ from botocore.loaders import Loader, create_loader
 from moto.server import ThreadedMotoServer
 
 from backupkeeper.cloud.bucket import open_bucket
+from backupkeeper.cloud.keeping import Retention
 from backupkeeper.cloud.s3 import S3Bucket
 from backupkeeper.cloud.tuning import Tuning
 from tests.real.store import (
@@ -135,6 +136,7 @@ def opened(credentials: None, no_thread_left: None, at_once: None, one_loader: N
         connect_timeout: float = 5,
         read_timeout: float = 20,
         profile: str | None = None,
+        retention: Retention | None = None,
     ) -> S3Bucket:
         return open_bucket(
             f"s3://{location}",
@@ -142,6 +144,7 @@ def opened(credentials: None, no_thread_left: None, at_once: None, one_loader: N
             profile=profile,
             clock=clock or StoppedClock(),
             entropy=Chance(),
+            retention=retention,
             tuning=Tuning(
                 connect_timeout=connect_timeout,
                 read_timeout=read_timeout,
