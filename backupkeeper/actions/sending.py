@@ -8,7 +8,7 @@ Promises:
    there now: once is enough to know. ``verify`` reads it again when it is asked to.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 
 from backupkeeper.actions.context import Context
@@ -17,9 +17,17 @@ from backupkeeper.actions.one_roll import RollNow
 from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.actions.proving import prove_copy
 from backupkeeper.actions.recording import record_seen
-from backupkeeper.core.errors import DeviceError, MismatchError, NameTakenError, OutOfReachError
+from backupkeeper.actions.uploads_begun import CatalogMemory
+from backupkeeper.core.errors import (
+    DeviceError,
+    MismatchError,
+    NameTakenError,
+    OutOfReachError,
+    UploadLostError,
+)
 from backupkeeper.core.fitting import fit_names
 from backupkeeper.core.model import (
+    Blake3,
     Content,
     Copy,
     CopyState,
@@ -36,7 +44,7 @@ from backupkeeper.core.needs import READABLE, WANTING
 from backupkeeper.core.outcomes import Trouble
 from backupkeeper.core.policy import best_first
 from backupkeeper.core.sampling import sample_due
-from backupkeeper.ports.bucket import Bucket, ObjectEntry
+from backupkeeper.ports.bucket import Bucket, ObjectEntry, Sent
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.coldread import checked_blocks
 
@@ -58,6 +66,8 @@ class Sending:
     fetched: int = 0
     waiting: list[str] = field(default_factory=list)
     troubles: list[Trouble] = field(default_factory=list)
+    wanted: set[tuple[str, Blake3]] = field(default_factory=set)
+    """Key and content of what is to be sent and was not yet."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -97,6 +107,11 @@ def errands(now: RollNow, place: Place) -> list[Errand]:
     return [Errand(file=f, key=keys[f.path], there=there(f)) for f in now.roll.files]
 
 
+def wanted_of(every: Iterable[Errand]) -> set[tuple[str, Blake3]]:
+    """Key and content of those that want sending."""
+    return {(one.key, one.file.content) for one in every if one.wants_sending}
+
+
 def send_or_look(
     context: Context,
     run: Sending,
@@ -112,15 +127,16 @@ def send_or_look(
     """
     if errand.wants_sending:
         fact = _from_a_drive(context, run, errand, now, content, progress)
+        if fact is not None:
+            run.wanted.discard((errand.key, content.blake3))
     elif errand.state is CopyState.DAMAGED and _is_the_damaged_one(run, errand):
         _tell(run, errand.key, f"is {CopyState.DAMAGED}")
         return None
     else:
         fact = look_or_fetch(context, run, errand, content, progress)
-    if fact is not None:
         record_seen(context, [fact])
-        if fact.result is not Result.MATCHES:
-            _tell(run, fact.path, f"is {fact.result}")
+    if fact is not None and fact.result is not Result.MATCHES:
+        _tell(run, fact.path, f"is {fact.result}")
     return fact
 
 
@@ -197,16 +213,17 @@ def _send(
     content: Content,
     progress: Progress,
 ) -> Fact | None:
-    """Send from one copy. None: this copy could not be used (a fact about it was recorded)."""
+    """Send from one copy, and record it. None: this copy could not be used (that is recorded)."""
     drive, copy = source
     key = errand.key
+    memory = CatalogMemory(
+        catalog=context.catalog, place=run.place.id, key=key, content=content.blake3
+    )
     try:
-        drive.guard()
-        blocks = checked_blocks(context.files, drive.absolute(copy.path), content, drive.cold)
-        sent = run.bucket.send(key, content, _told(blocks, progress))
+        sent = _sent(context, run, source, memory, content, progress)
     except NameTakenError:
         run.looked_at += 1
-        return _fetch(context, run, key, content, progress)
+        return _fetch_recorded(context, run, key, content, progress)
     except OutOfReachError:
         drive.guard()  # the drive went: say that, not that the bucket did
         raise
@@ -221,10 +238,41 @@ def _send(
     run.sent_files += 1
     run.sent_bytes += content.size
     fact = sent_fact(context, run.place, key, content, sent.entry, ", ".join(sent.attested_by))
-    if sent.attested_by:
-        return fact
-    context.catalog.record(facts=[fact])
-    return _fetch(context, run, key, content, progress)
+    with context.catalog.transaction():
+        context.catalog.record(facts=[fact])
+        if (begun := memory.begun()) is not None:
+            memory.forget(begun)
+    return fact if sent.attested_by else _fetch_recorded(context, run, key, content, progress)
+
+
+def _sent(
+    context: Context,
+    run: Sending,
+    source: tuple[OnlineDrive, Copy],
+    memory: CatalogMemory,
+    content: Content,
+    progress: Progress,
+) -> Sent:
+    """Send from one copy; once more from its beginning where the store lost what it had of it."""
+    drive, copy = source
+
+    def once() -> Sent:
+        drive.guard()
+        blocks = checked_blocks(context.files, drive.absolute(copy.path), content, drive.cold)
+        return run.bucket.send(memory.key, content, _told(blocks, progress), memory=memory)
+
+    try:
+        return once()
+    except UploadLostError:
+        return once()
+
+
+def _fetch_recorded(
+    context: Context, run: Sending, key: str, content: Content, progress: Progress
+) -> Fact:
+    fact = _fetch(context, run, key, content, progress)
+    record_seen(context, [fact])
+    return fact
 
 
 def _told(blocks: Iterator[memoryview], progress: Progress) -> Iterator[memoryview]:

@@ -22,7 +22,9 @@ from backupkeeper.actions.sending import (
     errands,
     look_or_fetch,
     send_or_look,
+    wanted_of,
 )
+from backupkeeper.actions.uploads_begun import give_up_stale
 from backupkeeper.core.errors import OutOfReachError
 from backupkeeper.core.model import (
     CopyState,
@@ -84,6 +86,8 @@ def upload_roll(
     with holding_places(context, [place], doing="uploading"):
         run = _sending(context, place, drives)
         now = roll_now(context, roll)
+        every = errands(now, place)
+        run.wanted |= wanted_of(every)
         around = Circumstances(
             places=now.places,
             policy=context.config.policy,
@@ -93,10 +97,12 @@ def upload_roll(
         )
         todo = [
             errand
-            for errand in errands(now, place)
+            for errand in every
             if (source is not None if errand.wants_sending else _is_wanting(errand, around))
         ]
         _do(context, run, now, todo, progress)
+        below = f"{now.roll.head.folder}/"
+        give_up_stale(context, run.bucket, place, wanted=run.wanted, below=below)
     progress.end()
     return _outcome(run)
 
@@ -173,7 +179,9 @@ def _upload_to(
             if head.id in lacking:
                 now = roll_now(context, head.id)
                 todo = [one for one in errands(now, place) if one.state is not CopyState.PROVEN]
+                run.wanted |= wanted_of(todo)
                 _do(context, run, now, todo, progress)
+        give_up_stale(context, run.bucket, place, wanted=run.wanted)
     except OutOfReachError as error:
         run.troubles.append(Trouble(place=place.name, path="", message=str(error)))
     progress.end()

@@ -18,7 +18,7 @@ import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 
-from backupkeeper.catalog import events, reading, rows, writing
+from backupkeeper.catalog import events, reading, rows, uploads, writing
 from backupkeeper.catalog.connected import Connected
 from backupkeeper.catalog.opening import connect
 from backupkeeper.catalog.theirs import theirs, untouched
@@ -37,6 +37,7 @@ from backupkeeper.core.model import (
     RollId,
 )
 from backupkeeper.core.scrub import Load
+from backupkeeper.core.uploads import Begun
 from backupkeeper.ports.catalog import OpenRoll
 from backupkeeper.ports.clock import Clock
 
@@ -257,6 +258,23 @@ class SqliteCatalog(Connected):
         with self._asking() as connection:
             found = reading.fact_counts(connection, dict.fromkeys(rolls))
             return {RollId(ident): count for ident, count in found.items()}
+
+    # -- uploads under way
+
+    def uploads(self, place: PlaceId) -> tuple[Begun, ...]:
+        """Uploads in parts to a bucket that were begun and not ended, oldest first."""
+        with self._asking() as connection:
+            return uploads.of_place(connection, place)
+
+    def upload_begun(self, place: PlaceId, begun: Begun) -> None:
+        """Remember an upload durably; what is there already is no error."""
+        with self._writing() as connection:
+            uploads.put(connection, place, begun)
+
+    def upload_ended(self, place: PlaceId, begun: Begun) -> None:
+        """Forget an upload, however it ended; one that is not known is no error."""
+        with self._writing() as connection:
+            uploads.end(connection, place, begun)
 
     # -- events
 

@@ -65,6 +65,12 @@ def put_place(connection: sqlite3.Connection, place: Place) -> None:
     connection.execute(_PUT_PLACE, (place.id, *rows.place_row(place)))
 
 
+def name(connection: sqlite3.Connection, place: str, content: bytes) -> None:
+    """Have numbers for a place and a content, described or not."""
+    _add_place_ids(connection, [place])
+    connection.execute(_ADD_CONTENT_ID, (content,))
+
+
 def _add_place_ids(connection: sqlite3.Connection, ids: Iterable[str]) -> None:
     connection.executemany(
         "INSERT INTO place_ids (id) VALUES (?) ON CONFLICT DO NOTHING",

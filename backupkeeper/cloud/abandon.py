@@ -20,14 +20,13 @@ _LEFT_OVER: Final = (
 )
 
 
-def abandon(store: Store, path: str, upload: str, error: BaseException) -> None:
-    """Remove what was begun; where it may still be there, an error of ours says so.
+def is_abandoned(store: Store, path: str, upload: str) -> bool:
+    """Remove what was begun; whether it is known to be gone.
 
     Args:
         store: The bucket.
         path: Path of the object that was to be.
         upload: Id of the upload.
-        error: Why it is given up. Only the advice of one of ours is added to.
     """
     asked: dict[str, Any] = store.at(path) | {"UploadId": upload}
     for _ in range(_ABORTS):
@@ -36,6 +35,18 @@ def abandon(store: Store, path: str, upload: str, error: BaseException) -> None:
             store.client.list_parts(**asked)
         except LIBRARY_ERRORS as answer:
             if code_and_status(answer)[1] == _GONE:
-                return
-    if isinstance(error, BackupkeeperError):
+                return True
+    return False
+
+
+def abandon(store: Store, path: str, upload: str, error: BaseException | None) -> None:
+    """Remove what was begun; where it may still be there, an error of ours says so.
+
+    Args:
+        store: The bucket.
+        path: Path of the object that was to be.
+        upload: Id of the upload.
+        error: Why it is given up, if an error is why. Only the advice of one of ours is added to.
+    """
+    if not is_abandoned(store, path, upload) and isinstance(error, BackupkeeperError):
         error.advice = f"{error.advice} {_LEFT_OVER}".strip()

@@ -21,6 +21,7 @@ from backupkeeper.core.errors import (
     BrokenPromiseError,
     BucketUnreachableError,
     NameTakenError,
+    UploadLostError,
     UsageError,
 )
 
@@ -122,6 +123,8 @@ def failure(
             return NameTakenError(path)
         case Cause.SETTINGS:
             return UsageError(message, advice=told)
+        case Cause.UPLOAD_LOST:
+            return UploadLostError(message, advice=told)
         case Cause.OUR_BUG:
             return BrokenPromiseError(message, advice=told)
         case _:

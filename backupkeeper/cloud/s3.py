@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from threading import Lock
 
+from backupkeeper.cloud.abandon import is_abandoned
 from backupkeeper.cloud.aside import set_aside
 from backupkeeper.cloud.capabilities import find_out
 from backupkeeper.cloud.causes import Cause
@@ -23,9 +24,10 @@ from backupkeeper.cloud.keeping import Retention, see_locked
 from backupkeeper.cloud.listing import listed
 from backupkeeper.cloud.upload import Upload
 from backupkeeper.core.errors import NameTakenError
-from backupkeeper.core.model import BLOCK_BYTES, Content
+from backupkeeper.core.model import BLOCK_BYTES, Blake3, Content
 from backupkeeper.core.parts import part_bytes
-from backupkeeper.ports.bucket import Capabilities, ObjectEntry, Sent
+from backupkeeper.core.uploads import Begun
+from backupkeeper.ports.bucket import Capabilities, ObjectEntry, Remembering, Sent
 from backupkeeper.ports.clock import Clock, Entropy
 
 _SEEN_FOR = 60.0
@@ -80,6 +82,7 @@ class S3Bucket:
         blocks: Iterator[memoryview],
         *,
         replacing: ObjectEntry | None = None,
+        memory: Remembering | None = None,
     ) -> Sent:
         """Upload under a key that must be free, or hold the very object ``replacing``.
 
@@ -102,6 +105,9 @@ class S3Bucket:
                 "backupkeeper-blake3": content.blake3,
                 "backupkeeper-xxh128": content.xxh128,
             },
+            content=content.blake3,
+            now=self._clock.now,
+            memory=memory if replacing is None else None,
             replacing=replacing,
             heeded=self._conditions() if replacing is not None else Replacing(),
             lock=lock,
@@ -111,6 +117,13 @@ class S3Bucket:
             version = sent.entry.version
             sent = replace(sent, unlocked=see_locked(self._store, key, version, lock))
         return sent
+
+    def give_up(self, begun: Begun) -> None:
+        """Remove an upload that this program began, and all parts of it."""
+        if not is_abandoned(self._store, begun.key, begun.upload):
+            self._see_bucket()
+            detail = f"it does not remove the unfinished upload of {begun.key}"
+            raise failure(Cause.BROKEN_STORE, self._store.where, path=begun.key, detail=detail)
 
     def send_small(self, key: str, data: bytes, *, replace: bool = False) -> Sent:
         """Upload a small file of our own making.
@@ -132,6 +145,8 @@ class S3Bucket:
             at_once=self._at_once,
             ticket=self._entropy.new_id(),
             metadata={},
+            content=Blake3(""),
+            now=self._clock.now,
         )
         blocks = (
             memoryview(data)[start : start + BLOCK_BYTES]

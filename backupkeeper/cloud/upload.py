@@ -8,15 +8,17 @@ Promises:
    it was not, a race can't be excluded, and ``Sent`` says so.
 3. An answer that got lost is made up for by looking: an object counts as ours only if it carries
    the ticket of this upload.
-4. What was begun and not finished is removed, also after Ctrl-C, and no thread is left. Only an
-   upload whose id was lost on its way here may stay; it holds nothing.
-5. At most ``parts_at_once`` parts are held in memory.
+4. What was begun and not finished stays where it is remembered (``ports.bucket.Remembering``), and
+   is gone on with the next time: parts that are there are compared, never believed. It is removed
+   where its key was taken by another object or the store has no use for it any more. Without a
+   memory it is removed whatever interrupts it, also after Ctrl-C. Only an upload whose id was lost
+   on its way here may stay unknown; it holds nothing.
+5. At most ``at_once`` parts are held in memory, and no thread is left.
 """
 
-from collections import deque
-from collections.abc import Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field, replace as changed
+from datetime import datetime
 from threading import Event
 from typing import Any
 
@@ -24,7 +26,7 @@ from botocore.exceptions import ClientError
 
 from backupkeeper.cloud.abandon import abandon
 from backupkeeper.cloud.causes import Cause
-from backupkeeper.cloud.checks import EXTRAS, MD5, PAYLOAD, Part, extra_of, gathered, md5_etag
+from backupkeeper.cloud.checks import MD5, PAYLOAD, Part, extra_of, gathered, md5_etag
 from backupkeeper.cloud.client import TICKET, Head, Store, version_of
 from backupkeeper.cloud.conditions import Replacing
 from backupkeeper.cloud.errors import (
@@ -35,15 +37,19 @@ from backupkeeper.cloud.errors import (
     failure,
     translated,
 )
+from backupkeeper.cloud.in_parts import InParts
 from backupkeeper.core.errors import (
     AttestationRefusedError,
     BackupkeeperError,
     BucketUnreachableError,
     NameTakenError,
     SourceChangedError,
+    UploadLostError,
 )
-from backupkeeper.core.parts import part_count, parts_at_once
-from backupkeeper.ports.bucket import Capabilities, ObjectEntry, Sent
+from backupkeeper.core.model import Blake3
+from backupkeeper.core.parts import part_count
+from backupkeeper.core.uploads import Begun, Listed, can_go_on
+from backupkeeper.ports.bucket import Capabilities, ObjectEntry, Remembering, Sent
 
 _UNSURE = {
     Cause.CUT_OFF,
@@ -77,12 +83,15 @@ class Upload:
     at_once: int
     ticket: str
     metadata: dict[str, str]
+    content: Blake3
+    now: Callable[[], datetime]
     replacing: ObjectEntry | None = None
     """The object that must be there, and is replaced."""
     heeded: Replacing = field(default_factory=Replacing)
     """How the store is asked to replace no other one."""
     lock: dict[str, Any] = field(default_factory=dict)
     """boto3's parameters for how long the store keeps it (``cloud.keeping``)."""
+    memory: Remembering | None = None
 
     def send(self, blocks: Iterator[memoryview], *, replace: bool = False) -> Sent:
         """Send the file.
@@ -98,23 +107,89 @@ class Upload:
             NameTakenError: An object stands there, or another one than the one to be replaced.
             AttestationRefusedError: The store says that wrong bytes arrived, or keeps others.
             SourceChangedError: There were not ``size`` bytes, or nothing is there to be replaced.
+            UploadLostError: The store has lost the upload; sending again begins a new one.
             BucketUnreachableError: The store could not be asked, or did not do it.
         """
+        begun = None if self.memory is None else self.memory.begun()
+        if begun is not None:
+            return self._go_on(begun, blocks)
         old = None if replace else self._seen_ready()
-        stop = Event()
-        extra = extra_of(self.can.refuses_wrong)
-        parts = gathered(self.path, blocks, size=self.size, part=self.part, extra=extra, stop=stop)
-        if part_count(self.size, self.part) == 1:
-            asked = {} if replace else self._condition(in_parts=False)
-            (part,) = parts
-            etag, version = self._whole(part, old, asked)
-        else:
-            asked = self._condition(in_parts=True)
-            etag, version = self._in_parts(parts, old, asked, stop, extra)
+        if part_count(self.size, self.part) > 1:
+            return self._in_parts(blocks, old)
+        asked = {} if replace else self._condition(in_parts=False)
+        (part,) = self._gathered(blocks, Event())
+        etag, version = self._whole(part, old, asked)
         entry = self._confirmed(etag, version, old)
-        sent_checks = [MD5, PAYLOAD, *([extra] if extra else [])]
-        enforced = tuple(name for name in sent_checks if name in self.can.refuses_wrong)
-        return Sent(entry=entry, attested_by=enforced, race_excluded=bool(asked))
+        return Sent(entry=entry, attested_by=self._enforced, race_excluded=bool(asked))
+
+    def _gathered(self, blocks: Iterator[memoryview], stop: Event) -> Iterator[Part]:
+        return gathered(
+            self.path, blocks, size=self.size, part=self.part, extra=self._extra, stop=stop
+        )
+
+    @property
+    def _extra(self) -> str | None:
+        return extra_of(self.can.refuses_wrong)
+
+    @property
+    def _enforced(self) -> tuple[str, ...]:
+        sent_checks = [MD5, PAYLOAD, *([self._extra] if self._extra else [])]
+        return tuple(name for name in sent_checks if name in self.can.refuses_wrong)
+
+    @property
+    def _parts(self) -> InParts:
+        return InParts(
+            store=self.store,
+            path=self.path,
+            at_once=self.at_once,
+            extra=self._extra,
+            etag_is_md5=self.can.etag_is_md5,
+        )
+
+    def _go_on(self, begun: Begun, blocks: Iterator[memoryview]) -> Sent:
+        """Go on with an upload that was begun before, as far as that is possible."""
+        there = self.store.head(self.path)
+        if there is not None and there.ticket == begun.ticket:
+            return self._came_into_being_unseen(begun, there, blocks)
+        if there is not None:
+            error = NameTakenError(self.path)
+            self._give_up(begun, error)
+            raise error
+        mine = changed(self, ticket=begun.ticket, part=begun.part_bytes)
+        if can_go_on(begun, size=self.size, check=self._extra):
+            listed = self._parts.listed(begun.upload)
+            if listed is not None and all(
+                1 <= number <= part_count(self.size, begun.part_bytes) for number in listed
+            ):
+                return mine._in_parts(blocks, None, (begun, listed))  # noqa: SLF001 - one of us
+        self._give_up(begun, None)
+        return self._in_parts(blocks, None)
+
+    def _came_into_being_unseen(
+        self, begun: Begun, there: Head, blocks: Iterator[memoryview]
+    ) -> Sent:
+        """Our object stands there and nobody knew: compare it by its ETag, which can be computed."""
+        if not self.can.etag_is_md5:
+            self._forget(begun)
+            raise NameTakenError(self.path)
+        mine = changed(self, part=begun.part_bytes)
+        md5s = [part.md5 for part in mine._gathered(blocks, Event())]  # noqa: SLF001 - one of us
+        if there.entry.size != self.size or there.entry.etag != md5_etag(md5s):
+            self._forget(begun)
+            raise AttestationRefusedError(self.path)
+        return Sent(entry=there.entry, attested_by=self._both(begun))
+
+    def _both(self, begun: Begun) -> tuple[str, ...]:
+        """Checks that were enforced when parts were sent, then and now."""
+        return tuple(name for name in self._enforced if name in begun.enforced)
+
+    def _forget(self, begun: Begun) -> None:
+        if self.memory is not None:
+            self.memory.forget(begun)
+
+    def _give_up(self, begun: Begun, error: BackupkeeperError | None) -> None:
+        abandon(self.store, self.path, begun.upload, error)
+        self._forget(begun)
 
     @property
     def _where(self) -> Where:
@@ -164,74 +239,54 @@ class Upload:
 
     def _in_parts(
         self,
-        parts: Iterator[Part],
+        blocks: Iterator[memoryview],
         old: Head | None,
-        condition: dict[str, str],
-        stop: Event,
-        extra: str | None,
-    ) -> tuple[str, str | None]:
-        upload = self._begin(extra)
+        taken_up: tuple[Begun, Mapping[int, Listed]] | None = None,
+    ) -> Sent:
+        condition = self._condition(in_parts=True)
+        stop = Event()
+        begun, there = taken_up or (self._begin(), {})
         try:
-            sent = self._send_parts(upload, parts, stop, extra)
+            sent = self._parts.send(
+                begun.upload,
+                self._gathered(blocks, stop),
+                count=part_count(self.size, self.part),
+                part_bytes=self.part,
+                stop=stop,
+                there=there,
+            )
             etag = md5_etag([md5 for _, md5 in sent])
             if old is not None or not condition:
                 self._must_still_be(old)
-            return etag, self._complete(upload, [named for named, _ in sent], old, condition)
+            version = self._complete(begun.upload, [named for named, _ in sent], old, condition)
         except BaseException as error:
-            # KeyboardInterrupt included: nothing of ours is left behind, and it goes on its way.
-            abandon(self.store, self.path, upload, error)
+            # KeyboardInterrupt included: what nobody would remember is not left behind.
+            if self.memory is None or isinstance(error, NameTakenError | UploadLostError):
+                abandon(self.store, self.path, begun.upload, error)
+                self._forget(begun)
             raise
+        entry = self._confirmed(etag, version, old)
+        return Sent(entry=entry, attested_by=self._both(begun), race_excluded=bool(condition))
 
-    def _begin(self, extra: str | None) -> str:
-        more: dict[str, Any] = {"ChecksumAlgorithm": extra.upper()} if extra else {}
-        more |= self.lock
-        if extra == "crc64nvme":
-            more["ChecksumType"] = "FULL_OBJECT"
-        with self.store.asking(self.path):
-            answer = self.store.client.create_multipart_upload(
-                **self.store.at(self.path), Metadata=self._named, **more
-            )
-        if not (upload := answer.get("UploadId")):
-            raise self.store.no_store("an upload without an id")
-        return upload
-
-    def _send_parts(
-        self, upload: str, parts: Iterator[Part], stop: Event, extra: str | None
-    ) -> list[tuple[dict[str, Any], bytes]]:
-        at_once = parts_at_once(self.part, most=self.at_once)
-        sent: list[tuple[dict[str, Any], bytes]] = []
-        flying: deque[Future[tuple[dict[str, Any], bytes]]] = deque()
-        with ThreadPoolExecutor(max_workers=at_once, thread_name_prefix="part") as pool:
+    def _begin(self) -> Begun:
+        upload = self._parts.begin(self._named, self.lock)
+        begun = Begun(
+            key=self.path,
+            content=self.content,
+            upload=upload,
+            part_bytes=self.part,
+            check=self._extra,
+            enforced=self._enforced,
+            ticket=self.ticket,
+            begun_at=self.now(),
+        )
+        if self.memory is not None:
             try:
-                # A generator on its way holds its part: advance it only where there is room.
-                for _ in range(part_count(self.size, self.part)):
-                    flying.append(pool.submit(self._send_part, upload, next(parts), extra))
-                    while len(flying) >= at_once or (flying and flying[0].done()):
-                        sent.append(flying.popleft().result())
-                next(parts, None)  # sees that there are no more bytes than announced
-                sent.extend(future.result() for future in flying)
-            except BaseException:
-                stop.set()
-                for future in flying:
-                    future.cancel()
+                self.memory.remember(begun)
+            except BaseException as error:
+                abandon(self.store, self.path, upload, error)
                 raise
-        return sent
-
-    def _send_part(
-        self, upload: str, part: Part, extra: str | None
-    ) -> tuple[dict[str, Any], bytes]:
-        asked: dict[str, Any] = self.store.at(self.path) | part.checks
-        with self.store.asking(self.path):
-            answer = dict(
-                self.store.client.upload_part(
-                    UploadId=upload, PartNumber=part.number, Body=part.body, **asked
-                )
-            )
-        self._same_etag(answer, part.md5)
-        named: dict[str, Any] = {"PartNumber": part.number, "ETag": answer["ETag"]}
-        if extra:
-            named[EXTRAS[extra]] = part.checks[EXTRAS[extra]]
-        return named, part.md5
+        return begun
 
     def _complete(
         self,
@@ -240,15 +295,14 @@ class Upload:
         old: Head | None,
         condition: dict[str, str],
     ) -> str | None:
-        asked: dict[str, Any] = self.store.at(self.path) | condition
-        asked["MultipartUpload"] = {"Parts": parts}
         try:
-            answer = self.store.client.complete_multipart_upload(UploadId=upload, **asked)
+            return version_of(self._parts.complete(upload, parts, condition))
         except LIBRARY_ERRORS as error:
-            return self._arrived_anyway(error, old)
-        return version_of(dict(answer))
+            return self._arrived_anyway(error, old, in_parts=True)
 
-    def _arrived_anyway(self, error: Exception, old: Head | None) -> str | None:
+    def _arrived_anyway(
+        self, error: Exception, old: Head | None, *, in_parts: bool = False
+    ) -> str | None:
         """After a failure: the version of our object if it stands there all the same.
 
         Raises:
@@ -262,14 +316,19 @@ class Upload:
         except BucketUnreachableError:
             raise told from error
         if head is None or head == old:
-            raise self._nothing_there(error, told) from error
+            raise self._nothing_there(error, told, in_parts=in_parts) from error
         if head.ticket != self.ticket:
             raise NameTakenError(self.path) from error
         return head.entry.version
 
-    def _nothing_there(self, error: Exception, told: BackupkeeperError) -> BackupkeeperError:
+    def _nothing_there(
+        self, error: Exception, told: BackupkeeperError, *, in_parts: bool
+    ) -> BackupkeeperError:
         cause = cause_of(error)
         code, _ = code_and_status(error)
+        if cause is Cause.RACE and in_parts:
+            # A store that sees two writers wants all parts again (STANDARDS section 7.5).
+            return UploadLostError(told.message, advice=told.advice)
         if cause is Cause.NAME_TAKEN:
             return failure(Cause.RACE, self._where, path=self.path)
         if isinstance(error, ClientError) and cause is Cause.NO_OBJECT:

@@ -4,7 +4,9 @@
     +- UsageError                        exit 2   the person's turn
     |  +- ConfigError                             all faults at once
     +- OutOfReachError                            try again later
-    |  +- DriveGoneError, MountChangedError, BucketUnreachableError, PlaceHeldError
+    |  +- DriveGoneError, MountChangedError, PlaceHeldError
+    |  +- BucketUnreachableError
+    |     +- UploadLostError                      begin the upload anew
     +- DeviceError                                the device's fault: path and errno
     |  +- ReadError, WriteError, SyncError, NoSpaceError, ReadOnlyError
     +- MismatchError                              work stopped: bytes are not what they must be
@@ -89,6 +91,10 @@ class MountChangedError(OutOfReachError):
 
 class BucketUnreachableError(OutOfReachError):
     """The object store did not answer, or would not let us in."""
+
+
+class UploadLostError(BucketUnreachableError):
+    """The object store has lost an upload in parts: it can only be begun anew."""
 
 
 class PlaceHeldError(OutOfReachError):

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from backupkeeper.core.model import Content
+from backupkeeper.core.uploads import Begun
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -77,6 +78,25 @@ class Sent:
     """
 
 
+class Remembering(Protocol):
+    """What is remembered of the upload of one file in parts, so that another run can go on with it.
+
+    Called from the thread that called ``Bucket.send`` only.
+    """
+
+    def begun(self) -> Begun | None:
+        """The upload that was begun and not ended, if there is one."""
+        ...
+
+    def remember(self, begun: Begun) -> None:
+        """Remember it, durably, before any part is sent."""
+        ...
+
+    def forget(self, begun: Begun) -> None:
+        """It can't be gone on with: it was given up, or the store does not know it."""
+        ...
+
+
 class Bucket(Protocol):
     """Verbs on one bucket and prefix. Keys are paths below the prefix, ``/`` between parts.
 
@@ -109,6 +129,7 @@ class Bucket(Protocol):
         blocks: Iterator[memoryview],
         *,
         replacing: ObjectEntry | None = None,
+        memory: Remembering | None = None,
     ) -> Sent:
         """Upload under a key that must be free; ``NameTakenError`` if an object is there.
 
@@ -119,7 +140,19 @@ class Bucket(Protocol):
 
         ``blocks`` are the file's blocks of ``BLOCK_BYTES`` in order (the last may be shorter), each
         already checked against ``content.block_map``; each view is only good until the next.
+
+        With ``memory`` an upload in parts that does not come to its end stays in the store, and the
+        next one for the same file goes on with it: what the store has of it is compared with what
+        ``blocks`` give now, and only the rest is sent. An object that came into being unseen (the
+        answer, or the program, was lost) is recognised; nothing is sent then. Once the outcome is
+        recorded the caller forgets the upload by itself. ``UploadLostError``: the store does not
+        know it any more (or has it no use), ``memory`` was told, and sending again begins anew.
+        Without ``memory`` what was begun is removed whatever interrupts it.
         """
+        ...
+
+    def give_up(self, begun: Begun) -> None:
+        """Remove an upload that this program began, and all parts of it; one that is gone is fine."""
         ...
 
     def send_small(self, key: str, data: bytes, *, replace: bool = False) -> Sent:

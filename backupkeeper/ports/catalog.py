@@ -20,6 +20,7 @@ from backupkeeper.core.model import (
     RollId,
 )
 from backupkeeper.core.scrub import Load
+from backupkeeper.core.uploads import Begun
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -130,6 +131,18 @@ class Catalog(Protocol):
 
         Facts are only ever added, so as long as the number stands nothing new is known of a roll.
         """
+        ...
+
+    def uploads(self, place: PlaceId) -> tuple[Begun, ...]:
+        """Uploads in parts to a bucket that were begun and not ended, oldest first."""
+        ...
+
+    def upload_begun(self, place: PlaceId, begun: Begun) -> None:
+        """Remember an upload durably; what is there already is no error."""
+        ...
+
+    def upload_ended(self, place: PlaceId, begun: Begun) -> None:
+        """Forget an upload, however it ended; one that is not known is no error."""
         ...
 
     def note(self, events: Iterable[Event]) -> None:

@@ -41,6 +41,7 @@ MADE: dict[str, tuple[Callable[[], BackupkeeperError], list[str]]] = {
         lambda: errors.BucketUnreachableError(SAID, advice="Check the network."),
         [SAID, "Check the network."],
     ),
+    "UploadLostError": (lambda: errors.UploadLostError(SAID, advice="Again."), [SAID, "Again."]),
     "PlaceHeldError": (
         lambda: errors.PlaceHeldError("Main", process=4711, doing="proving Wide/Roll 01"),
         ["at work on Main (process 4711, proving Wide/Roll 01)", "Wait until it is done"],

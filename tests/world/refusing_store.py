@@ -42,6 +42,9 @@ CHECKS: dict[str, tuple[str, Callable[[bytes], str]]] = {
 }
 
 
+_TOLD = {"sha256": "ChecksumSHA256", "crc32": "ChecksumCRC32", "crc64nvme": "ChecksumCRC64NVME"}
+
+
 @dataclass(kw_only=True)
 class Rules:
     """What the store refuses, and how it differs from others."""
@@ -59,6 +62,8 @@ class Rules:
     knows_quotes: bool = True
     """Whether an ETag in ``If-Match`` is written in quotes, else without."""
     never_deletes: bool = False
+    lists_checks: frozenset[str] = frozenset()
+    """Checks whose values are told of each part in a list of parts."""
     objects: dict[str, tuple[bytes, str, dict[str, str]]] = field(default_factory=dict)
     uploads: dict[str, tuple[str, dict[int, bytes], dict[str, str]]] = field(default_factory=dict)
     seen: list[tuple[str, str, dict[str, str]]] = field(default_factory=list)
@@ -156,7 +161,9 @@ class _Handler(BaseHTTPRequestHandler):
     def do_PUT(self) -> None:
         key, query, body = self._take()
         if "partNumber" in query:
-            if not self._wrong(body, self.rules.refuses_on_part):
+            if query["uploadId"] not in self.rules.uploads:
+                self._error(404, "NoSuchUpload")
+            elif not self._wrong(body, self.rules.refuses_on_part):
                 self.rules.uploads[query["uploadId"]][1][int(query["partNumber"])] = body
                 self._answer(200, ETag=self._etag(body))
         elif not self._wrong(body, self.rules.refuses_on_put) and not self._taken(key):
@@ -173,6 +180,8 @@ class _Handler(BaseHTTPRequestHandler):
                 "<InitiateMultipartUploadResult>"
                 f"<UploadId>{upload}</UploadId></InitiateMultipartUploadResult>",
             )
+        elif query["uploadId"] not in self.rules.uploads:
+            self._error(404, "NoSuchUpload")
         elif not self._taken(key):
             _, parts, metadata = self.rules.uploads.pop(query["uploadId"])
             sent = [parts[number] for number in sorted(parts)]
@@ -211,10 +220,30 @@ class _Handler(BaseHTTPRequestHandler):
                 **{name.replace("-", "_"): value for name, value in metadata.items()},
             )
 
+    def _list_parts(self, query: dict[str, str]) -> None:
+        if query["uploadId"] not in self.rules.uploads:
+            self._error(404, "NoSuchUpload")
+            return
+        _, parts, _ = self.rules.uploads[query["uploadId"]]
+        told = "".join(
+            f"<Part><PartNumber>{number}</PartNumber><ETag>{escape(self._etag(part))}</ETag>"
+            f"<Size>{len(part)}</Size>"
+            + "".join(
+                f"<{_TOLD[name]}>{CHECKS[name][1](part)}</{_TOLD[name]}>"
+                for name in sorted(self.rules.lists_checks)
+            )
+            + "</Part>"
+            for number, part in sorted(parts.items())
+        )
+        self._answer(
+            200,
+            f"<ListPartsResult><IsTruncated>false</IsTruncated>{told}</ListPartsResult>",
+        )
+
     def do_GET(self) -> None:
         key, query, _ = self._take()
         if "uploadId" in query:
-            self._error(404, "NoSuchUpload")
+            self._list_parts(query)
         elif key in self.rules.objects:
             data, etag, _ = self.rules.objects[key]
             self._answer(200, data, ETag=etag)

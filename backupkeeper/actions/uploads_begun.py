@@ -1,0 +1,73 @@
+"""Uploads in parts that were begun and not ended: remembered in the catalog, tidied up after.
+
+Promises:
+1. An upload is remembered durably before any part is sent, and until its end is recorded.
+2. Only uploads that this catalog began are given up, and only those that ``core.uploads`` calls
+   stale. What other programs, or other catalogs, have begun in the bucket is left alone.
+"""
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+from backupkeeper.actions.context import Context
+from backupkeeper.core.model import Blake3, Place, PlaceId
+from backupkeeper.core.uploads import Begun, is_stale
+from backupkeeper.ports.bucket import Bucket
+from backupkeeper.ports.catalog import Catalog
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class CatalogMemory:
+    """``ports.bucket.Remembering`` for one file and key of a bucket."""
+
+    catalog: Catalog
+    place: PlaceId
+    key: str
+    content: Blake3
+
+    def begun(self) -> Begun | None:
+        """The newest upload of this file to this key."""
+        found = [
+            one
+            for one in self.catalog.uploads(self.place)
+            if (one.key, one.content) == (self.key, self.content)
+        ]
+        return found[-1] if found else None
+
+    def remember(self, begun: Begun) -> None:
+        """Remember it, durably."""
+        self.catalog.upload_begun(self.place, begun)
+
+    def forget(self, begun: Begun) -> None:
+        """Forget it."""
+        self.catalog.upload_ended(self.place, begun)
+
+
+def give_up_stale(
+    context: Context,
+    bucket: Bucket,
+    place: Place,
+    *,
+    wanted: Collection[tuple[str, Blake3]],
+    below: str = "",
+) -> None:
+    """Give up uploads of ours that have no use any more.
+
+    Args:
+        context: the world.
+        bucket: the store that they were begun in.
+        place: which one that is.
+        wanted: key and content of all that is still to be sent (below ``below``).
+        below: only keys that start with this are looked at.
+
+    Raises:
+        BucketUnreachableError: the store could not be asked, or does not remove one.
+    """
+    for begun in context.catalog.uploads(place.id):
+        is_wanted = (begun.key, begun.content) in wanted
+        if is_wanted or not begun.key.startswith(below):
+            continue
+        there = bucket.look(begun.key) is not None
+        if is_stale(begun, context.clock.now(), wanted=is_wanted, there=there):
+            bucket.give_up(begun)
+            context.catalog.upload_ended(place.id, begun)

@@ -1,0 +1,168 @@
+"""An upload in parts, request by request: begun, listed, sent, completed, given up.
+
+Promises:
+1. A part that the store lists is not sent again only where ``core.uploads.arrived`` says so.
+2. The answer to every part is compared with what was sent.
+3. However sending ends, no thread is left, and at most ``at_once`` parts are held in memory.
+"""
+
+from collections import deque
+from collections.abc import Iterator, Mapping, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from threading import Event
+from typing import Any, Final, TypeAlias
+
+from backupkeeper.cloud.checks import EXTRAS, Part, md5_etag
+from backupkeeper.cloud.client import Store
+from backupkeeper.cloud.errors import LIBRARY_ERRORS, code_and_status, translated
+from backupkeeper.core.errors import AttestationRefusedError, ListingError
+from backupkeeper.core.parts import parts_at_once
+from backupkeeper.core.uploads import Listed, arrived
+
+GONE: Final = frozenset({"NoSuchUpload", "NoSuchKey"})
+"""How stores say that they do not know an upload (SEEN section 1)."""
+Done: TypeAlias = tuple[dict[str, Any], bytes]
+"""A part as complete names it, and its MD5."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class InParts:
+    """What the requests of one file's upload share. ``extra``: the ``x-amz-checksum-*`` sent along."""
+
+    store: Store
+    path: str
+    at_once: int
+    extra: str | None
+    etag_is_md5: bool
+
+    def begin(self, metadata: Mapping[str, str], asked: Mapping[str, Any]) -> str:
+        """Begin an upload; its id. ``asked`` are boto3's parameters for the object to be."""
+        more: dict[str, Any] = dict(asked)
+        if self.extra:
+            more["ChecksumAlgorithm"] = self.extra.upper()
+        if self.extra == "crc64nvme":
+            more["ChecksumType"] = "FULL_OBJECT"
+        with self.store.asking(self.path):
+            answer = self.store.client.create_multipart_upload(
+                **self.store.at(self.path), Metadata=metadata, **more
+            )
+        if not (upload := answer.get("UploadId")):
+            raise self.store.no_store("an upload without an id")
+        return upload
+
+    def listed(self, upload: str) -> dict[int, Listed] | None:
+        """The parts that the store says it has, by number; None: it does not know the upload.
+
+        Raises:
+            ListingError: The list breaks its own rules.
+            BucketUnreachableError: The store could not be asked.
+        """
+        asked: dict[str, Any] = self.store.at(self.path) | {"UploadId": upload}
+        found: dict[int, Listed] = {}
+        while True:
+            try:
+                answer: dict[str, Any] = dict(self.store.client.list_parts(**asked))
+            except LIBRARY_ERRORS as error:
+                if code_and_status(error)[0] in GONE:
+                    return None
+                raise translated(error, self.store.where, self.path) from error
+            for item in answer.get("Parts", []):
+                part = self._listed(item)
+                found[part.number] = part
+            if answer.get("IsTruncated") is not True:
+                return found
+            marker = answer.get("NextPartNumberMarker")
+            if not isinstance(marker, int) or marker <= asked.get("PartNumberMarker", 0):
+                raise self._bad_list()
+            asked["PartNumberMarker"] = marker
+
+    def _listed(self, item: Mapping[str, Any]) -> Listed:
+        number, size, etag = item.get("PartNumber"), item.get("Size"), item.get("ETag")
+        if not isinstance(number, int) or not isinstance(size, int) or not isinstance(etag, str):
+            raise self._bad_list()
+        checks = {name: str(item[name]) for name in EXTRAS.values() if name in item}
+        return Listed(number=number, size=size, etag=etag.strip('"'), checks=checks)
+
+    def _bad_list(self) -> ListingError:
+        return ListingError(f"The list of parts of {self.path} can't be believed.")
+
+    def send(
+        self,
+        upload: str,
+        parts: Iterator[Part],
+        *,
+        count: int,
+        part_bytes: int,
+        stop: Event,
+        there: Mapping[int, Listed],
+    ) -> list[Done]:
+        """Send all parts, or find them there.
+
+        Args:
+            upload: Its id.
+            parts: The parts in order.
+            count: How many there are.
+            part_bytes: Bytes of every part but the last.
+            stop: Set here to stop the sending of bodies.
+            there: Parts that the store says it has.
+        """
+        at_once = parts_at_once(part_bytes, most=self.at_once)
+        sent: list[Done] = []
+        flying: deque[Future[Done]] = deque()
+        with ThreadPoolExecutor(max_workers=at_once, thread_name_prefix="part") as pool:
+            try:
+                # A generator on its way holds its part: advance it only where there is room.
+                for _ in range(count):
+                    part = next(parts)
+                    if (known := self._known(part, there.get(part.number))) is None:
+                        flying.append(pool.submit(self._send_part, upload, part))
+                    else:
+                        flying.append(known)
+                    while len(flying) >= at_once or (flying and flying[0].done()):
+                        sent.append(flying.popleft().result())
+                next(parts, None)  # sees that there are no more bytes than announced
+                sent.extend(future.result() for future in flying)
+            except BaseException:
+                stop.set()
+                for future in flying:
+                    future.cancel()
+                raise
+        return sent
+
+    def _known(self, part: Part, listed: Listed | None) -> Future[Done] | None:
+        parameter = EXTRAS[self.extra] if self.extra else None
+        size = part.body.getbuffer().nbytes
+        if listed is None or not arrived(
+            listed, size=size, md5=md5_etag(part.md5), checks=part.checks, check=parameter
+        ):
+            return None
+        done: Future[Done] = Future()
+        done.set_result((self._named(part, f'"{listed.etag}"'), part.md5))
+        return done
+
+    def _named(self, part: Part, etag: str) -> dict[str, Any]:
+        named: dict[str, Any] = {"PartNumber": part.number, "ETag": etag}
+        if self.extra:
+            named[EXTRAS[self.extra]] = part.checks[EXTRAS[self.extra]]
+        return named
+
+    def _send_part(self, upload: str, part: Part) -> Done:
+        asked: dict[str, Any] = self.store.at(self.path) | part.checks
+        with self.store.asking(self.path):
+            answer = dict(
+                self.store.client.upload_part(
+                    UploadId=upload, PartNumber=part.number, Body=part.body, **asked
+                )
+            )
+        if self.store.etag(answer) != md5_etag(part.md5) and self.etag_is_md5:
+            raise AttestationRefusedError(self.path)
+        return self._named(part, str(answer["ETag"])), part.md5
+
+    def complete(
+        self, upload: str, parts: Sequence[Mapping[str, Any]], condition: Mapping[str, str]
+    ) -> dict[str, Any]:
+        """Make the object of the parts; what boto3 raises leaves as it is."""
+        asked: dict[str, Any] = self.store.at(self.path) | dict(condition)
+        asked["MultipartUpload"] = {"Parts": parts}
+        return dict(self.store.client.complete_multipart_upload(UploadId=upload, **asked))
