@@ -17,6 +17,7 @@ from time import perf_counter
 from types import FrameType
 from typing import IO, Final
 
+from backupkeeper.cloud.throttle import Throttle
 from backupkeeper.core.errors import BackupkeeperError, PlaceHeldError
 from backupkeeper.daemon.errand import (
     HOLD,
@@ -28,6 +29,7 @@ from backupkeeper.daemon.errand import (
     Word,
     decode_errand,
     encode_word,
+    line_told,
 )
 from backupkeeper.wiring import run_errand
 
@@ -130,7 +132,18 @@ def _stopped(_number: int, _frame: FrameType | None) -> None:
     raise KeyboardInterrupt
 
 
-def _listen(stream: IO[bytes], reporting: Reporting) -> None:
+class Allowance:
+    """How much of the line may be taken, as the daemon told it last: a law of ``cloud.throttle``."""
+
+    def __init__(self, bytes_a_second: float | None) -> None:
+        self.bytes_a_second = bytes_a_second
+
+    def __call__(self) -> float | None:
+        """Bytes a second that may pass now; None: all, 0: none."""
+        return self.bytes_a_second
+
+
+def _listen(stream: IO[bytes], reporting: Reporting, allowance: Allowance) -> None:
     """Commands of the daemon; the end of them is a stop."""
     while True:
         line = stream.readline(100).decode("ascii", "replace").strip()
@@ -138,6 +151,8 @@ def _listen(stream: IO[bytes], reporting: Reporting) -> None:
             reporting.hold(held=True)
         elif line == RESUME:
             reporting.hold(held=False)
+        elif (told := line_told(line)) is not None:
+            allowance.bytes_a_second = told[0]
         elif line in {STOP, ""}:
             os.kill(os.getpid(), signal.SIGTERM)
             reporting.hold(held=False)  # threads that wait must end too
@@ -155,9 +170,13 @@ def main() -> int:
     try:
         errand = decode_errand(sys.stdin.buffer.readline())
         signal.signal(signal.SIGTERM, _stopped)
-        listener = threading.Thread(target=_listen, args=(sys.stdin.buffer, reporting), daemon=True)
+        allowance = Allowance(errand.line)
+        listener = threading.Thread(
+            target=_listen, args=(sys.stdin.buffer, reporting, allowance), daemon=True
+        )
         listener.start()
-        came: Finished | Failed = run_errand(errand, os.environ, reporting)  # noqa: TID251 - read once, handed on
+        throttle = Throttle(allowance, seconds=perf_counter)
+        came: Finished | Failed = run_errand(errand, os.environ, reporting, throttle)  # noqa: TID251 - read once, handed on
         signal.signal(signal.SIGTERM, signal.SIG_IGN)
     except KeyboardInterrupt:
         came = Failed(error="stopped", message="Stopped.")

@@ -16,9 +16,11 @@ from backupkeeper.config import (
     Security,
     parse_config,
 )
+from backupkeeper.config.settings import QUIET
 from backupkeeper.core.cardrules import SourceRule
 from backupkeeper.core.errors import ConfigError, ConfigFault
-from backupkeeper.core.hours import WeekTime, Window
+from backupkeeper.core.hours import WeekTime
+from backupkeeper.core.line import LineWindow
 from backupkeeper.core.model import Role
 from backupkeeper.core.policy import Policy
 
@@ -111,10 +113,9 @@ CHANGES = {
     "upload.parallel_parts": ("[upload]\nparallel_parts = 32", 32),
     "upload.retention_days": ("[upload]\nretention_days = 3650", 3650),
     "upload.retention_mode": ('[upload]\nretention_mode = "compliance"', "compliance"),
-    "upload.windows": (
-        "[upload]\nwindows = ['22:00-7:00', '12:00-13:00']",
-        (Window(start=time(22), end=time(7)), Window(start=time(12), end=time(13))),
-    ),
+    "upload.windows": ("[upload]\nwindows = ['22:00-7:00']", (LineWindow(window=QUIET),)),
+    "upload.limit": ("[upload]\nlimit = '20 Mbit/s'", 2_500_000),
+    "upload.on_metered": ("[upload]\non_metered = true", True),
     "watch.media": ("[watch]\nmedia = ['/Volumes/']", ("/Volumes",)),
     "watch.quiet_s": ("[watch]\nquiet_seconds = 2.5", 2.5),
     "proofs.window": ("[proofs]\nwindow = ''", None),
@@ -316,43 +317,6 @@ def test_a_wrong_value_is_named_with_what_would_be_right(case: str) -> None:
     assert found.key == key
     assert found.value == value
     assert wanted in found.wanted
-
-
-FIELDS = "each once and in a folder of its own"
-BELOW = "a folder below the place"
-NAMES = "folder names that any drive can hold"
-LAYOUTS = {
-    "no shoot": ("{source}/{roll}", FIELDS),
-    "a roll twice": ("{shoot}/{source}/{roll}/{roll}", FIELDS),
-    "two in one folder, so that two rolls could share it": ("{shoot}/{source}{roll}", FIELDS),
-    "a field that is none": ("{shoot}/{source}/{roll}/{date}", NAMES),
-    "a field with more in it": ("{shoot}/{source}/{roll}/{roll.__class__}", NAMES),
-    "an absolute one": ("/{shoot}/{source}/{roll}", BELOW),
-    "a slash at the end": ("{shoot}/{source}/{roll}/", BELOW),
-    "up and out": ("../{shoot}/{source}/{roll}", BELOW),
-    "here": ("{shoot}/./{source}/{roll}", BELOW),
-    "our own folder": (".BackupKeeper/{shoot}/{source}/{roll}", '".backupkeeper", "ascmhl"'),
-    "the manifest's folder": ("{shoot}/{source}/{roll}/ascmhl", '".backupkeeper", "ascmhl"'),
-    "a name that exFAT can't hold": ("{shoot}/a:b/{source}/{roll}", NAMES),
-    "a backslash": ("{shoot}/a\\b/{source}/{roll}", NAMES),
-    "a newline": ("{shoot}/a\nb/{source}/{roll}", NAMES),
-    "a dot at the end": ("{shoot}/{source}./{roll}", NAMES),
-    "a name longer than any drive holds": ("{shoot}/" + "a" * 300 + "/{source}/{roll}", ""),
-    "a space at the end": ("{shoot}/{source} /{roll}", NAMES),
-}
-
-
-@pytest.mark.parametrize("case", LAYOUTS)
-def test_a_layout_that_could_lead_astray_is_refused(case: str) -> None:
-    value, wanted = LAYOUTS[case]
-    quoted = value.replace("\\", "\\\\").replace("\n", "\\n")
-    found = fault(f'[layout]\nroll = "{quoted}"')
-    assert found.key == "layout.roll"
-    assert wanted in found.wanted
-
-
-def test_a_layout_that_is_no_text_is_refused() -> None:
-    assert "such as {shoot}" in fault("[layout]\nroll = 1").wanted
 
 
 def test_all_faults_are_told_at_once_and_in_the_message() -> None:

@@ -36,11 +36,14 @@ def mirror(session: Session, all_paths: bool, as_json: bool) -> int:
 
 
 @click.command(short_help="Bring to each bucket what it lacks.")
+@click.option("--now", is_flag=True, help="Take the whole line, whatever its limit.")
 @all_option
 @json_option
 @click.pass_obj
-def upload(session: Session, all_paths: bool, as_json: bool) -> int:
+def upload(session: Session, now: bool, all_paths: bool, as_json: bool) -> int:
     """Bring to each bucket what it lacks, and prove that it arrived.
+
+    It goes on whatever the hour, within the limit that is set for it ([upload] limit and windows).
 
     A bucket that was not seen to refuse wrong bytes proves nothing by its word: there everything
     is fetched back and compared, and the report says so.
@@ -53,7 +56,7 @@ def upload(session: Session, all_paths: bool, as_json: bool) -> int:
     is no bucket, 3 if one did not answer.
     """
     with session.keeper() as keeper, session.progress(as_json=as_json) as progress:
-        outcomes = keeper.upload(progress=progress)
+        outcomes = keeper.upload(now=now, progress=progress)
     return session.tell(
         exits.of_upload(outcomes),
         as_json=as_json,

@@ -56,7 +56,7 @@ class Keeper(Protocol):
         """What one drive has and another lacks."""
         ...
 
-    def upload(self, *, progress: Progress) -> tuple[UploadOutcome, ...]:
+    def upload(self, *, now: bool = False, progress: Progress) -> tuple[UploadOutcome, ...]:
         """What the buckets lack."""
         ...
 
@@ -92,11 +92,11 @@ class Keeper(Protocol):
         """What the daemon is at."""
         ...
 
-    def pause(self, seconds: float | None) -> bool:
+    def pause(self, seconds: float | None, *, uploads: bool = False) -> bool:
         """Ask the daemon for peace; whether one heard."""
         ...
 
-    def resume(self) -> bool:
+    def resume(self, *, uploads: bool = False) -> bool:
         """Ask it to go on; whether one heard."""
         ...
 

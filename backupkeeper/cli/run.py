@@ -26,32 +26,36 @@ def run(session: Session) -> int:
 
 @click.command(short_help="Have the daemon begin nothing for a while.")
 @click.option("--hours", type=click.FloatRange(min=0, min_open=True), help="For how long.")
+@click.option("--uploads", is_flag=True, help="Only uploads; all else goes on.")
 @json_option
 @click.pass_obj
-def pause(session: Session, hours: float | None, as_json: bool) -> int:
+def pause(session: Session, hours: float | None, uploads: bool, as_json: bool) -> int:
     """Have the daemon begin nothing, and hold uploads and proofs, for some hours or until resumed.
 
-    What is being offloaded or copied is finished.
+    What is being offloaded or copied is finished. A pause ends when the daemon is started anew.
     """
     with session.keeper() as keeper:
-        heard = keeper.pause(None if hours is None else hours * 3600)
-    return _tell(session, heard=heard, paused=True, as_json=as_json)
+        heard = keeper.pause(None if hours is None else hours * 3600, uploads=uploads)
+    text = "Uploads are paused." if uploads else "Paused."
+    text = f"{text} To go on, type: backupkeeper resume"
+    return _tell(session, text, heard=heard, paused=True, as_json=as_json)
 
 
 @click.command(short_help="Have the daemon go on.")
+@click.option("--uploads", is_flag=True, help="Only with uploads; a pause of all stays.")
 @json_option
 @click.pass_obj
-def resume(session: Session, as_json: bool) -> int:
+def resume(session: Session, uploads: bool, as_json: bool) -> int:
     """Have the daemon go on after a pause."""
     with session.keeper() as keeper:
-        heard = keeper.resume()
-    return _tell(session, heard=heard, paused=False, as_json=as_json)
+        heard = keeper.resume(uploads=uploads)
+    text = "Uploads may go on." if uploads else "It goes on."
+    return _tell(session, text, heard=heard, paused=False, as_json=as_json)
 
 
-def _tell(session: Session, *, heard: bool, paused: bool, as_json: bool) -> int:
+def _tell(session: Session, text: str, *, heard: bool, paused: bool, as_json: bool) -> int:
     if not heard:
         raise OutOfReachError(NOBODY, advice="Start it with: backupkeeper run")
-    text = "Paused. To go on, type: backupkeeper resume" if paused else "It goes on."
     return session.tell(
         exits.WELL,
         as_json=as_json,

@@ -201,6 +201,8 @@ def connect(
             ),
         )
     client.meta.events.register("before-parse.s3", _no_foreign_redirect)
+    if tuning.throttle is not None:
+        tuning.throttle.on(client.meta.events)
     found = (
         where
         if endpoint

@@ -140,13 +140,15 @@ def _upload(table: Table) -> UploadSettings:
         parallel_parts=table.take(
             "parallel_parts", values.whole_number(1, MOST_PARALLEL_PARTS), usual.parallel_parts
         ),
-        windows=table.take("windows", values.windows, usual.windows),
         retention_days=table.take(
             "retention_days", values.whole_number(0, values.MOST_DAYS), usual.retention_days
         ),
         retention_mode=table.take(
             "retention_mode", values.one_of(RetentionMode), usual.retention_mode
         ),
+        limit=table.take("limit", values.line_limit, usual.limit),
+        windows=table.take("windows", values.line_windows, usual.windows),
+        on_metered=table.take("on_metered", values.yes_or_no, usual.on_metered),
     )
     table.finish()
     return upload

@@ -7,6 +7,7 @@ from typing import Final
 
 from backupkeeper.core.cardrules import SourceRule
 from backupkeeper.core.hours import WeekTime, Window
+from backupkeeper.core.line import LineRule, LineWindow
 from backupkeeper.core.policy import Policy
 
 
@@ -82,14 +83,22 @@ MONDAY: Final = WeekTime(weekday=0, at=time(8))
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class UploadSettings:
-    """``[upload]``: no ``windows`` means at any time."""
+    """``[upload]``: ``limit`` in bytes a second, None: none; no ``windows`` means at any time."""
 
     addressing: Addressing = Addressing.AUTO
     parallel_parts: int = 4
-    windows: tuple[Window, ...] = ()
     retention_days: int = 0
     """For so many days a bucket with object lock keeps an original whatever is asked of it; 0: no lock."""
     retention_mode: RetentionMode = RetentionMode.GOVERNANCE
+    limit: int | None = None
+    windows: tuple[LineWindow, ...] = ()
+    on_metered: bool = False
+    """Whether the daemon uploads on a line that is metered."""
+
+    @property
+    def line(self) -> LineRule:
+        """What the person set about the line."""
+        return LineRule(limit=self.limit, windows=self.windows)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

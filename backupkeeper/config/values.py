@@ -11,6 +11,7 @@ from backupkeeper.config.settings import HashFormat, LayoutSettings
 from backupkeeper.config.table import MOST_TEXT, wrong
 from backupkeeper.core.errors import UsageError
 from backupkeeper.core.hours import WeekTime, Window
+from backupkeeper.core.line import LineWindow
 from backupkeeper.core.model import Role
 from backupkeeper.core.naming import validate_part, validate_shoot, validate_template
 
@@ -31,6 +32,13 @@ _NOT_IN_XML: Final = re.compile(r"[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0
 _CONTROL: Final = re.compile(r"[\x00-\x1f\x7f-\x9f\u2028\u2029\ud800-\udfff]")
 _PAIR: Final = 2
 _CLOCK: Final = re.compile(r"([01]?[0-9]|2[0-3]):[0-5][0-9]")
+_RATE: Final = re.compile(r"([0-9]{1,9}(?:\.[0-9]{1,3})?) ?([kMG]?)(bit|B)/s")
+_PREFIXES: Final = {"": 1, "k": 1_000, "M": 1_000_000, "G": 1_000_000_000}
+_BITS: Final = 8
+LEAST_LIMIT: Final = 8_000
+"""Bytes a second. With less a store loses its patience with the parts that are on their way."""
+MOST_LIMIT: Final = 125_000_000_000
+"""Bytes a second (1,000 Gbit/s): more is a slip."""
 _ADDRESS: Final = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9.-]{1,255}")
 """What HTML's e-mail field takes (WHATWG HTML, "valid e-mail address"), for short."""
 _HOST: Final = re.compile(r"[^\s/@\x00-\x1f\x7f]{0,255}")
@@ -181,11 +189,36 @@ def window_or_none(value: object) -> Window | None:
     return None if value == "" else window(value)
 
 
-def windows(value: object) -> tuple[Window, ...]:
-    """Several parts of the day."""
+def rate(value: object) -> int:
+    """Bytes a second, written with its unit: bits and bytes are told apart, prefixes are decimal."""
+    match = _RATE.fullmatch(value) if isinstance(value, str) else None
+    if match is None:
+        wrong('a rate such as "20 Mbit/s" (bits) or "2.5 MB/s" (bytes), with k, M or G')
+    exact = float(match[1]) * _PREFIXES[match[2]]
+    found = round(exact / _BITS if match[3] == "bit" else exact)
+    if not LEAST_LIMIT <= found <= MOST_LIMIT:
+        wrong('a rate from "64 kbit/s" to "1000 Gbit/s"')
+    return found
+
+
+def line_limit(value: object) -> int | None:
+    """The same; an empty text is none."""
+    return None if value == "" else rate(value)
+
+
+def line_windows(value: object) -> tuple[LineWindow, ...]:
+    """Several parts of the day, each with a limit of its own or without."""
     if not isinstance(value, list) or len(value) > MOST_WINDOWS:
-        wrong(f'a list of at most {MOST_WINDOWS} texts such as "22:00-07:00"')
-    return tuple(window(one) for one in value)
+        wrong(
+            f'a list of at most {MOST_WINDOWS} texts such as "22:00-07:00" or '
+            '"07:00-22:00 at 20 Mbit/s"'
+        )
+    return tuple(_line_window(one) for one in value)
+
+
+def _line_window(value: object) -> LineWindow:
+    span, at, limit = value.partition(" at ") if isinstance(value, str) else (value, "", "")
+    return LineWindow(window=window(span), limit=rate(limit) if at else None)
 
 
 def week_time(value: object) -> WeekTime | None:

@@ -211,10 +211,13 @@ class Hours:
     """What the schedule allows at this instant.
 
     ``proof_s``: seconds of proving left to spend now, on each drive; ``changes_at``: when this
-    answer is outdated by time alone.
+    answer is outdated by time alone. ``no_upload`` says why no upload may go on (empty where they
+    may), ``upload_limit`` how many bytes a second all of them may send (None: any number).
     """
 
     may_upload: bool = True
+    no_upload: str = ""
+    upload_limit: int | None = None
     proof_s: float = 0.0
     changes_at: datetime | None = None
 

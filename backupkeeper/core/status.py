@@ -66,6 +66,20 @@ class WaitStatus:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class LineStatus:
+    """The line to the buckets. ``no_upload``: why no upload may go on; empty where they may.
+
+    ``limit_bytes_s`` None: the whole line; ``changes_at``: when a window opens or closes next;
+    ``is_metered`` None: not known.
+    """
+
+    no_upload: str = ""
+    limit_bytes_s: int | None = None
+    changes_at: datetime | None = None
+    is_metered: bool | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Status:
     """Everything. ``process`` None: no daemon runs, and only facts are told."""
 
@@ -74,6 +88,7 @@ class Status:
     since: datetime | None
     paused_until: datetime | None
     may_upload: bool
+    line: LineStatus
     proof_seconds: float
     drives: tuple[DriveStatus, ...]
     cards: tuple[CardStatus, ...]

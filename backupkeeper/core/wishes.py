@@ -23,6 +23,7 @@ from backupkeeper.core.deeds import (
     Want,
 )
 from backupkeeper.core.fitness import obstacle, shares, subject, unfit
+from backupkeeper.core.line import WAITS_FOR_HOURS
 from backupkeeper.core.mend_wishes import repairs
 from backupkeeper.core.model import Place, PlaceId, PlaceKind, Role, Standing as PlaceStanding
 from backupkeeper.core.patience import waits
@@ -359,9 +360,7 @@ def _upload(view: View, need: RollNeed, bucket: Place, found: Wishes) -> Iterato
         names = ", ".join(sorted(view.places[one].name for one in _sources(want))) or "nowhere"
         found.wait(deed, f"Its proven copies are not here now ({names}).", person=True)
     elif not view.hours.may_upload:
-        found.wait(
-            deed, "It waits for the hours in which uploads may go on.", view.hours.changes_at
-        )
+        found.wait(deed, view.hours.no_upload or WAITS_FOR_HOURS, view.hours.changes_at)
     else:
         yield Wish(deed=deed, fewest=need.fewest, shoot=need.roll.shoot)
 

@@ -11,9 +11,17 @@ from backupkeeper.actions.online import OnlineDrive, online
 from backupkeeper.actions.survey import survey
 from backupkeeper.core.deeds import CardHere, Deed, DeedKind, Plan, RollNeed, View
 from backupkeeper.core.estimate import Pace, left, pace_of
+from backupkeeper.core.line import line_at
 from backupkeeper.core.model import EventKind, Place, PlaceId, PlaceKind, Standing
 from backupkeeper.core.patience import until
-from backupkeeper.core.status import CardStatus, DeedStatus, DriveStatus, Status, WaitStatus
+from backupkeeper.core.status import (
+    CardStatus,
+    DeedStatus,
+    DriveStatus,
+    LineStatus,
+    Status,
+    WaitStatus,
+)
 from backupkeeper.daemon.aftermath import title
 from backupkeeper.daemon.control import Request
 from backupkeeper.daemon.seeing import ASKED_FOR, Seeing
@@ -41,20 +49,25 @@ class Answers:
             case "status" if view is not None:
                 return {"status": self.encode(self.status(view, made, now))}
             case "pause":
-                return self._pause(request.values.get("seconds"), now)
+                return self._pause(request, now)
             case "resume":
-                self.seeing.seen.paused_until = None
+                self.seeing.seen.uploads_paused_until = None
+                if not request.values.get("uploads"):
+                    self.seeing.seen.paused_until = None
                 return {"paused": False}
             case "give way" if view is not None:
                 return self._give_way(request, view, now)
             case _:
                 return {"error": "The daemon does not know what that means (yet)."}
 
-    def _pause(self, seconds: object, now: datetime) -> dict[str, Any]:
-        span = MOST_PAUSE
+    def _pause(self, request: Request, now: datetime) -> dict[str, Any]:
+        seconds, span = request.values.get("seconds"), MOST_PAUSE
         if isinstance(seconds, int | float) and 0 < seconds < MOST_PAUSE.total_seconds():
             span = timedelta(seconds=seconds)
-        self.seeing.seen.paused_until = now + span
+        if request.values.get("uploads"):
+            self.seeing.seen.uploads_paused_until = now + span
+        else:
+            self.seeing.seen.paused_until = now + span
         return {"paused": True}
 
     def _give_way(self, request: Request, view: View, now: datetime) -> dict[str, Any]:
@@ -80,6 +93,14 @@ class Answers:
             since=self.since,
             paused_until=self.seeing.seen.paused_until if view.paused else None,
             may_upload=view.hours.may_upload,
+            line=LineStatus(
+                no_upload=view.hours.no_upload,
+                limit_bytes_s=view.hours.upload_limit,
+                changes_at=line_at(
+                    now, self.seeing.context.config.upload.line, self.seeing.tz
+                ).changes_at,
+                is_metered=self.seeing.is_metered(),
+            ),
             proof_seconds=view.hours.proof_s,
             drives=tuple(self._drives(view)),
             cards=tuple(_card(card) for card in view.cards),
@@ -246,6 +267,7 @@ def status_without_daemon(context: Context, tz: tzinfo) -> Status:
         since=None,
         paused_until=None,
         may_upload=False,
+        line=LineStatus(limit_bytes_s=line_at(now, context.config.upload.line, tz).limit),
         proof_seconds=0.0,
         drives=tuple(drives),
         cards=(),

@@ -1,7 +1,7 @@
 """Workers: one process for each deed, so that a dying disk never holds up the daemon.
 
 Promises:
-1. ``start``, ``hold``, ``resume`` and ``stop`` return at once, whatever the worker does.
+1. ``start``, ``hold``, ``limit`` and ``stop`` return at once, whatever the worker does.
 2. Every worker that was started comes to exactly one ``Ended``, even one that was killed or that
    the system keeps in an endless read (then ``lost`` says so: its process is left behind).
 3. A stop is asked for first (like Ctrl-C: facts so far are kept); three seconds later it is a kill,
@@ -29,6 +29,7 @@ from backupkeeper.daemon.errand import (
     Moving,
     decode_word,
     encode_errand,
+    line_command,
 )
 
 WORKER: Final = (sys.executable, "-P", "-m", "backupkeeper.worker")
@@ -66,6 +67,10 @@ class Crew(Protocol):
 
     def hold(self, key: str, *, held: bool) -> None:
         """Have it wait at the next block, or go on."""
+        ...
+
+    def limit(self, key: str, bytes_a_second: float | None) -> None:
+        """Have it send no faster from now on; None: as fast as it goes, 0: not at all."""
         ...
 
     def stop(self, key: str) -> None:
@@ -144,6 +149,11 @@ class Processes:
         """Have it wait at the next block, or go on."""
         if (worker := self._worker(key)) is not None:
             self._say(worker, f"{HOLD if held else RESUME}\n".encode())
+
+    def limit(self, key: str, bytes_a_second: float | None) -> None:
+        """Have it send no faster from now on."""
+        if (worker := self._worker(key)) is not None:
+            self._say(worker, f"{line_command(bytes_a_second)}\n".encode())
 
     def stop(self, key: str) -> None:
         """Ask it to end."""

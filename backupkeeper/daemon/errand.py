@@ -1,7 +1,8 @@
 """What the daemon and a worker say to each other: lines of JSON, each one of the values here.
 
-The daemon writes an ``Errand``, then perhaps ``hold``, ``resume`` and ``stop``, one a line; the end
-of its writing means stop too, so that no worker outlives its daemon for long. The worker writes
+The daemon writes an ``Errand``, then perhaps ``hold``, ``resume``, ``line …`` (how much of the line
+it may take from now on) and ``stop``, one a line; the end of its writing means stop too, so that no
+worker outlives its daemon for long. The worker writes
 ``Moving`` now and then and one ``Finished`` or ``Failed`` at the end.
 
 Promises:
@@ -22,6 +23,8 @@ from backupkeeper.core.model import PlaceId, RollId
 HOLD: Final = "hold"
 RESUME: Final = "resume"
 STOP: Final = "stop"
+_LINE: Final = "line "
+_WHOLE: Final = "whole"
 MOST_LINE_BYTES: Final = 16 * 1024 * 1024
 
 
@@ -32,7 +35,8 @@ class Errand:
     ``mounts`` are tokens of the mounts that answered when they were looked at: the worker knows no
     other ones, so that a dying disk can't hold up work on good ones. ``ahead`` is how far the
     daemon's clock is ahead of the machine's (zero but in tests). ``config`` is the whole text of the
-    configuration that the daemon goes by.
+    configuration that the daemon goes by. ``line`` is how many bytes a second it may send (None: any
+    number, 0: none for now).
     """
 
     deed: Deed | None = None
@@ -42,6 +46,7 @@ class Errand:
     mounts: tuple[str, ...] = ()
     config: str = ""
     ahead: timedelta = timedelta(0)
+    line: float | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -105,6 +110,7 @@ def encode_errand(errand: Errand) -> bytes:
         "mounts": errand.mounts,
         "config": errand.config,
         "ahead_us": errand.ahead // timedelta(microseconds=1),
+        "line": errand.line,
     }
     return _line(told)
 
@@ -130,9 +136,28 @@ def decode_errand(line: bytes) -> Errand:
             mounts=tuple(_text(one) for one in told["mounts"]),
             config=_text(told["config"]),
             ahead=timedelta(microseconds=int(told["ahead_us"])),
+            line=None if told["line"] is None else float(told["line"]),
         )
     except (KeyError, TypeError, ValueError, OverflowError) as error:
         raise ListingError("A worker was sent an errand that it can't understand.") from error
+
+
+def line_command(limit: float | None) -> str:
+    """The command that says how many bytes a second a worker may send from now on."""
+    return _LINE + (_WHOLE if limit is None else f"{limit:.3f}")
+
+
+def line_told(command: str) -> tuple[float | None] | None:
+    """What such a command says, in a tuple of one; None: it is another one."""
+    text = command.removeprefix(_LINE)
+    if text == command:
+        return None
+    if text == _WHOLE:
+        return (None,)
+    try:
+        return (max(0.0, float(text)),)
+    except ValueError:
+        return None
 
 
 def encode_word(word: Word) -> bytes:

@@ -19,6 +19,7 @@ from typing import Final
 
 from backupkeeper.core.deeds import Plan, View
 from backupkeeper.core.errors import BackupkeeperError
+from backupkeeper.core.line import CLOSED
 from backupkeeper.core.model import EventKind
 from backupkeeper.core.planner import plan
 from backupkeeper.daemon.aftermath import Around, aftermath, title
@@ -108,7 +109,12 @@ class Loop:
         made = plan(view)
         self.view, self.last_plan = view, made
         self._tell_changes(view, made)
-        here = Here(drives=view.drives, tokens=self.surroundings.tokens)
+        is_open = view.hours.may_upload and not view.paused
+        here = Here(
+            drives=view.drives,
+            tokens=self.surroundings.tokens,
+            line=view.hours.upload_limit if is_open else CLOSED,
+        )
         self.workbench.carry_out(made, here, now, self._seconds())
         self.messages.tell(view, made, now)
         self.on_plan(view, made)

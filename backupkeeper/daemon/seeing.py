@@ -26,6 +26,7 @@ from backupkeeper.core.deeds import (
     View,
 )
 from backupkeeper.core.hours import hours_at
+from backupkeeper.core.line import Wishes, hindrance, line_at
 from backupkeeper.core.model import Event, Place, PlaceId, Role, Standing
 from backupkeeper.core.quiet import Quiet
 from backupkeeper.daemon.errand import Failed, Finished
@@ -56,6 +57,7 @@ class Seen:
     moved: dict[str, int] = field(default_factory=dict)
     """Bytes that ended deeds moved, by whole disk."""
     paused_until: datetime | None = None
+    uploads_paused_until: datetime | None = None
 
     def forget_place(self, place: PlaceId) -> None:
         """Its drive is gone."""
@@ -96,6 +98,8 @@ class Seeing:
     tz: tzinfo
     bytes_passed: Callable[[], Mapping[str, int]] = bytes_passed
     """Bytes that passed through each block device."""
+    is_metered: Callable[[], bool | None] = lambda: None
+    """Whether what is sent may cost money; None: not known."""
 
     def view(self, now: datetime, own: frozenset[int]) -> View:
         """Everything as it is now.
@@ -204,14 +208,29 @@ class Seeing:
     def hours(self, now: datetime) -> Hours:
         """What the schedule allows."""
         config = self.context.config
-        return hours_at(
+        hours = hours_at(
             now,
             tz=self.tz,
-            upload_windows=config.upload.windows,
+            upload_windows=[one.window for one in config.upload.windows],
             proof_window=config.proofs.window,
             proof_budget_s=config.proofs.budget_s,
             used=self.memory.proof_time(now),
             away=self.memory.away(now),
+        )
+        line = line_at(now, config.upload.line, self.tz)
+        wishes = Wishes(
+            paused_until=self.seen.uploads_paused_until,
+            is_metered=self.is_metered(),
+            on_metered=config.upload.on_metered,
+        )
+        no_upload = hindrance(line, wishes, now)
+        edges = [hours.changes_at, line.changes_at, wishes.paused_until]
+        return replace(
+            hours,
+            may_upload=not no_upload,
+            no_upload=no_upload,
+            upload_limit=line.limit,
+            changes_at=min((at for at in edges if at is not None and at > now), default=None),
         )
 
     def _cards(self) -> Iterable[CardHere]:

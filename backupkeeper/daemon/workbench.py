@@ -4,8 +4,9 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
-from backupkeeper.core.deeds import Deed, DriveHere, Plan, Running
+from backupkeeper.core.deeds import Deed, DeedKind, DriveHere, Plan, Running
 from backupkeeper.core.estimate import Pace
+from backupkeeper.core.line import share
 from backupkeeper.core.model import PlaceId
 from backupkeeper.daemon.crew import Crew, Ended, Moved
 from backupkeeper.daemon.errand import Errand, Moving
@@ -27,6 +28,8 @@ class Job:
     at_s: float = 0.0
     moved_bytes: int = 0
     """In all its stages."""
+    line: float | None = None
+    """How many bytes a second it was last told to send at most."""
     pace: Pace = field(default_factory=Pace)
 
     def heard(self, moving: Moving, at_s: float) -> None:
@@ -53,10 +56,14 @@ class Job:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Here:
-    """What workers may rely on: the drives, and tokens of all mounts that answered."""
+    """What workers may rely on: the drives, tokens of all mounts that answered, and the line.
+
+    ``line``: bytes a second that all uploads together may send; None: any number, 0: none for now.
+    """
 
     drives: Mapping[PlaceId, DriveHere]
     tokens: tuple[str, ...]
+    line: float | None = None
 
 
 class Workbench:
@@ -87,19 +94,36 @@ class Workbench:
             if held != job.asked_held and not job.stopping:
                 job.asked_held, job.held_since = held, now if held else None
                 self._crew.hold(key, held=held)
+        # A held upload counts too: what of it is on its way already goes on.
+        known = [job.deed for job in self._jobs.values()]
+        uploads = [one for one in (*known, *plan.start) if one.kind is DeedKind.UPLOAD]
+        line = share(here.line, len({one.key for one in uploads}))
+        for key, job in self._jobs.items():
+            if job.deed.kind is DeedKind.UPLOAD and job.line != line and not job.stopping:
+                job.line = line
+                self._crew.limit(key, line)
         for deed in plan.start:
-            self._start(deed, here, now, at_s)
+            self._start(deed, here, now, at_s, line)
 
-    def _start(self, deed: Deed, here: Here, now: datetime, at_s: float) -> None:
+    def _start(
+        self, deed: Deed, here: Here, now: datetime, at_s: float, line: float | None
+    ) -> None:
         if deed.key in self._jobs:
             return
         mounts = {here.drives[place].token for place in deed.places if place in here.drives}
         if deed.card is not None:
             mounts.add(deed.card)
         self._jobs[deed.key] = Job(
-            deed=deed, since=now, begun_s=at_s, at_s=at_s, mounts=frozenset(mounts)
+            deed=deed, since=now, begun_s=at_s, at_s=at_s, mounts=frozenset(mounts), line=line
         )
-        errand = Errand(deed=deed, mounts=here.tokens, config=self.config, ahead=self._ahead)
+        errand = Errand(
+            deed=deed,
+            mounts=here.tokens,
+            config=self.config,
+            ahead=self._ahead,
+            # What else sends, a manifest perhaps, must not wait for hours that are not its own.
+            line=line if deed.kind is DeedKind.UPLOAD or line else None,
+        )
         self._crew.start(deed.key, errand)
 
     def _stop(self, key: str) -> None:

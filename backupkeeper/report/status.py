@@ -15,9 +15,21 @@ from types import NoneType, UnionType
 from typing import Any, get_args, get_origin, get_type_hints
 
 from backupkeeper.core.errors import ListingError
+from backupkeeper.core.line import WAITS_FOR_HOURS
 from backupkeeper.core.status import CardStatus, DeedStatus, DriveStatus, Status, WaitStatus
 from backupkeeper.report.lines import Line, Look, Page, Tone
-from backupkeeper.report.words import age, count, duration, moment, plural, rate, shown, size, told
+from backupkeeper.report.words import (
+    age,
+    count,
+    duration,
+    limit,
+    moment,
+    plural,
+    rate,
+    shown,
+    size,
+    told,
+)
 
 MOST_WAITING = 20
 Json = dict[str, Any]
@@ -122,11 +134,28 @@ def _say_daemon(page: Page, status: Status, look: Look) -> None:
     else:
         since = age(status.since, status.at) if status.since is not None else "a while ago"
         page.say(f"The daemon runs (process {status.process}, begun {since}).", tone=Tone.GOOD)
+    _say_line(page, status, look)
     if status.rolls_with_gaps:
         rolls = plural(status.rolls_with_gaps, "roll")
         page.say(f"{rolls} with a gap, {size(status.bytes_to_go)} to bring.", tone=Tone.WARN)
     else:
         page.say("No roll has a gap, as far as the facts go.")
+
+
+def _say_line(page: Page, status: Status, look: Look) -> None:
+    """What the person's rules say of the line, where they say anything."""
+    line = status.line
+    if status.process is None or status.paused_until is not None:
+        return
+    until = f" (until {moment(line.changes_at, look.zone)})" if line.changes_at else ""
+    if line.no_upload == WAITS_FOR_HOURS:
+        page.say(f"Uploads wait for their hours{until}.")
+    elif line.no_upload:
+        page.say(line.no_upload, tone=Tone.WARN)
+    elif line.limit_bytes_s is not None:
+        page.say(f"Uploads take at most {limit(line.limit_bytes_s)}{until}.")
+    elif until:
+        page.say(f"Uploads take the whole line{until}.")
 
 
 def _say_plugged(page: Page, status: Status, look: Look) -> None:

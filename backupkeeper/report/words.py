@@ -97,6 +97,11 @@ def rate(bytes_per_second: float) -> str:
     return f"{size(bytes_per_second)}/s"
 
 
+def limit(bytes_per_second: float) -> str:
+    """``2.50 MB/s (20 Mbit/s)``: as the line is sold, too."""
+    return f"{rate(bytes_per_second)} ({bytes_per_second * 8 / 1e6:,.4g} Mbit/s)"
+
+
 def count(number: int) -> str:
     """``12,345``."""
     return f"{number:,}"

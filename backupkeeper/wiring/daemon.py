@@ -27,6 +27,7 @@ from backupkeeper.daemon.heralds import CommandHerald, DesktopHerald, MailHerald
 from backupkeeper.daemon.loop import Letter, Loop, Order
 from backupkeeper.daemon.memory import Memory
 from backupkeeper.daemon.messages import Messages
+from backupkeeper.daemon.metered import MeteredWatch, system_bus
 from backupkeeper.daemon.notes import Log, sink_for
 from backupkeeper.daemon.sd_notify import Supervisor
 from backupkeeper.daemon.seeing import Seeing, Seen
@@ -116,6 +117,7 @@ class _Daemon:
                 clock=context.clock,
             )
         )
+        self._metered = MeteredWatch(system_bus(environ), self._wake)
         self._parts = self._made(context, context.config)
         self.loop = self._put_together(context, ahead)
 
@@ -150,6 +152,7 @@ class _Daemon:
             shares=Shares(context, self._tz),
             seen=Seen(quiet=Quiet(context.config.watch.quiet_s)),
             tz=self._tz,
+            is_metered=self._metered.is_metered,
         )
         messages = Messages(
             context=context,
@@ -186,7 +189,8 @@ class _Daemon:
             seconds=context.clock.monotonic,
             urgent_only={"mail"},
         )
-        windows = [*config.upload.windows, config.proofs.window, config.notify.quiet]
+        upload = [one.window for one in config.upload.windows]
+        windows = [*upload, config.proofs.window, config.notify.quiet]
         timetable = Timetable(
             weekly=config.report.weekly,
             windows=tuple(window for window in windows if window is not None),
@@ -230,6 +234,8 @@ class _Daemon:
             stack.callback(ear.stop)
             watch.start(self._wake)
             stack.callback(watch.stop)
+            self._metered.start()
+            stack.callback(self._metered.stop)
             stack.callback(self.loop.tree_watch.stop)
             stack.enter_context(self._signals())
             self._log.note(f"Running as process {os.getpid()}.", process=os.getpid())

@@ -28,6 +28,7 @@ from backupkeeper.actions.treating import Wanted
 from backupkeeper.actions.upload import upload
 from backupkeeper.actions.verify import verify
 from backupkeeper.catalog.store import open_catalog
+from backupkeeper.cloud.throttle import ByTheClock, Throttle
 from backupkeeper.config import Config
 from backupkeeper.core.deeds import Deed, DeedKind
 from backupkeeper.core.errors import OutOfReachError, PlaceHeldError
@@ -74,6 +75,7 @@ class Keeper:
         clock: Clock | None = None,
         ask_for: Callable[[str], bool] = lambda _name: False,
         mounts: Mounts | None = None,
+        throttle: Throttle | None = None,
     ) -> None:
         """Join the parts.
 
@@ -82,10 +84,14 @@ class Keeper:
             clock: one of one's own makes years pass in a test.
             ask_for: asks a running daemon to let go of a place; whether it heard.
             mounts: the mount table, where it is not simply the machine's.
+            throttle: what is sent passes through it; None: one that goes by the clock.
         """
         self.config = config
         self._ask_for = ask_for
         clock, entropy = clock or RealClock(), RealEntropy()
+        # A person's own command sends by the clock; a worker as its daemon says.
+        self._law = ByTheClock(config.upload.line, tz=get_localzone(), clock=clock)
+        throttle = throttle or Throttle(self._law, seconds=clock.monotonic)
 
         def bucket_of(place: Place, *, hurried: bool = False) -> Bucket:
             # Here, not above: the library behind it takes a third of a second to load.
@@ -101,9 +107,9 @@ class Keeper:
                 entropy=entropy,
                 addressing=config.upload.addressing,
                 parallel_parts=config.upload.parallel_parts,
-                tuning=Tuning(connect_timeout=5.0, read_timeout=15.0, attempts=1)
+                tuning=Tuning(connect_timeout=5.0, read_timeout=15.0, attempts=1, throttle=throttle)
                 if hurried
-                else None,
+                else Tuning(throttle=throttle),
                 retention=Retention(
                     days=config.upload.retention_days, mode=config.upload.retention_mode
                 ),
@@ -218,8 +224,9 @@ class Keeper:
         """See ``actions.mirror.mirror``."""
         return self._giving_way(lambda: mirror(self._context, progress))
 
-    def upload(self, *, progress: Progress) -> tuple[UploadOutcome, ...]:
-        """See ``actions.upload.upload``."""
+    def upload(self, *, now: bool = False, progress: Progress) -> tuple[UploadOutcome, ...]:
+        """See ``actions.upload.upload``; ``now``: with the whole line, whatever its limit."""
+        self._law.whole_line = now
         return self._giving_way(lambda: upload(self._context, progress))
 
     def verify(
@@ -276,13 +283,16 @@ class Keeper:
             return status_without_daemon(self._context, get_localzone())
         return status_from_json(told["status"])
 
-    def pause(self, seconds: float | None) -> bool:
-        """Ask the daemon to begin nothing for a while (None: until it is resumed); whether it heard."""
-        return ask(self._ear, "pause", seconds=seconds) is not None
+    def pause(self, seconds: float | None, *, uploads: bool = False) -> bool:
+        """Ask the daemon to begin nothing for a while (None: until it is resumed); whether it heard.
 
-    def resume(self) -> bool:
-        """Ask it to go on; whether it heard."""
-        return ask(self._ear, "resume") is not None
+        With ``uploads`` only uploads are meant.
+        """
+        return ask(self._ear, "pause", seconds=seconds, uploads=uploads) is not None
+
+    def resume(self, *, uploads: bool = False) -> bool:
+        """Ask it to go on, with ``uploads`` only with these; whether it heard."""
+        return ask(self._ear, "resume", uploads=uploads) is not None
 
     @property
     def _ear(self) -> str:
@@ -307,8 +317,15 @@ def _meant(what: str | None) -> str | None:
     return os.path.realpath(what) if what is not None and looks_like_path else what
 
 
-def run_errand(errand: Errand, environ: Mapping[str, str], progress: Progress) -> Finished:
+def run_errand(
+    errand: Errand,
+    environ: Mapping[str, str],
+    progress: Progress,
+    throttle: Throttle | None = None,
+) -> Finished:
     """What a worker of the daemon does: one deed, or a look at one mount.
+
+    What it sends to a bucket passes through ``throttle``.
 
     Raises:
         BackupkeeperError: it could not be done.
@@ -323,7 +340,8 @@ def run_errand(errand: Errand, environ: Mapping[str, str], progress: Progress) -
         from backupkeeper.system.priority import lower_priority  # noqa: PLC0415 - as above
 
         lower_priority()
-    with Keeper(config, clock=clock, mounts=KnownMounts(LinuxMounts(), errand.mounts)) as keeper:
+    mounts = KnownMounts(LinuxMounts(), errand.mounts)
+    with Keeper(config, clock=clock, mounts=mounts, throttle=throttle) as keeper:
         return keeper.do(errand.deed, progress)
 
 

@@ -92,8 +92,8 @@ class HandKeeper:
     def mirror(self, *, progress: Progress) -> MirrorOutcome:
         return self._answered("mirror")  # type: ignore[no-any-return]  # as above
 
-    def upload(self, *, progress: Progress) -> tuple[UploadOutcome, ...]:
-        return self._answered("upload")  # type: ignore[no-any-return]  # as above
+    def upload(self, *, now: bool = False, progress: Progress) -> tuple[UploadOutcome, ...]:
+        return self._answered("upload", *(["now"] if now else []))  # type: ignore[no-any-return]  # as above
 
     def verify(
         self, what: str | None, *, in_doubt: bool = False, progress: Progress
@@ -121,11 +121,11 @@ class HandKeeper:
     def status(self) -> Status:
         return self._answered("status")  # type: ignore[no-any-return]  # as above
 
-    def pause(self, seconds: float | None) -> bool:
-        return self._answered("pause", seconds)  # type: ignore[no-any-return]  # as above
+    def pause(self, seconds: float | None, *, uploads: bool = False) -> bool:
+        return self._answered("pause", seconds, *(["uploads"] if uploads else []))  # type: ignore[no-any-return]  # as above
 
-    def resume(self) -> bool:
-        return self._answered("resume")  # type: ignore[no-any-return]  # as above
+    def resume(self, *, uploads: bool = False) -> bool:
+        return self._answered("resume", *(["uploads"] if uploads else []))  # type: ignore[no-any-return]  # as above
 
     def export_list(self, roll: str) -> bytes:
         return self._answered("export", roll)  # type: ignore[no-any-return]  # as above

@@ -45,6 +45,8 @@ def test_what_needs_a_person_exits_with_one() -> None:
         (["pause"], ("pause", None), "Paused. To go on, type: backupkeeper resume"),
         (["pause", "--hours", "1.5"], ("pause", 5400.0), "Paused."),
         (["resume"], ("resume",), "It goes on."),
+        (["pause", "--uploads"], ("pause", None, "uploads"), "Uploads are paused. To go on"),
+        (["resume", "--uploads"], ("resume", "uploads"), "Uploads may go on."),
     ],
 )
 def test_a_pause_is_asked_for_and_ended(

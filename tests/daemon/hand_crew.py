@@ -19,6 +19,9 @@ class HandCrew:
     def hold(self, key: str, *, held: bool) -> None:
         self.told.append(f"{'hold' if held else 'resume'} {key}")
 
+    def limit(self, key: str, bytes_a_second: float | None) -> None:
+        self.told.append(f"limit {key} {bytes_a_second}")
+
     def stop(self, key: str) -> None:
         self.told.append(f"stop {key}")
 

@@ -155,6 +155,20 @@ finished()
         assert isinstance(stand.end().came, Finished)
 
 
+def test_how_fast_it_may_send_reaches_the_worker() -> None:
+    script = """
+assert sys.stdin.readline() == "line 2500.000\\n"
+assert sys.stdin.readline() == "line whole\\n"
+finished()
+"""
+    with crew_of(script) as stand:
+        stand.crew.start("a", Errand())
+        stand.crew.limit("a", 2500)
+        stand.crew.limit("a", None)
+        stand.crew.limit("nobody", 1)
+        assert isinstance(stand.end().came, Finished)
+
+
 DEAF = "signal.signal(signal.SIGTERM, signal.SIG_IGN); moving(); time.sleep(600)"
 
 

@@ -20,6 +20,8 @@ from backupkeeper.daemon.errand import (
     decode_word,
     encode_errand,
     encode_word,
+    line_command,
+    line_told,
 )
 
 texts = st.text(st.characters(), max_size=20) | st.sampled_from(["a\udc80b", "two\nlines", '"'])
@@ -51,6 +53,7 @@ errands = st.builds(
     mounts=st.lists(texts, max_size=3).map(tuple),
     config=texts,
     ahead=st.timedeltas(timedelta(days=-4000), timedelta(days=4000)),
+    line=st.none() | floats,
 )
 words = st.one_of(
     st.builds(
@@ -97,6 +100,16 @@ def test_a_word_comes_through_on_one_line(word: Word) -> None:
     line = encode_word(word)
     assert line.count(b"\n") == 1
     assert decode_word(line) == word
+
+
+@given(st.none() | st.integers(0, 10**12).map(lambda thousandths: thousandths / 1000))
+def test_how_much_of_the_line_may_be_taken_comes_through(limit: float | None) -> None:
+    assert line_told(line_command(limit)) == (limit,)
+
+
+@pytest.mark.parametrize("command", ["hold", "stop", "", "line", "line much", "line "])
+def test_another_command_is_no_word_about_the_line(command: str) -> None:
+    assert line_told(command) is None
 
 
 _values = st.recursive(

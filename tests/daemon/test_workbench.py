@@ -1,8 +1,10 @@
 """Deeds under way are started once, held until they say so, and stopped when their mount is gone."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 from backupkeeper.core.deeds import Plan
+from backupkeeper.core.model import PlaceId
 from backupkeeper.daemon.crew import Ended, Moved
 from backupkeeper.daemon.errand import Failed
 from backupkeeper.daemon.workbench import Here, Workbench
@@ -17,8 +19,8 @@ class Stand:
         self.crew = HandCrew()
         self.bench = Workbench(self.crew, config="c.toml", ahead=timedelta(0))
 
-    def plan(self, plan: Plan, at_s: float = 0.0) -> None:
-        self.bench.carry_out(plan, HERE, NOON, at_s)
+    def plan(self, plan: Plan, at_s: float = 0.0, line: float | None = None) -> None:
+        self.bench.carry_out(plan, replace(HERE, line=line), NOON, at_s)
 
 
 def test_a_deed_is_sent_out_once_with_the_mounts_that_answered() -> None:
@@ -84,3 +86,30 @@ def test_how_long_a_worker_was_silent_is_told_unless_it_is_held() -> None:
     stand.plan(Plan(hold=frozenset({MIRROR.key})))
     stand.bench.heard(Moved(key=MIRROR.key, moving=moving(held=True)), 40.0)
     assert [job.deed for job, _ in stand.bench.silent_for(40.0)] == [UPLOAD]
+
+
+OTHER_VAULT = replace(UPLOAD, place=PlaceId("other-vault"))
+
+
+def test_uploads_share_the_line_and_follow_when_it_is_another() -> None:
+    stand = Stand()
+    stand.plan(Plan(start=(UPLOAD, MIRROR)), line=1000)
+    assert stand.crew.started[UPLOAD.key].line == 1000
+    stand.plan(Plan(start=(OTHER_VAULT,)), line=1000)
+    assert stand.crew.started[OTHER_VAULT.key].line == 500
+    stand.plan(Plan(), line=1000)
+    stand.plan(Plan(), line=0.0)
+    stand.plan(Plan(), line=None)
+    told = [one for one in stand.crew.told if one.startswith("limit")]
+    both = (UPLOAD.key, OTHER_VAULT.key)
+    assert told == [
+        f"limit {UPLOAD.key} 500.0",
+        *(f"limit {key} 0.0" for key in both),
+        *(f"limit {key} None" for key in both),
+    ]
+
+
+def test_what_is_no_upload_is_not_held_up_by_a_closed_line() -> None:
+    stand = Stand()
+    stand.plan(Plan(start=(MIRROR,)), line=0.0)
+    assert stand.crew.started[MIRROR.key].line is None

@@ -10,7 +10,15 @@ from hypothesis import given, strategies as st
 
 from backupkeeper.core.deeds import DeedKind
 from backupkeeper.core.errors import ListingError
-from backupkeeper.core.status import CardStatus, DeedStatus, DriveStatus, Status, WaitStatus
+from backupkeeper.core.line import METERED, WAITS_FOR_HOURS
+from backupkeeper.core.status import (
+    CardStatus,
+    DeedStatus,
+    DriveStatus,
+    LineStatus,
+    Status,
+    WaitStatus,
+)
 from backupkeeper.report.lines import Look
 from backupkeeper.report.status import needs_person, status_from_json, status_json, status_lines
 
@@ -21,6 +29,7 @@ IDLE = Status(
     since=NOON - timedelta(hours=2),
     paused_until=None,
     may_upload=True,
+    line=LineStatus(),
     proof_seconds=0.0,
     drives=(
         DriveStatus(name="Main", role="primary", point="/media/main", free_bytes=4 * 10**11),
@@ -76,6 +85,13 @@ statuses = st.builds(
     since=moments | st.none(),
     paused_until=moments | st.none(),
     may_upload=st.booleans(),
+    line=st.builds(
+        LineStatus,
+        no_upload=texts,
+        limit_bytes_s=counts | st.none(),
+        changes_at=moments | st.none(),
+        is_metered=st.booleans() | st.none(),
+    ),
     proof_seconds=spans,
     drives=st.lists(
         st.builds(
@@ -262,3 +278,32 @@ def test_a_pause_and_gaps_are_told() -> None:
         IDLE, drives=(replace(IDLE.drives[0], note="process 7 uses it", free_bytes=None),)
     )
     assert "at /media/main; process 7 uses it" in text(lent)
+
+
+@pytest.mark.parametrize(
+    ("line", "told"),
+    [
+        (LineStatus(), None),
+        (LineStatus(limit_bytes_s=2_500_000), "Uploads take at most 2.50 MB/s (20 Mbit/s)."),
+        (
+            LineStatus(limit_bytes_s=2_500_000, changes_at=datetime(2026, 6, 12, 23, tzinfo=UTC)),
+            "Uploads take at most 2.50 MB/s (20 Mbit/s) (until 2026-06-12 23:00).",
+        ),
+        (
+            LineStatus(changes_at=datetime(2026, 6, 12, 7, tzinfo=UTC)),
+            "Uploads take the whole line (until 2026-06-12 07:00).",
+        ),
+        (
+            LineStatus(no_upload=WAITS_FOR_HOURS, changes_at=datetime(2026, 6, 12, 23, tzinfo=UTC)),
+            "Uploads wait for their hours (until 2026-06-12 23:00).",
+        ),
+        (LineStatus(no_upload=METERED), "The line is metered"),
+    ],
+)
+def test_what_the_line_may_be_used_for_is_told_where_anything_was_set(
+    line: LineStatus, told: str | None
+) -> None:
+    said = text(replace(IDLE, line=line))
+    assert told in said if told is not None else "ploads" not in said
+    paused = replace(IDLE, line=line, paused_until=datetime(2026, 6, 13, tzinfo=UTC))
+    assert "ploads" not in text(paused)
