@@ -196,7 +196,7 @@ def identify(context: Context, place: Place, root: str, mount: Mount) -> OnlineD
         info=info,
         cold=cold_policy(mount.fs_type, info.block_device, stopwatch=context.clock.monotonic),
         guard=guard_for(context.files, root),
-        stays_on=_staying(context, root, mount),
+        stays_on=staying(context, root, mount),
     )
 
 
@@ -272,8 +272,8 @@ def _let_go(context: Context, handle: Handle) -> None:
         context.files.close(handle)
 
 
-def _staying(context: Context, root: str, mount: Mount) -> Callable[[str], bool]:
-    """See ``OnlineDrive.stays_on``; each folder is looked at once."""
+def staying(context: Context, root: str, mount: Mount) -> Callable[[str], bool]:
+    """See ``OnlineDrive.stays_on``, below any root; each folder is looked at once."""
     known: dict[str, bool] = {"": True}
 
     def stays_on(folder: str) -> bool:

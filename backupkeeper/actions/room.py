@@ -9,7 +9,9 @@ SPARE_BYTES = 64 * 1024 * 1024
 """Room left on every drive: manifests, folders and the file system's own needs."""
 
 
-def room_needed(files: Files, wanted: Iterable[tuple[str, int]]) -> int:
+def room_needed(
+    files: Files, wanted: Iterable[tuple[str, int]], *, spare_bytes: int = SPARE_BYTES
+) -> int:
     """Bytes that must be free for these files and some room to work.
 
     What an interruption left of a file has its room already: that temporary file is gone on with.
@@ -17,8 +19,9 @@ def room_needed(files: Files, wanted: Iterable[tuple[str, int]]) -> int:
     Args:
         files: the system.
         wanted: final name, absolute, and size of each file.
+        spare_bytes: the room to work.
     """
-    return SPARE_BYTES + sum(size - min(size, _left(files, path)) for path, size in wanted)
+    return spare_bytes + sum(size - min(size, _left(files, path)) for path, size in wanted)
 
 
 def _left(files: Files, path: str) -> int:

@@ -16,6 +16,7 @@ from backupkeeper.core.outcomes import (
     Verdict,
     VerifyOutcome,
 )
+from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome
 from backupkeeper.core.status import Status
 from backupkeeper.ports.progress import Progress
 
@@ -70,6 +71,10 @@ class Keeper(Protocol):
         self, what: str | None, *, dry_run: bool, edited: bool, in_doubt: bool, progress: Progress
     ) -> RepairOutcome:
         """Mend."""
+        ...
+
+    def restore(self, asked: Asked, *, agree: Agree, progress: Progress) -> RestoreOutcome:
+        """Bring back."""
         ...
 
     def kept_aside(self, name: str | None) -> tuple[KeptAside, ...]:

@@ -19,6 +19,7 @@ from backupkeeper.cli.manifest import manifest
 from backupkeeper.cli.offload import offload
 from backupkeeper.cli.places import place
 from backupkeeper.cli.repair import repair
+from backupkeeper.cli.restore import restore
 from backupkeeper.cli.run import pause, resume, run
 from backupkeeper.cli.service import service
 from backupkeeper.cli.session import Session, real_session
@@ -90,6 +91,6 @@ def main(context: click.Context, config: str | None) -> None:
 
 
 for command in (
-    place, offload, mirror, upload, verify, repair, may_wipe, gaps, manifest, run, status, pause, resume, service, demo,
+    place, offload, mirror, upload, verify, repair, restore, may_wipe, gaps, manifest, run, status, pause, resume, service, demo,
 ):  # fmt: skip
     main.add_command(command)

@@ -137,7 +137,7 @@ SENTENCES: Mapping[Cause, tuple[str, str]] = {
     ),
     Cause.ARCHIVED: (
         "{path} lies in an archive class of the bucket {bucket} and can't be read at once.",
-        "Have the store bring it back first, then repeat the command.",
+        "It must be thawed first: 'backupkeeper restore' has the store do that.",
     ),
     Cause.UPLOAD_LOST: (
         "The store does not know the upload of {path} any more ({detail}).",

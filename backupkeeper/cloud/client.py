@@ -38,6 +38,7 @@ _SILENT = {400, 403}
 
 
 _REDIRECTS = {301, 302, 303, 307, 308}
+_LONGEST_TEXT = 200
 _LOGIN_NEEDED = 511
 """Network Authentication Required (RFC 6585)."""
 
@@ -94,6 +95,8 @@ class Store:
                 size=self._size(answer),
                 version=version_of(answer),
                 etag=self.etag(answer),
+                shelf=shelf_of(answer),
+                thaw=text_of(answer, "Restore"),
             ),
             metadata=answer.get("Metadata", {}),
         )
@@ -162,6 +165,20 @@ def version_of(answer: dict[str, Any]) -> str | None:
     """The version id in an answer; None where the bucket keeps no versions."""
     version = answer.get("VersionId")
     return version if isinstance(version, str) and version not in {"", "null"} else None
+
+
+def text_of(answer: dict[str, Any], key: str) -> str:
+    """A short text in an answer; empty where there is none."""
+    text = answer.get(key)
+    return text[:_LONGEST_TEXT] if isinstance(text, str) else ""
+
+
+def shelf_of(answer: dict[str, Any]) -> str:
+    """The storage class in an answer; where another word says that it sleeps deeper, that one.
+
+    HEAD of an object that tiers itself says in ``ArchiveStatus`` where it lies.
+    """
+    return text_of(answer, "ArchiveStatus") or text_of(answer, "StorageClass")
 
 
 def connect(

@@ -16,6 +16,7 @@ from urllib3.exceptions import HTTPError
 
 from backupkeeper.cloud.causes import OF_CODE, OF_EXCEPTION, OF_STATUS, SENTENCES, Cause
 from backupkeeper.core.errors import (
+    AsleepError,
     AttestationRefusedError,
     BackupkeeperError,
     BrokenPromiseError,
@@ -121,6 +122,8 @@ def failure(
             return AttestationRefusedError(path)
         case Cause.NAME_TAKEN:
             return NameTakenError(path)
+        case Cause.ARCHIVED:
+            return AsleepError(message, advice=told)
         case Cause.SETTINGS:
             return UsageError(message, advice=told)
         case Cause.UPLOAD_LOST:

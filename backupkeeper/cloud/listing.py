@@ -12,7 +12,7 @@ from typing import Any
 from botocore.exceptions import ClientError
 from botocore.parsers import ResponseParserError
 
-from backupkeeper.cloud.client import Store
+from backupkeeper.cloud.client import Store, shelf_of
 from backupkeeper.cloud.errors import LIBRARY_ERRORS, is_web_page, translated
 from backupkeeper.cloud.keys import path_of, start_of_keys
 from backupkeeper.core.errors import ListingError
@@ -54,7 +54,9 @@ def _entry(store: Store, path: str, item: dict[str, Any]) -> ObjectEntry:
     size, etag = item.get("Size"), item.get("ETag")
     if not isinstance(size, int) or size < 0 or not isinstance(etag, str):
         raise ListingError(f"The listing of {store.bucket} gives {path!r} no size or no ETag.")
-    return ObjectEntry(key=path, size=size, version=None, etag=etag.strip('"'))
+    return ObjectEntry(
+        key=path, size=size, version=None, etag=etag.strip('"'), shelf=shelf_of(item)
+    )
 
 
 def _pages(store: Store, start: str) -> Iterator[list[dict[str, Any]]]:

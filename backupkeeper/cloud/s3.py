@@ -22,6 +22,7 @@ from backupkeeper.cloud.download import fetched
 from backupkeeper.cloud.errors import failure
 from backupkeeper.cloud.keeping import Retention, see_locked
 from backupkeeper.cloud.listing import listed
+from backupkeeper.cloud.thaw import ask_to_thaw
 from backupkeeper.cloud.upload import Upload
 from backupkeeper.core.errors import NameTakenError
 from backupkeeper.core.model import BLOCK_BYTES, Blake3, Content
@@ -178,6 +179,10 @@ class S3Bucket:
             ticket=self._entropy.new_id(),
             etag_is_md5=self.capabilities().etag_is_md5,
         )
+
+    def thaw(self, entry: ObjectEntry, *, tier: str, days: int) -> bool:
+        """Ask for an archived object to be thawed; see ``cloud.thaw``."""
+        return ask_to_thaw(self._store, entry, tier=tier, days=days)
 
     def _conditions(self) -> Replacing:
         """Find out, once and only where it is wanted, what the store heeds in replacing."""

@@ -37,6 +37,7 @@ from backupkeeper.config.table import MOST_CHARACTERS, Table, parsed
 from backupkeeper.core.cardrules import SourceRule
 from backupkeeper.core.errors import ConfigError, ConfigFault
 from backupkeeper.core.policy import Policy
+from backupkeeper.core.prices import Prices
 
 __all__ = [
     "MOST_CHARACTERS",
@@ -88,6 +89,7 @@ def parse_config(text: str, file: str, *, home: str, state_home: str) -> Config:
         notify=_notify(top.table("notify")),
         mail=_mail(top.table("mail")),
         log=_log(top.table("log"), home),
+        prices=_prices(top.table("prices")),
     )
     top.finish()
     if faults:
@@ -271,3 +273,15 @@ def _log(table: Table, home: str) -> LogSettings:
     )
     table.finish()
     return log
+
+
+def _prices(table: Table) -> Prices:
+    prices = Prices(
+        currency=table.take("currency", values.plain_text, ""),
+        month_gb=table.take("month_gb", values.prices_by_class, {}),
+        fetch_gb=table.take("fetch_gb", values.price_or_none, None),
+        take_gb=table.take("take_gb", values.prices_by_class, {}),
+        requests_1000=table.take("requests_1000", values.price_or_none, None),
+    )
+    table.finish()
+    return prices

@@ -9,6 +9,7 @@ from backupkeeper.core.cardrules import SourceRule
 from backupkeeper.core.hours import WeekTime, Window
 from backupkeeper.core.line import LineRule, LineWindow
 from backupkeeper.core.policy import Policy
+from backupkeeper.core.prices import Prices
 
 
 class HashFormat(StrEnum):
@@ -167,6 +168,9 @@ class LogSettings:
     keep: int = 5
 
 
+NO_PRICES: Final = Prices()
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Config:
     """Everything that a person can set."""
@@ -183,3 +187,4 @@ class Config:
     notify: NotifySettings
     mail: MailSettings
     log: LogSettings
+    prices: Prices = NO_PRICES

@@ -1,8 +1,9 @@
 """Single values of a configuration: what they may be, and what would be right where they are not."""
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import time, timedelta
+from decimal import Decimal
 from enum import StrEnum
 from itertools import chain
 from typing import Final, TypeVar
@@ -42,6 +43,8 @@ MOST_LIMIT: Final = 125_000_000_000
 _ADDRESS: Final = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9.-]{1,255}")
 """What HTML's e-mail field takes (WHATWG HTML, "valid e-mail address"), for short."""
 _HOST: Final = re.compile(r"[^\s/@\x00-\x1f\x7f]{0,255}")
+_PRICE: Final = re.compile(r"[0-9]{1,9}(\.[0-9]{1,12})?")
+_CLASS: Final = re.compile(r"[A-Z0-9_-]{1,60}")
 _DATED: Final = re.compile(r"[0-9]{6}( |$)")
 _PASSWORD_FROM: Final = re.compile(
     r"file:/[^\x00-\x1f]{1,1000}|credential:[A-Za-z0-9._-]{1,200}|keyring"
@@ -330,3 +333,28 @@ def pattern(value: object) -> str:
 def patterns(value: object) -> tuple[str, ...]:
     """Several patterns."""
     return tuple(pattern(one) for one in texts(value))
+
+
+def price(value: object) -> Decimal:
+    """An amount of money, exactly as it is written."""
+    wanted = 'an amount such as "0.023", not less than 0'
+    if isinstance(value, bool) or not isinstance(value, str | int | float):
+        wrong(wanted)
+    if not _PRICE.fullmatch(str(value)):
+        wrong(wanted)
+    return Decimal(str(value))
+
+
+def price_or_none(value: object) -> Decimal | None:
+    """The same; an empty text is none that is known."""
+    return None if value == "" else price(value)
+
+
+def prices_by_class(value: object) -> Mapping[str, Decimal]:
+    """Amounts by storage class."""
+    wanted = 'prices by storage class, such as { STANDARD = "0.023" }'
+    if not isinstance(value, dict) or len(value) > MOST_ITEMS:
+        wrong(wanted)
+    if not all(_CLASS.fullmatch(name) for name in value):
+        wrong(wanted)
+    return {name: price(amount) for name, amount in value.items()}

@@ -4,7 +4,7 @@
     +- UsageError                        exit 2   the person's turn
     |  +- ConfigError                             all faults at once
     +- OutOfReachError                            try again later
-    |  +- DriveGoneError, MountChangedError, PlaceHeldError
+    |  +- DriveGoneError, MountChangedError, PlaceHeldError, AsleepError
     |  +- BucketUnreachableError
     |     +- UploadLostError                      begin the upload anew
     +- DeviceError                                the device's fault: path and errno
@@ -95,6 +95,10 @@ class BucketUnreachableError(OutOfReachError):
 
 class UploadLostError(BucketUnreachableError):
     """The object store has lost an upload in parts: it can only be begun anew."""
+
+
+class AsleepError(OutOfReachError):
+    """An object lies in an archive class: it must be thawed before its bytes can be had."""
 
 
 class PlaceHeldError(OutOfReachError):

@@ -1,7 +1,7 @@
 """A bucket at the height of our own verbs."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Protocol
 
 from backupkeeper.core.model import Content
@@ -41,6 +41,10 @@ class ObjectEntry:
     size: int
     version: str | None
     etag: str
+    shelf: str = field(default="", compare=False)
+    """Its storage class, as the store names it; empty for the usual one."""
+    thaw: str = field(default="", compare=False)
+    """What HEAD says of thawing (``x-amz-restore``); a listing does not say it."""
 
     @property
     def mark(self) -> str:
@@ -103,7 +107,7 @@ class Bucket(Protocol):
     A key here is a path as everywhere in this program (PEP 383 text); how it is written in the
     store is the bucket's business. Errors leave as ``BucketUnreachableError`` (network,
     credentials, no such bucket, refused), ``AttestationRefusedError``, ``NameTakenError`` or
-    ``ListingError``; a key too long is a ``WriteError``, a file too large a ``UsageError``, and
+    ``ListingError``, ``AsleepError`` (archived: thaw it first); a key too long is a ``WriteError``, a file too large a ``UsageError``, and
     what changed while it was sent or fetched a ``SourceChangedError``. Nothing of boto3's leaks.
     """
 
@@ -178,6 +182,16 @@ class Bucket(Protocol):
         error. They are all that travels: a store that answers with others, or with the whole object,
         is told (``BucketUnreachableError``) and its answer left unread. Another object under the key
         now is a ``SourceChangedError``; a span that is not within the object a bug of the caller's.
+        """
+        ...
+
+    def thaw(self, entry: ObjectEntry, *, tier: str, days: int) -> bool:
+        """Ask the store to make an object of an archive class readable; False: that goes on already.
+
+        Args:
+            entry: what a look at it said.
+            tier: how urgently: ``Bulk``, ``Standard`` or ``Expedited``.
+            days: for how many days it stays readable.
         """
         ...
 

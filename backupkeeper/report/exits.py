@@ -16,6 +16,7 @@ from backupkeeper.core.outcomes import (
     Verdict,
     VerifyOutcome,
 )
+from backupkeeper.core.restoring import Fate, RestoreOutcome
 
 WELL = 0
 ATTENTION = 1
@@ -89,5 +90,20 @@ def of_verify(outcome: VerifyOutcome, *, asked: bool) -> int:
 def of_repair(outcome: RepairOutcome) -> int:
     """0: nothing that is known is left damaged; 3 where a whole place could not be used."""
     if _whole_place(outcome.troubles):
+        return NOT_FINISHED
+    return WELL if outcome.all_well else ATTENTION
+
+
+def of_restore(outcome: RestoreOutcome) -> int:
+    """0: all that was asked for is there, proven, or was only to be told.
+
+    1: something stands there that is not it, or no copy has all of a file right. 3: something could
+    not be reached, or is being thawed: worth coming back for.
+    """
+    if not outcome.done:
+        return WELL
+    if any(one.fate in {Fate.OTHER, Fate.LOST} for one in outcome.not_there):
+        return ATTENTION
+    if outcome.not_there or _whole_place(outcome.troubles):
         return NOT_FINISHED
     return WELL if outcome.all_well else ATTENTION

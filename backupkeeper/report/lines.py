@@ -47,6 +47,8 @@ class Look:
     unicode: bool = True
     zone: tzinfo = field(default=UTC)
     most_paths: int = 10
+    hint: str = "--all lists them"
+    """What lists the rest."""
 
     @property
     def full(self) -> str:
@@ -97,7 +99,7 @@ class Page:
         yield from few
         if len(few) < len(entries):
             rest = len(entries) - len(few)
-            self.line(f"{' ' * indent}and {plural(rest, 'more', 'more')} (--all lists them)")
+            self.line(f"{' ' * indent}and {plural(rest, 'more', 'more')} ({self.look.hint})")
 
     def paths(self, paths: Sequence[str], *, indent: int) -> None:
         """Paths, one a line, the first few of many."""

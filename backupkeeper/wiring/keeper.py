@@ -8,6 +8,7 @@ import platform
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, ExitStack, contextmanager
+from dataclasses import replace
 from types import TracebackType
 from typing import Final, Self, TypeVar
 
@@ -24,9 +25,11 @@ from backupkeeper.actions.offload import offload
 from backupkeeper.actions.offload_plan import Request
 from backupkeeper.actions.places import add_bucket, add_drive, report_places
 from backupkeeper.actions.repair import repair
+from backupkeeper.actions.restore import restore
 from backupkeeper.actions.treating import Wanted
 from backupkeeper.actions.upload import upload
 from backupkeeper.actions.verify import verify
+from backupkeeper.actions.verify_folder import is_loose_folder, verify_folder
 from backupkeeper.catalog.store import open_catalog
 from backupkeeper.cloud.throttle import ByTheClock, Throttle
 from backupkeeper.config import Config
@@ -43,6 +46,7 @@ from backupkeeper.core.outcomes import (
     Verdict,
     VerifyOutcome,
 )
+from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome, RestorePlan
 from backupkeeper.core.status import Status
 from backupkeeper.daemon.answers import status_without_daemon
 from backupkeeper.daemon.control import ask
@@ -76,6 +80,7 @@ class Keeper:
         ask_for: Callable[[str], bool] = lambda _name: False,
         mounts: Mounts | None = None,
         throttle: Throttle | None = None,
+        pause: Callable[[float], None] | None = None,
     ) -> None:
         """Join the parts.
 
@@ -85,8 +90,10 @@ class Keeper:
             ask_for: asks a running daemon to let go of a place; whether it heard.
             mounts: the mount table, where it is not simply the machine's.
             throttle: what is sent passes through it; None: one that goes by the clock.
+            pause: waits for so many seconds; one of one's own waits for nothing in a test.
         """
         self.config = config
+        self._pause = pause or _pause
         self._ask_for = ask_for
         clock, entropy = clock or RealClock(), RealEntropy()
         # A person's own command sends by the clock; a worker as its daemon says.
@@ -232,7 +239,13 @@ class Keeper:
     def verify(
         self, what: str | None, *, in_doubt: bool = False, progress: Progress
     ) -> VerifyOutcome:
-        """See ``actions.verify.verify``; something that exists as a path is taken as one."""
+        """See ``actions.verify.verify``; something that exists as a path is taken as one.
+
+        A folder that lies in no place: see ``actions.verify_folder``.
+        """
+        path = _meant(what)
+        if path is not None and os.path.isabs(path) and is_loose_folder(self._context, path):
+            return verify_folder(self._context, path, progress)
         return self._giving_way(
             lambda: verify(self._context, _meant(what), progress, in_doubt=in_doubt)
         )
@@ -243,6 +256,19 @@ class Keeper:
         """See ``actions.repair.repair``; ``what`` as in ``verify``."""
         wanted = Wanted(dry_run=dry_run, edited=edited, in_doubt=in_doubt)
         return self._giving_way(lambda: repair(self._context, _meant(what), wanted, progress))
+
+    def restore(self, asked: Asked, *, agree: Agree, progress: Progress) -> RestoreOutcome:
+        """See ``actions.restore.restore``; ``what`` as in ``verify``, links in ``to`` resolved."""
+        meant = replace(asked, what=_meant(asked.what), to=os.path.realpath(asked.to))
+        said: list[bool] = []
+
+        def once(plan: RestorePlan) -> bool:
+            said[:] = said or [agree(plan)]  # not again after a place was waited for
+            return said[0]
+
+        return self._giving_way(
+            lambda: restore(self._context, meant, once, progress, pause=self._pause)
+        )
 
     def kept_aside(self, name: str | None) -> tuple[KeptAside, ...]:
         """See ``actions.kept_aside.kept_aside``."""
@@ -307,6 +333,10 @@ class Keeper:
     def export_list(self, roll: str) -> bytes:
         """See ``actions.export.export_list``."""
         return export_list(self._context, roll)
+
+
+def _pause(seconds: float) -> None:
+    threading.Event().wait(seconds)
 
 
 def _meant(what: str | None) -> str | None:

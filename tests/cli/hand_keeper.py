@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from types import TracebackType
 from typing import Any, Self
 
@@ -19,6 +19,7 @@ from backupkeeper.core.outcomes import (
     Verdict,
     VerifyOutcome,
 )
+from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome
 from backupkeeper.core.status import Status
 from backupkeeper.ports.progress import Progress
 from tests.report import day
@@ -104,6 +105,10 @@ class HandKeeper:
         self, what: str | None, *, dry_run: bool, edited: bool, in_doubt: bool, progress: Progress
     ) -> RepairOutcome:
         return self._answered("repair", what, dry_run, edited, in_doubt)  # type: ignore[no-any-return]  # as above
+
+    def restore(self, asked: Asked, *, agree: Agree, progress: Progress) -> RestoreOutcome:
+        answer: RestoreOutcome = self._answered("restore", asked)
+        return answer if agree(answer.plan) else replace(answer, done=False)
 
     def kept_aside(self, name: str | None) -> tuple[KeptAside, ...]:
         return self._answered("kept-aside", name)  # type: ignore[no-any-return]  # as above

@@ -41,6 +41,7 @@ MADE: dict[str, tuple[Callable[[], BackupkeeperError], list[str]]] = {
         lambda: errors.BucketUnreachableError(SAID, advice="Check the network."),
         [SAID, "Check the network."],
     ),
+    "AsleepError": (lambda: errors.AsleepError(SAID, advice="Thaw."), [SAID, "Thaw."]),
     "UploadLostError": (lambda: errors.UploadLostError(SAID, advice="Again."), [SAID, "Again."]),
     "PlaceHeldError": (
         lambda: errors.PlaceHeldError("Main", process=4711, doing="proving Wide/Roll 01"),

@@ -1,0 +1,88 @@
+"""Copies that a restore takes from: on drives block by block, from buckets in one stream.
+
+Promises:
+1. What a giver gives is compared by whoever asks: nothing is believed here.
+2. The very version of an object that was proven is asked for where the bucket keeps versions: one that
+   was put over it, or a deletion, hides nothing.
+3. Only the bytes that are wanted travel: a stream that is not read on is given up.
+"""
+
+from collections.abc import Generator, Iterator
+from contextlib import ExitStack, closing
+
+from backupkeeper.actions.context import Context
+from backupkeeper.actions.giving import AnyGiver, BucketGiver, DriveGiver
+from backupkeeper.actions.online import OnlineDrive
+from backupkeeper.core.errors import BackupkeeperError
+from backupkeeper.core.model import BLOCK_BYTES, Content, Copy, Place
+from backupkeeper.ports.bucket import Bucket, ObjectEntry
+
+
+class StreamGiver(BucketGiver):
+    """An object, read on and on: one request for many blocks. For one thread."""
+
+    def __init__(
+        self, bucket: Bucket, place: Place, copy: Copy, content: Content, stack: ExitStack
+    ) -> None:
+        super().__init__(bucket, place, copy, content)
+        self._stack = stack
+        self._stream: Iterator[memoryview] | None = None
+        self._next = 0
+
+    def block(self, number: int) -> memoryview | None:
+        """A block's bytes, unchecked; the next one is mostly on its way already."""
+        if self.trouble is not None or not self._is_there:
+            return None
+        try:
+            if self._stream is None or self._next != number:
+                self._open(number)
+            piece = next(self._stream, None) if self._stream is not None else None
+        except BackupkeeperError as error:
+            self.trouble = error
+            return None
+        self._next = number + 1
+        if piece is None:
+            return None
+        self.fetched += len(piece)
+        return piece
+
+    def part(self, number: int) -> memoryview | None:
+        """Fetched by itself: it was asked for before, and the stream has passed it."""
+        return super().block(number)
+
+    def _open(self, number: int) -> None:
+        self._stack.close()
+        self._stream = None
+        if self._entry is None:
+            self._entry = self._look()
+            self._is_there = self._entry is not None
+        start = number * BLOCK_BYTES
+        if self._entry is None or self._entry.size <= start:
+            return
+        end = min(self._content.size, self._entry.size)
+        stream = self._bucket.fetch_range(self.copy.path, self._entry, start, end)
+        if isinstance(stream, Generator):
+            self._stack.enter_context(closing(stream))
+        self._stream = stream
+
+    def _look(self) -> ObjectEntry | None:
+        """The object, in the version that was proven where it is still kept."""
+        entry = self._bucket.look(self.copy.path)
+        known = self.copy.proof.version if self.copy.proof is not None else None
+        if known is None or known.startswith("etag:") or (entry and entry.version == known):
+            return entry
+        return self._bucket.look(self.copy.path, version=known) or entry
+
+
+def giver_of(
+    context: Context,
+    copy: Copy,
+    content: Content,
+    where: OnlineDrive | tuple[Place, Bucket],
+    stack: ExitStack,
+) -> AnyGiver:
+    """A copy as a giver, for one thread and one file; closed with the stack."""
+    if isinstance(where, OnlineDrive):
+        return DriveGiver(context, where, copy, content, stack)
+    inner = stack.enter_context(ExitStack())
+    return StreamGiver(where[1], where[0], copy, content, inner)
