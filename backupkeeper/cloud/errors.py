@@ -5,7 +5,7 @@ Promises:
 2. Text that came from the store is shortened and made harmless before it stands in a sentence.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
@@ -122,16 +122,17 @@ def failure(
             return AttestationRefusedError(path)
         case Cause.NAME_TAKEN:
             return NameTakenError(path)
-        case Cause.ARCHIVED:
-            return AsleepError(message, advice=told)
-        case Cause.SETTINGS:
-            return UsageError(message, advice=told)
-        case Cause.UPLOAD_LOST:
-            return UploadLostError(message, advice=told)
-        case Cause.OUR_BUG:
-            return BrokenPromiseError(message, advice=told)
         case _:
-            return BucketUnreachableError(message, advice=told)
+            return _OF_OURS.get(cause, BucketUnreachableError)(message, advice=told)
+
+
+_OF_OURS: Mapping[Cause, type[BackupkeeperError]] = {
+    Cause.SETTINGS: UsageError,
+    Cause.OUR_BUG: BrokenPromiseError,
+    Cause.UPLOAD_LOST: UploadLostError,
+    Cause.ARCHIVED: AsleepError,
+}
+"""What is another error than that the bucket can't be reached."""
 
 
 def translated(error: BaseException, where: Where, path: str = "") -> BackupkeeperError:

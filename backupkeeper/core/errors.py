@@ -4,9 +4,10 @@
     +- UsageError                        exit 2   the person's turn
     |  +- ConfigError                             all faults at once
     +- OutOfReachError                            try again later
-    |  +- DriveGoneError, MountChangedError, PlaceHeldError, AsleepError
+    |  +- DriveGoneError, MountChangedError, PlaceHeldError
     |  +- BucketUnreachableError
     |     +- UploadLostError                      begin the upload anew
+    |     +- AsleepError                          have the object thawed first
     +- DeviceError                                the device's fault: path and errno
     |  +- ReadError, WriteError, SyncError, NoSpaceError, ReadOnlyError
     +- MismatchError                              work stopped: bytes are not what they must be
@@ -97,7 +98,7 @@ class UploadLostError(BucketUnreachableError):
     """The object store has lost an upload in parts: it can only be begun anew."""
 
 
-class AsleepError(OutOfReachError):
+class AsleepError(BucketUnreachableError):
     """An object lies in an archive class: it must be thawed before its bytes can be had."""
 
 

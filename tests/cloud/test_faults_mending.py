@@ -10,6 +10,7 @@ from backupkeeper.cloud.s3 import S3Bucket
 from backupkeeper.core.errors import (
     AttestationRefusedError,
     BackupkeeperError,
+    AsleepError,
     BucketUnreachableError,
     NameTakenError,
     SourceChangedError,
@@ -64,7 +65,7 @@ def only_the_old(moto: Server, name: str) -> None:
         (412, "PreconditionFailed", SourceChangedError, "not the object that was looked at"),
         (404, "NoSuchKey", SourceChangedError, "not the object that was looked at"),
         (403, "AccessDenied", BucketUnreachableError, "not allowed"),
-        (403, "InvalidObjectState", BucketUnreachableError, "archive"),
+        (403, "InvalidObjectState", AsleepError, "archive"),
         (501, "NotImplemented", BucketUnreachableError, "does not offer"),
         (200, "InternalError", BucketUnreachableError, "failed"),
     ],
