@@ -8,9 +8,9 @@ from botocore.awsrequest import AWSResponse
 
 from backupkeeper.cloud.s3 import S3Bucket
 from backupkeeper.core.errors import (
+    AsleepError,
     AttestationRefusedError,
     BackupkeeperError,
-    AsleepError,
     BucketUnreachableError,
     NameTakenError,
     SourceChangedError,
