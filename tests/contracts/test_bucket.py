@@ -1,4 +1,4 @@
-"""The bucket, held to its port on a real store and on the mock.
+"""The bucket, held to its port on a real store, on the mock, and on a strict one of our own.
 
 Where the two differ, what each was seen to do stands in ``SEEN`` (SEEN.md section 1).
 """
@@ -39,8 +39,21 @@ SEEN: dict[str, Capabilities] = {
         etag_is_md5=True,
         object_lock=False,
     ),
+    "strict": Capabilities(
+        refuses_wrong=frozenset(
+            {"content-md5", "x-amz-content-sha256", "sha256", "crc32", "crc64nvme"}
+        ),
+        conditional_put=True,
+        conditional_complete=True,
+        versioning=False,
+        etag_is_md5=True,
+    ),
 }
-ATTESTED = {"moto": (), "radosgw": ("content-md5", "x-amz-content-sha256")}
+ATTESTED = {
+    "moto": (),
+    "radosgw": ("content-md5", "x-amz-content-sha256"),
+    "strict": ("content-md5", "x-amz-content-sha256", "sha256"),
+}
 
 SIZES = [0, 1, BLOCK_BYTES, 2 * BLOCK_BYTES, 2 * BLOCK_BYTES + 1, 5 * BLOCK_BYTES + 12_345]
 """With parts of two blocks: one piece up to two blocks, parts beyond."""

@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import boto3
 import xxhash
@@ -79,8 +79,14 @@ class Server:
         return [upload["Key"] for upload in answer.get("Uploads", [])]
 
 
-def raw_client(url: str, *, access: str = ACCESS, secret: str = SECRET) -> "S3Client":
-    """A plain boto3 client."""
+def raw_client(
+    url: str,
+    *,
+    access: str = ACCESS,
+    secret: str = SECRET,
+    checksums: Literal["when_required", "when_supported"] = "when_required",
+) -> "S3Client":
+    """A plain boto3 client. ``checksums``: when it adds one of its own, and checks one."""
     return boto3.session.Session().client(
         "s3",
         endpoint_url=url,
@@ -89,8 +95,8 @@ def raw_client(url: str, *, access: str = ACCESS, secret: str = SECRET) -> "S3Cl
         region_name="us-east-1",
         config=Config(
             s3={"addressing_style": "path"},
-            request_checksum_calculation="when_required",
-            response_checksum_validation="when_required",
+            request_checksum_calculation=checksums,
+            response_checksum_validation=checksums,
         ),
     )
 

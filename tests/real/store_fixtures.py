@@ -35,6 +35,8 @@ from tests.real.store import (
     free_ports,
     raw_client,
 )
+from tests.world.strict_rules import World
+from tests.world.strict_store import strict_store
 
 
 @functools.cache
@@ -81,7 +83,14 @@ def moto() -> Iterator[Server]:
         server.stop()
 
 
-@pytest.fixture(params=["moto", pytest.param("radosgw", marks=pytest.mark.real("store"))])
+@pytest.fixture(scope="session")
+def strict() -> Iterator[Server]:
+    """Our own store, which does what the service's documents say."""
+    with strict_store(World()) as url:
+        yield Server(name="strict", url=url, client=raw_client(url))
+
+
+@pytest.fixture(params=["moto", "strict", pytest.param("radosgw", marks=pytest.mark.real("store"))])
 def server(request: pytest.FixtureRequest) -> Server:
     """Each store in turn."""
     found: Server = request.getfixturevalue(request.param)
