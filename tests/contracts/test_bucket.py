@@ -47,6 +47,7 @@ SEEN: dict[str, Capabilities] = {
         conditional_complete=True,
         versioning=False,
         etag_is_md5=True,
+        object_lock=False,
     ),
 }
 ATTESTED = {
