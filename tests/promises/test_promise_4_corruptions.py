@@ -34,6 +34,9 @@ class Hurt:
     cut_to: int | None = None
 
 
+PIECE = 1 << 24
+
+
 def run_of(length: int) -> Callable[[random.Random, bytearray], Hurt]:
     """A run of a device's unit: zeros, other bytes, or all bits set."""
 
@@ -147,7 +150,9 @@ def taken_in(tmp_path: Path, chance: random.Random, lengths: list[int]) -> tuple
     card = yard.card("card", {})
     (card / "DCIM").mkdir()
     for number, length in enumerate(lengths):
-        (card / f"DCIM/C{number:04}.BIN").write_bytes(chance.randbytes(length))
+        with (card / f"DCIM/C{number:04}.BIN").open("wb") as clip:
+            for start in range(0, length, PIECE):  # more at once is too much for randbytes
+                clip.write(chance.randbytes(min(PIECE, length - start)))
     yard.offload(card)
     return yard, roll_folder(main)
 
