@@ -44,6 +44,7 @@ from backupkeeper.core.needs import READABLE, WANTING
 from backupkeeper.core.outcomes import Trouble
 from backupkeeper.core.policy import best_first
 from backupkeeper.core.sampling import sample_due
+from backupkeeper.core.sending_order import files_in_order
 from backupkeeper.ports.bucket import Bucket, ObjectEntry, Sent
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.coldread import checked_blocks
@@ -96,7 +97,7 @@ def keys_of(roll: Roll) -> dict[str, str]:
 
 
 def errands(now: RollNow, place: Place) -> list[Errand]:
-    """Every original of a roll, with its object in a bucket."""
+    """Every original of a roll, with its object in a bucket, in the order of sending."""
     keys = keys_of(now.roll)
 
     def there(file: RollFile) -> Copy | None:
@@ -104,7 +105,8 @@ def errands(now: RollNow, place: Place) -> list[Errand]:
         copies = now.copies.get(file.content, ())
         return next((copy for copy in copies if (copy.place, copy.path) == mine), None)
 
-    return [Errand(file=f, key=keys[f.path], there=there(f)) for f in now.roll.files]
+    files = files_in_order(now.roll.files, lambda file: file.size)
+    return [Errand(file=f, key=keys[f.path], there=there(f)) for f in files]
 
 
 def wanted_of(every: Iterable[Errand]) -> set[tuple[str, Blake3]]:

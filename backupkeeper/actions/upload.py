@@ -24,6 +24,7 @@ from backupkeeper.actions.sending import (
     send_or_look,
     wanted_of,
 )
+from backupkeeper.actions.upload_order import heads_in_order
 from backupkeeper.actions.uploads_begun import give_up_stale
 from backupkeeper.core.errors import OutOfReachError
 from backupkeeper.core.model import (
@@ -175,12 +176,11 @@ def _upload_to(
     since = context.clock.now() - context.config.policy.attested_age
     lacking = context.catalog.not_plainly_proven(place.id, since)
     try:
-        for head in context.catalog.rolls():
-            if head.id in lacking:
-                now = roll_now(context, head.id)
-                todo = [one for one in errands(now, place) if one.state is not CopyState.PROVEN]
-                run.wanted |= wanted_of(todo)
-                _do(context, run, now, todo, progress)
+        for head in heads_in_order(context, lacking):
+            now = roll_now(context, head.id)
+            todo = [one for one in errands(now, place) if one.state is not CopyState.PROVEN]
+            run.wanted |= wanted_of(todo)
+            _do(context, run, now, todo, progress)
         give_up_stale(context, run.bucket, place, wanted=run.wanted)
     except OutOfReachError as error:
         run.troubles.append(Trouble(place=place.name, path="", message=str(error)))

@@ -27,6 +27,7 @@ from backupkeeper.core.line import WAITS_FOR_HOURS
 from backupkeeper.core.mend_wishes import repairs
 from backupkeeper.core.model import Place, PlaceId, PlaceKind, Role, Standing as PlaceStanding
 from backupkeeper.core.patience import waits
+from backupkeeper.core.sending_order import rank
 from backupkeeper.core.wish import LONG_AGO, Wish, Wishes
 
 ORDER: Final = (
@@ -55,11 +56,14 @@ def wishes(view: View) -> Wishes:
             found.wait(wish.deed, reason, at)
         else:
             found.ready.append(wish)
-    # Stable sorts, the least weighty first: a total order, so that equal views give equal plans.
-    found.ready.sort(key=lambda wish: wish.deed.key)
-    found.ready.sort(key=lambda wish: wish.shoot, reverse=True)
+    # A total order, so that equal views give equal plans.
     found.ready.sort(
-        key=lambda wish: (ORDER.index(wish.deed.kind), wish.part, wish.fewest, wish.since)
+        key=lambda wish: (
+            ORDER.index(wish.deed.kind),
+            wish.part,
+            wish.since,
+            rank(wish.fewest, wish.shoot, wish.deed.key),
+        )
     )
     return found
 

@@ -79,16 +79,16 @@ def yard(
 
 
 def test_three_weeks_later_only_the_rest_is_sent(yard: BucketYard) -> None:
-    yard.upload(stopped_at=9)  # 40 MiB are ten blocks in three parts
+    yard.upload(stopped_at=11)  # the small file, then 40 MiB: ten blocks in three parts
     (begun,) = yard.begun()
     assert (begun.key, begun.enforced) == (KEY, ("content-md5",))
-    assert CopyState.PROVEN not in yard.states("Off site")
+    assert LARGE not in yard.copies("Off site")
     there = set(yard.rules.uploads[begun.upload][1])
     yard.parts()
     yard.clock.at += timedelta(weeks=3)
     outcome = yard.upload()
     assert outcome is not None
-    assert (outcome.sent_files, outcome.troubles) == (2, ())
+    assert (outcome.sent_files, outcome.troubles) == (1, ())
     assert set(yard.parts()) == {1, 2, 3} - there
     assert yard.begun() == ()
     assert yard.rules.uploads == {}
@@ -97,7 +97,7 @@ def test_three_weeks_later_only_the_rest_is_sent(yard: BucketYard) -> None:
 
 
 def test_the_daemon_goes_on_where_a_command_was_stopped(yard: BucketYard) -> None:
-    yard.upload(stopped_at=9)
+    yard.upload(stopped_at=11)
     there = set(yard.rules.uploads[yard.begun()[0].upload][1])
     yard.parts()
     assert yard.upload_one(origin="Travel").troubles == ()
@@ -119,17 +119,17 @@ def test_the_other_drive_goes_on_where_this_one_has_rotted(yard: BucketYard) -> 
 
 
 def test_a_store_that_forgot_the_upload_is_sent_all_of_it_in_the_same_run(yard: BucketYard) -> None:
-    yard.upload(stopped_at=9)
+    yard.upload(stopped_at=11)
     yard.rules.uploads.clear()
     outcome = yard.upload()
     assert outcome is not None
-    assert (outcome.sent_files, outcome.troubles) == (2, ())
+    assert (outcome.sent_files, outcome.troubles) == (1, ())
     assert yard.rules.objects[f"yard/footage/{KEY}"][0] == CARD[LARGE]
 
 
 def test_an_object_that_was_made_before_the_kill_is_recognised(yard: BucketYard) -> None:
     """Killed between the store's answer and the catalog: nothing is sent or fetched again."""
-    yard.upload(stopped_at=9)
+    yard.upload(stopped_at=11)
     (begun,) = yard.begun()
     with sqlite3.connect(yard.root / "catalog.sqlite") as connection:
         before = connection.execute("SELECT * FROM uploads_under_way").fetchall()
@@ -160,7 +160,7 @@ def strange(begun: Begun, yard: BucketYard, *, days: int) -> Begun:
 
 
 def test_stale_uploads_of_ours_are_given_up_and_others_are_left_alone(yard: BucketYard) -> None:
-    yard.upload(stopped_at=9)
+    yard.upload(stopped_at=11)
     (begun,) = yard.begun()
     place = yard.place("Off site")
     old, young = strange(begun, yard, days=8), strange(begun, yard, days=6)
@@ -176,7 +176,7 @@ def test_stale_uploads_of_ours_are_given_up_and_others_are_left_alone(yard: Buck
 
 
 def test_an_upload_whose_drive_is_away_waits_however_long_it_takes(yard: BucketYard) -> None:
-    yard.upload(stopped_at=9)
+    yard.upload(stopped_at=11)
     begun = yard.begun()
     for drive in ("Main", "Travel"):
         (yard.root / drive).rename(yard.root / f"{drive} away")
