@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 ACCESS, SECRET = "testaccess", "testsecret"
 SCRIPT = os.path.join(os.path.dirname(__file__), "store.sh")
-PORTS = 10
+PORTS = 11
 """``store.sh`` takes so many ports in a row."""
 
 
@@ -60,6 +60,10 @@ class Server:
     name: str
     url: str
     client: "S3Client"
+    https: str = ""
+    """Its address for TLS, where it speaks that too."""
+    certificate: str = ""
+    """A file with what vouches for it there."""
 
     def new_bucket(self, **more: Any) -> str:
         """Create a bucket with a name of its own."""
@@ -108,7 +112,7 @@ def free_ports(count: int) -> int:
     that no such connection takes one before its server does.
     """
     for _ in range(100):
-        port = 20_000 + secrets.randbelow(1_200) * 10
+        port = 20_000 + secrets.randbelow(600) * 20
         with ExitStack() as stack:
             try:
                 for offset in range(count):

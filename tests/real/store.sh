@@ -2,8 +2,8 @@
 # A throw-away object store (Ceph radosgw) on loopback, its objects in memory.
 #   store.sh DIR PORT     start; DIR must be empty or not be there, its path at most 60 characters
 #   store.sh --stop DIR   stop exactly the processes that DIR/pids names
-# Takes PORT (S3) to PORT+9. Keys: testaccess / testsecret, and locked / lockedsecret, whose user
-# owns nothing. Needs ceph-mon, ceph-osd, radosgw, radosgw-admin, curl.
+# Takes PORT (S3) to PORT+9; with S3_TLS=1 also PORT+10, for https with DIR/store.crt. Keys: testaccess / testsecret, and locked / lockedsecret, whose user
+# owns nothing. Needs ceph-mon, ceph-osd, radosgw, radosgw-admin, curl, openssl.
 set -euo pipefail
 
 # When a process started: tells it from another one of the same number. Empty when it is gone.
@@ -28,6 +28,12 @@ DIR=$(realpath "$1") PORT=$2
 [ -z "$(ls -A "$DIR")" ] || { echo "$DIR is not empty" >&2; exit 2; }
 [ ${#DIR} -le 60 ] || { echo "$DIR is too long for a socket's path" >&2; exit 2; }
 mkdir "$DIR"/{mon,osd,rgw,run,log}
+TLS=
+if [ "${S3_TLS:-}" ]; then
+  openssl req -x509 -newkey rsa:2048 -nodes -days 2 -subj /CN=store -addext subjectAltName=IP:127.0.0.1 \
+    -keyout "$DIR/store.key" -out "$DIR/store.crt" 2>/dev/null
+  TLS=" ssl_endpoint=127.0.0.1:$((PORT + 10)) ssl_certificate=$DIR/store.crt ssl_private_key=$DIR/store.key"
+fi
 CLUSTER=$(cat /proc/sys/kernel/random/uuid) OSD=$(cat /proc/sys/kernel/random/uuid)
 cat > "$DIR/ceph.conf" <<CONF
 [global]
@@ -72,7 +78,7 @@ paxos min wait = 0.01
 [mon.a]
 mon addr = 127.0.0.1:$((PORT + 1))
 [client.rgw]
-rgw frontends = beast endpoint=127.0.0.1:$PORT
+rgw frontends = beast endpoint=127.0.0.1:$PORT$TLS
 rgw data = $DIR/rgw
 rgw thread pool size = 32
 rgw run sync thread = false

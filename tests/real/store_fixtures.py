@@ -45,14 +45,25 @@ def _loader(search_path_string: str | None = None) -> Loader:
 
 
 @contextmanager
-def _running_store() -> Iterator[str]:
+def _running_store() -> Iterator[Server]:
     folder = tempfile.mkdtemp(prefix="bk-store-", dir="/tmp")
     try:
         port = free_ports(PORTS)
         subprocess.run(
-            [SCRIPT, folder, str(port)], check=True, timeout=90, stdout=subprocess.DEVNULL
+            [SCRIPT, folder, str(port)],
+            check=True,
+            timeout=90,
+            stdout=subprocess.DEVNULL,
+            env=os.environ | {"S3_TLS": "1"},
         )
-        yield f"http://127.0.0.1:{port}"
+        url = f"http://127.0.0.1:{port}"
+        yield Server(
+            name="radosgw",
+            url=url,
+            client=raw_client(url),
+            https=f"https://127.0.0.1:{port + 10}",
+            certificate=os.path.join(folder, "store.crt"),
+        )
     finally:
         subprocess.run([SCRIPT, "--stop", folder], check=True, timeout=60)
         shutil.rmtree(folder)
@@ -63,10 +74,10 @@ def radosgw() -> Iterator[Server]:
     """The real store; started a second time where another program took one of its ports."""
     with ExitStack() as stack:
         try:
-            url = stack.enter_context(_running_store())
+            server = stack.enter_context(_running_store())
         except subprocess.CalledProcessError:
-            url = stack.enter_context(_running_store())
-        yield Server(name="radosgw", url=url, client=raw_client(url))
+            server = stack.enter_context(_running_store())
+        yield server
 
 
 @pytest.fixture(scope="session")
