@@ -17,6 +17,7 @@ from backupkeeper.actions.one_roll import RollNow
 from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.actions.proving import prove_copy
 from backupkeeper.actions.recording import record_seen
+from backupkeeper.actions.sample_budget import note_sample, sampling_now
 from backupkeeper.actions.uploads_begun import CatalogMemory
 from backupkeeper.core.errors import (
     DeviceError,
@@ -147,13 +148,12 @@ def look_or_fetch(
 ) -> Fact:
     """Look at an object whose attestation grew old, as long as nothing changed; else fetch it back.
 
-    A look keeps an attested proof from ageing, if the same version is still there. One of the yearly
+    A look keeps an attested proof from ageing, if the same version is still there. One of the
     sample is fetched back all the same (``core.needs.sample_due``).
     """
     there = errand.there
     proof = there.proof if there is not None else None
-    percent = context.config.proofs.bucket_sample_percent
-    is_sampled = there is not None and sample_due(there, context.clock.now(), percent)
+    is_sampled = there is not None and sample_due(there, context.clock.now(), sampling_now(context))
     if proof is not None and proof.way is Way.ATTESTED and not is_sampled:
         entry = run.bucket.look(errand.key)
         run.looked_at += 1
@@ -168,7 +168,11 @@ def look_or_fetch(
                 evidence="looked at",
                 version=entry.mark if entry is not None else None,
             )
-    return _fetch(context, run, errand.key, content, progress)
+    begun = context.clock.monotonic()
+    fact = _fetch(context, run, errand.key, content, progress)
+    if is_sampled and fact.way is Way.DOWNLOADED:
+        note_sample(context, run.place.id, content.size, context.clock.monotonic() - begun)
+    return fact
 
 
 def _is_the_damaged_one(run: Sending, errand: Errand) -> bool:

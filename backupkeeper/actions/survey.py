@@ -16,6 +16,7 @@ from functools import partial
 from typing import Final
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.sample_budget import sampling_now
 from backupkeeper.core.deeds import RollNeed
 from backupkeeper.core.model import (
     Blake3,
@@ -114,10 +115,11 @@ class Surveyor:
             mounted=mounted,
             lead=context.config.proofs.lead,
             cutoffs=cutoffs or {},
-            sample_percent=context.config.proofs.bucket_sample_percent,
+            sampling=sampling_now(context),
         )
         ground = tuple(
-            (*_kind_of(place), around.cutoffs.get(place.id)) for place in places.values()
+            (*_kind_of(place), around.cutoffs.get(place.id), place.id in around.sampling.spent)
+            for place in places.values()
         )
         if ground != self._ground:
             self._examined.clear()

@@ -16,6 +16,7 @@ from backupkeeper.actions.histories import send_manifest
 from backupkeeper.actions.one_roll import RollNow, bucket_place, drive_here, roll_now
 from backupkeeper.actions.online import OnlineDrive, holding_places, online_drives
 from backupkeeper.actions.recording import record_seen
+from backupkeeper.actions.sample_budget import sampling_now
 from backupkeeper.actions.sending import (
     Errand,
     Sending,
@@ -94,7 +95,7 @@ def upload_roll(
             policy=context.config.policy,
             now=context.clock.now(),
             lead=context.config.proofs.lead,
-            sample_percent=context.config.proofs.bucket_sample_percent,
+            sampling=sampling_now(context),
         )
         todo = [
             errand

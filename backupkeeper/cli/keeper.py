@@ -16,6 +16,7 @@ from backupkeeper.core.outcomes import (
     Verdict,
     VerifyOutcome,
 )
+from backupkeeper.core.prices import BucketCost
 from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome
 from backupkeeper.core.status import Status
 from backupkeeper.ports.progress import Progress
@@ -75,6 +76,10 @@ class Keeper(Protocol):
 
     def restore(self, asked: Asked, *, agree: Agree, progress: Progress) -> RestoreOutcome:
         """Bring back."""
+        ...
+
+    def costs(self, name: str | None) -> tuple[BucketCost, ...]:
+        """What buckets hold and cost."""
         ...
 
     def kept_aside(self, name: str | None) -> tuple[KeptAside, ...]:

@@ -12,6 +12,7 @@ import click
 
 from backupkeeper import __version__
 from backupkeeper.cli.copies import mirror, upload
+from backupkeeper.cli.costs import cost
 from backupkeeper.cli.demo import demo
 from backupkeeper.cli.failing import fail
 from backupkeeper.cli.gaps import gaps
@@ -94,3 +95,4 @@ for command in (
     place, offload, mirror, upload, verify, repair, restore, may_wipe, gaps, manifest, run, status, pause, resume, service, demo,
 ):  # fmt: skip
     main.add_command(command)
+place.add_command(cost)

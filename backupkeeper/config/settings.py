@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from datetime import time, timedelta
+from decimal import Decimal
 from enum import StrEnum
 from typing import Final
 
@@ -9,7 +10,8 @@ from backupkeeper.core.cardrules import SourceRule
 from backupkeeper.core.hours import WeekTime, Window
 from backupkeeper.core.line import LineRule, LineWindow
 from backupkeeper.core.policy import Policy
-from backupkeeper.core.prices import Prices
+from backupkeeper.core.prices import GB, Prices
+from backupkeeper.core.sampling import Budget
 
 
 class HashFormat(StrEnum):
@@ -123,6 +125,17 @@ class ProofSettings:
     """Whether the daemon mends damaged copies on drives without asking."""
     bucket_sample_percent: float = 5.0
     """So many percent of what the store attested are fetched back and compared each year."""
+    bucket_years: int = 0
+    """Within so many years all of it is; 0: only so many percent a year."""
+    bucket_month_gb: Decimal | None = None
+    bucket_month_cost: Decimal | None = None
+    """What the sample may fetch a month; None: as much as it takes."""
+
+    @property
+    def budget(self) -> Budget:
+        """Both of these."""
+        size = None if self.bucket_month_gb is None else int(self.bucket_month_gb * GB)
+        return Budget(size_bytes=size, cost=self.bucket_month_cost)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

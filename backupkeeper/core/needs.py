@@ -32,7 +32,7 @@ from backupkeeper.core.model import (
     Way,
 )
 from backupkeeper.core.policy import ALL_ROLES, Policy, best_per_role, cover, filled_roles
-from backupkeeper.core.sampling import sample_due
+from backupkeeper.core.sampling import NO_SAMPLING, Sampling, sample_due
 
 WANTING: Final = frozenset({CopyState.ABSENT, CopyState.MISSING, CopyState.OUT_OF_REACH})
 """States in which a role has no copy that could be proven or mended where it is."""
@@ -101,8 +101,8 @@ class Circumstances:
     lead: timedelta = timedelta(0)
     cutoffs: Mapping[PlaceId, datetime] = field(default_factory=dict)
     """Proofs on a drive that are no younger than this are to be made again: the night's share."""
-    sample_percent: float = 0.0
-    """So much of what stores attested is fetched back each year."""
+    sampling: Sampling = NO_SAMPLING
+    """What of all that stores attested is fetched back."""
 
 
 class Proof(StrEnum):
@@ -177,7 +177,7 @@ def _is_ageing(copy: Copy, around: Circumstances) -> bool:
     if copy.proof.way is Way.ATTESTED and latest is not None and latest.way is Way.LOOKED:
         seen = max(seen, latest.at)
     cutoff = around.cutoffs.get(copy.place)
-    is_sample = sample_due(copy, around.now, around.sample_percent)
+    is_sample = sample_due(copy, around.now, around.sampling)
     if is_sample or (cutoff is not None and seen <= cutoff):
         return True
     proofs = [(seen, copy.proof.way)]

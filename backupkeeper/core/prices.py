@@ -57,6 +57,28 @@ class Held:
     size_bytes: int
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class BucketCost:
+    """What a bucket holds and costs; None where a price is not known. ``trouble``: it could not be asked."""
+
+    name: str
+    held: tuple[Held, ...]
+    currency: str
+    a_month: Decimal | None = None
+    to_fetch: Decimal | None = None
+    trouble: str = ""
+
+    @property
+    def objects(self) -> int:
+        """How many."""
+        return sum(one.objects for one in self.held)
+
+    @property
+    def size_bytes(self) -> int:
+        """Of all of them."""
+        return sum(one.size_bytes for one in self.held)
+
+
 def shelf_name(shelf: str) -> str:
     """A storage class by its name, the usual one too."""
     return shelf or USUAL

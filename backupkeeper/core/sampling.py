@@ -1,16 +1,163 @@
-"""Which objects are fetched back, though the store attested them: a sample of each year. Pure."""
+"""Which objects are fetched back, though the store attested them. Pure, and without a memory.
 
-from datetime import datetime
+NIST SP 800-53 CP-9(1) asks for a random sample of what was stored to be retrieved and compared.
 
-from backupkeeper.core.model import Copy, Way
+Promises:
+1. With ``years`` every object is fetched back within so many years after it was sent, and again within
+   so many after that, as long as it is asked at least every ``GRACE`` and the budget holds.
+2. Its month follows from a hash of its content: every machine chooses the same, and the months of a
+   cycle get even shares.
+3. Where a month's budget is spent nothing more is due in it. (A file that was begun is fetched whole.)
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from decimal import Decimal
+from typing import Final
+
+from blake3 import blake3
+
+from backupkeeper.core.model import Blake3, Copy, PlaceId, Way
+from backupkeeper.core.prices import Prices, for_requests, in_all, requests_for, to_take
 from backupkeeper.core.scrub import sample_moment
 
+GRACE: Final = timedelta(days=92)
+"""For so long a month's share is made up for; so turning it on asks for no more than a quarter's."""
+_TAG: Final = b"backupkeeper: monthly sample\0"
+_MONTHS: Final = 12
+_ALL: Final = 1 << 64
+_YEAR: Final = timedelta(days=366)
 
-def sample_due(copy: Copy, now: datetime, percent: float) -> bool:
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Sampling:
+    """What the person wants. ``years`` 0: so many percent each year, else all within these years.
+
+    ``spent`` are the buckets in which this month's budget is used up.
+    """
+
+    percent: float = 0.0
+    years: int = 0
+    spent: frozenset[PlaceId] = field(default=frozenset())
+
+
+NO_SAMPLING: Final = Sampling()
+
+
+def sample_due(copy: Copy, now: datetime, sampling: Sampling) -> bool:
     """Whether an object that the store attested is to be fetched back now, as one of the sample."""
-    if copy.proof is None or copy.proof.way is not Way.ATTESTED:
+    if copy.proof is None or copy.proof.way is not Way.ATTESTED or copy.place in sampling.spent:
         return False
-    moment = sample_moment(copy.content, now, percent=percent)
-    if moment is None or copy.proof.at >= moment:
+    last = copy.proof.at if copy.sampled_at is None else max(copy.proof.at, copy.sampled_at)
+    if sampling.years:
+        moment = month_moment(copy.content, now, sampling.years)
+        return last < moment >= now - GRACE or now - last >= sampling.years * _YEAR
+    yearly = sample_moment(copy.content, now, percent=sampling.percent)
+    return yearly is not None and last < yearly
+
+
+def month_moment(content: Blake3, now: datetime, years: int) -> datetime:
+    """The latest moment till now at which an object's turn came, in a cycle of so many years."""
+    said = content.encode("utf-8", "surrogatepass")
+    digest = blake3(_TAG + said).digest()
+    length = years * _MONTHS
+    slot = int.from_bytes(digest[:8], "big") * length // _ALL
+    part = int.from_bytes(digest[8:16], "big")
+    here = now.astimezone(UTC)
+    month = here.year * _MONTHS + here.month - 1
+    month -= (month - slot) % length
+    moment = _within(month, part)
+    return moment if moment <= now else _within(month - length, part)
+
+
+def _within(month: int, part: int) -> datetime:
+    """A moment of a month, ``part`` of 2**64 from its beginning."""
+    begin, end = _begin(month), _begin(month + 1)
+    return begin + (end - begin) // timedelta(microseconds=1) * part // _ALL * timedelta(
+        microseconds=1
+    )
+
+
+def _begin(month: int) -> datetime:
+    # Years before the first only where a clock stands there: then it is the first.
+    return datetime(max(1, month // _MONTHS), month % _MONTHS + 1, 1, tzinfo=UTC)
+
+
+def month_begin(now: datetime) -> datetime:
+    """When the month of a budget began (UTC)."""
+    return now.astimezone(UTC).replace(day=1, hour=0, minute=0, second=0, microsecond=0)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Budget:
+    """What may be fetched a month: bytes, money. None: as much as it takes."""
+
+    size_bytes: int | None = None
+    cost: Decimal | None = None
+
+    @property
+    def is_bounded(self) -> bool:
+        """Whether anything bounds it."""
+        return self.size_bytes is not None or self.cost is not None
+
+
+def is_spent(budget: Budget, prices: Prices, *, fetched_bytes: int, fetched_files: int) -> bool:
+    """Whether a month's budget is used up; a budget of money without a price lets nothing through."""
+    if budget.size_bytes is not None and fetched_bytes >= budget.size_bytes:
+        return True
+    if budget.cost is None:
         return False
-    return copy.sampled_at is None or copy.sampled_at < moment
+    cost = _cost(prices, fetched_bytes, fetched_files)
+    return cost is None or cost >= budget.cost or _cost(prices, 1, 1) is None
+
+
+def _cost(prices: Prices, size_bytes: int, files: int) -> Decimal | None:
+    return in_all([to_take(prices, "", size_bytes), for_requests(prices, requests_for(files))])
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Outlook:
+    """Whether a budget can hold the promise. ``needed`` are bytes a month, ``cost`` their money."""
+
+    needed_bytes: int
+    cost: Decimal | None
+    years: int
+    enough: bool
+    takes_years: float | None
+    """In how many years it would be done with this budget; None where that is not known."""
+
+
+def outlook(
+    held_bytes: int, held_files: int, years: int, budget: Budget, prices: Prices
+) -> Outlook | None:
+    """What the promise of ``years`` needs each month; None where nothing is promised."""
+    if not years or not held_files:
+        return None
+    months = years * _MONTHS
+    needed, files = -(-held_bytes // months), -(-held_files // months)
+    cost = _cost(prices, needed, files)
+    shares = []
+    if budget.size_bytes is not None and needed:
+        shares.append(budget.size_bytes / needed)
+    if budget.cost is not None:
+        shares.append(0.0 if cost is None else float(budget.cost / cost) if cost else 1.0)
+    share = min(shares, default=1.0)
+    return Outlook(
+        needed_bytes=needed,
+        cost=cost,
+        years=years,
+        enough=share >= 1.0,
+        takes_years=years / share if share > 0 else None,
+    )
+
+
+def spent_of(
+    fetched: Mapping[PlaceId, tuple[int, int]], budget: Budget, prices: Prices
+) -> frozenset[PlaceId]:
+    """Buckets whose budget is used up, from the bytes and files fetched of each this month."""
+    return frozenset(
+        place
+        for place, (size, files) in fetched.items()
+        if is_spent(budget, prices, fetched_bytes=size, fetched_files=files)
+    )

@@ -12,6 +12,7 @@ from typing import Final
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.health import advice_on_drives, sentence
+from backupkeeper.actions.sample_budget import sample_warnings
 from backupkeeper.core.deeds import DeedKind
 from backupkeeper.core.model import EventKind, Place, PlaceId, PlaceKind, Standing
 from backupkeeper.core.presence import nights_before, nights_here
@@ -96,7 +97,10 @@ class Shares:
                 continue
 
     def warnings(self, now: datetime) -> tuple[str, ...]:
-        """A sentence for each drive whose nights don't suffice, or that something speaks against."""
+        """A sentence for each drive whose nights don't suffice, or that something speaks against.
+
+        And for each bucket whose budget can't hold what is promised of its sample.
+        """
         places = self._context.catalog.places()
         names = {place.id: place.name for place in places}
         health = advice_on_drives(self._context, now)
@@ -104,6 +108,7 @@ class Shares:
         return (
             *(sentence(names[place], one) for place, one in health.items()),
             *(told for told in slow if told is not None),
+            *sample_warnings(self._context),
         )
 
     def worn(self, now: datetime) -> Mapping[PlaceId, str]:

@@ -16,6 +16,7 @@ from backupkeeper.core.outcomes import (
     Verdict,
     VerifyOutcome,
 )
+from backupkeeper.core.prices import BucketCost
 from backupkeeper.core.restoring import Fate, RestoreOutcome
 
 WELL = 0
@@ -92,6 +93,11 @@ def of_repair(outcome: RepairOutcome) -> int:
     if _whole_place(outcome.troubles):
         return NOT_FINISHED
     return WELL if outcome.all_well else ATTENTION
+
+
+def of_costs(costs: Sequence[BucketCost]) -> int:
+    """3 where a bucket could not be asked."""
+    return NOT_FINISHED if any(one.trouble for one in costs) else WELL
 
 
 def of_restore(outcome: RestoreOutcome) -> int:

@@ -8,7 +8,6 @@ import platform
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, ExitStack, contextmanager
-from dataclasses import replace
 from types import TracebackType
 from typing import Final, Self, TypeVar
 
@@ -25,7 +24,6 @@ from backupkeeper.actions.offload import offload
 from backupkeeper.actions.offload_plan import Request
 from backupkeeper.actions.places import add_bucket, add_drive, report_places
 from backupkeeper.actions.repair import repair
-from backupkeeper.actions.restore import restore
 from backupkeeper.actions.treating import Wanted
 from backupkeeper.actions.upload import upload
 from backupkeeper.actions.verify import verify
@@ -46,7 +44,6 @@ from backupkeeper.core.outcomes import (
     Verdict,
     VerifyOutcome,
 )
-from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome, RestorePlan
 from backupkeeper.core.status import Status
 from backupkeeper.daemon.answers import status_without_daemon
 from backupkeeper.daemon.control import ask
@@ -61,6 +58,7 @@ from backupkeeper.system.clock import RealClock, ShiftedClock
 from backupkeeper.system.entropy import RealEntropy
 from backupkeeper.system.files import RealFiles
 from backupkeeper.system.lock import PlaceLocks
+from backupkeeper.wiring.restoring import Restoring, meant, wait_really
 from backupkeeper.wiring.settings import config_of, load_config
 
 WAIT_S: Final = 15.0
@@ -69,7 +67,7 @@ BETWEEN_TRIES_S: Final = 0.2
 _T = TypeVar("_T")
 
 
-class Keeper:
+class Keeper(Restoring):
     """Everything that the commands can ask for, on real parts. A context manager."""
 
     def __init__(
@@ -93,7 +91,7 @@ class Keeper:
             pause: waits for so many seconds; one of one's own waits for nothing in a test.
         """
         self.config = config
-        self._pause = pause or _pause
+        self._pause = pause or wait_really
         self._ask_for = ask_for
         clock, entropy = clock or RealClock(), RealEntropy()
         # A person's own command sends by the clock; a worker as its daemon says.
@@ -243,11 +241,11 @@ class Keeper:
 
         A folder that lies in no place: see ``actions.verify_folder``.
         """
-        path = _meant(what)
+        path = meant(what)
         if path is not None and os.path.isabs(path) and is_loose_folder(self._context, path):
             return verify_folder(self._context, path, progress)
         return self._giving_way(
-            lambda: verify(self._context, _meant(what), progress, in_doubt=in_doubt)
+            lambda: verify(self._context, meant(what), progress, in_doubt=in_doubt)
         )
 
     def repair(
@@ -255,20 +253,7 @@ class Keeper:
     ) -> RepairOutcome:
         """See ``actions.repair.repair``; ``what`` as in ``verify``."""
         wanted = Wanted(dry_run=dry_run, edited=edited, in_doubt=in_doubt)
-        return self._giving_way(lambda: repair(self._context, _meant(what), wanted, progress))
-
-    def restore(self, asked: Asked, *, agree: Agree, progress: Progress) -> RestoreOutcome:
-        """See ``actions.restore.restore``; ``what`` as in ``verify``, links in ``to`` resolved."""
-        meant = replace(asked, what=_meant(asked.what), to=os.path.realpath(asked.to))
-        said: list[bool] = []
-
-        def once(plan: RestorePlan) -> bool:
-            said[:] = said or [agree(plan)]  # not again after a place was waited for
-            return said[0]
-
-        return self._giving_way(
-            lambda: restore(self._context, meant, once, progress, pause=self._pause)
-        )
+        return self._giving_way(lambda: repair(self._context, meant(what), wanted, progress))
 
     def kept_aside(self, name: str | None) -> tuple[KeptAside, ...]:
         """See ``actions.kept_aside.kept_aside``."""
@@ -333,18 +318,6 @@ class Keeper:
     def export_list(self, roll: str) -> bytes:
         """See ``actions.export.export_list``."""
         return export_list(self._context, roll)
-
-
-def _pause(seconds: float) -> None:
-    threading.Event().wait(seconds)
-
-
-def _meant(what: str | None) -> str | None:
-    """What a person named: something that exists as a path is taken as one."""
-    looks_like_path = what is not None and (
-        os.path.isabs(what) or what in {".", ".."} or ("/" in what and os.path.lexists(what))
-    )
-    return os.path.realpath(what) if what is not None and looks_like_path else what
 
 
 def run_errand(

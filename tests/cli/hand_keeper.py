@@ -19,6 +19,7 @@ from backupkeeper.core.outcomes import (
     Verdict,
     VerifyOutcome,
 )
+from backupkeeper.core.prices import BucketCost
 from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome
 from backupkeeper.core.status import Status
 from backupkeeper.ports.progress import Progress
@@ -109,6 +110,9 @@ class HandKeeper:
     def restore(self, asked: Asked, *, agree: Agree, progress: Progress) -> RestoreOutcome:
         answer: RestoreOutcome = self._answered("restore", asked)
         return answer if agree(answer.plan) else replace(answer, done=False)
+
+    def costs(self, name: str | None) -> tuple[BucketCost, ...]:
+        return self._answered("costs", name)  # type: ignore[no-any-return]  # as above
 
     def kept_aside(self, name: str | None) -> tuple[KeptAside, ...]:
         return self._answered("kept-aside", name)  # type: ignore[no-any-return]  # as above

@@ -15,7 +15,7 @@ from backupkeeper.core.model import (
     Way,
 )
 from backupkeeper.core.policy import Policy, copy_of
-from backupkeeper.core.sampling import sample_due
+from backupkeeper.core.sampling import Sampling, sample_due
 from backupkeeper.core.scrub import sample_moment
 
 DAY = timedelta(days=1)
@@ -68,7 +68,7 @@ def test_each_sampled_object_is_fetched_back_once_in_its_moment() -> None:
     early = replace(SENT, at=MOMENT - 30 * DAY)
 
     def due(at: datetime, *facts: Fact, percent: float = 100) -> bool:
-        return sample_due(copy_of(facts, VAULT, Policy(), at), at, percent)
+        return sample_due(copy_of(facts, VAULT, Policy(), at), at, Sampling(percent=percent))
 
     assert due(after, early)
     assert not due(after, early, percent=0)

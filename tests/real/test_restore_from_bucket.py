@@ -117,6 +117,10 @@ def is_all_there(yard: Yard) -> None:
 
 @pytest.mark.parametrize("store", STORES, indirect=True)
 def test_everything_comes_back_on_an_empty_machine(yard: Yard) -> None:
+    with yard.keeper() as keeper:
+        (held,) = keeper.costs("off site")
+    assert held.objects >= len(CARD) + 2, "the originals and their manifest"
+    assert {one.shelf for one in held.held} <= {"", "STANDARD"}
     outcome = restored(yard)
     assert outcome.all_well
     assert outcome.taken == {"Off site": sum(map(len, CARD.values()))}

@@ -1,5 +1,6 @@
 """A restore in words, as an object, and as an exit code."""
 
+import json
 from dataclasses import replace
 from decimal import Decimal
 
@@ -10,8 +11,10 @@ from backupkeeper.cli.main import main
 from backupkeeper.config import parse_config
 from backupkeeper.core.errors import ConfigError
 from backupkeeper.core.outcomes import Trouble
+from backupkeeper.core.prices import BucketCost, Held
 from backupkeeper.core.restoring import Fate, NotThere, Portion, RestoreOutcome, RestorePlan
 from backupkeeper.report import exits
+from backupkeeper.report.costs import cost_lines
 from backupkeeper.report.lines import Line, Look
 from backupkeeper.report.restore import plan_lines, restore_json, restore_lines
 from tests.cli.hand_keeper import HandKeeper
@@ -179,3 +182,43 @@ def test_prices_are_read_exactly() -> None:
 def test_a_wrong_price_is_a_fault(line: str) -> None:
     with pytest.raises(ConfigError, match="prices"):
         parse_config(f"[prices]\n{line}\n", "c.toml", home="/h", state_home="/s")
+
+
+COSTS = (
+    BucketCost(
+        name="Off site",
+        held=(
+            Held(shelf="", objects=2, size_bytes=10**9),
+            Held(shelf="GLACIER", objects=1, size_bytes=5),
+        ),
+        currency="EUR",
+        a_month=Decimal("0.02"),
+        to_fetch=None,
+    ),
+    BucketCost(name="Far", held=(), currency="", trouble="Nothing answers."),
+)
+
+
+def test_what_buckets_cost_is_told_as_far_as_it_is_known() -> None:
+    told = text(cost_lines(COSTS, Look(width=200)))
+    for part in (
+        "STANDARD: 2 objects, 1.00 GB",
+        "GLACIER",
+        "0.02 EUR",
+        "not known",
+        "Nothing answers",
+    ):
+        assert part in told, part
+    assert "There is no bucket" in text(cost_lines((), Look()))
+    done = CliRunner().invoke(
+        main, ("place", "cost", "--json"), obj=HandKeeper(answer=COSTS).session()
+    )
+    assert done.exit_code == 3
+    (one, far) = json.loads(done.stdout)["buckets"]
+    assert (one["a_month"], one["to_fetch_all"], one["classes"][0]["class"]) == (
+        "0.02",
+        None,
+        "STANDARD",
+    )
+    assert far["trouble"] == "Nothing answers."
+    assert exits.of_costs(COSTS[:1]) == 0

@@ -1,0 +1,58 @@
+"""What the Keeper gives back: restores and what they cost."""
+
+import os
+import threading
+from abc import ABC, abstractmethod
+from collections.abc import Callable
+from dataclasses import replace
+from typing import TypeVar
+
+from backupkeeper.actions.context import Context
+from backupkeeper.actions.costing import costs
+from backupkeeper.actions.restore import restore
+from backupkeeper.core.prices import BucketCost
+from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome, RestorePlan
+from backupkeeper.ports.progress import Progress
+
+_T = TypeVar("_T")
+
+
+class Restoring(ABC):
+    """A part of the Keeper."""
+
+    _context: Context
+    _pause: Callable[[float], None]
+
+    @abstractmethod
+    def _giving_way(self, deed: Callable[[], _T]) -> _T:
+        """Do it; where a daemon holds a place, ask it to let go."""
+
+    def restore(self, asked: Asked, *, agree: Agree, progress: Progress) -> RestoreOutcome:
+        """See ``actions.restore.restore``; ``what`` as in ``verify``, links in ``to`` resolved."""
+        wanted = replace(asked, what=meant(asked.what), to=os.path.realpath(asked.to))
+        said: list[bool] = []
+
+        def once(plan: RestorePlan) -> bool:
+            said[:] = said or [agree(plan)]  # not again after a place was waited for
+            return said[0]
+
+        return self._giving_way(
+            lambda: restore(self._context, wanted, once, progress, pause=self._pause)
+        )
+
+    def costs(self, name: str | None) -> tuple[BucketCost, ...]:
+        """See ``actions.costing.costs``."""
+        return costs(self._context, name)
+
+
+def wait_really(seconds: float) -> None:
+    """Wait for so many seconds; nothing wakes it."""
+    threading.Event().wait(seconds)
+
+
+def meant(what: str | None) -> str | None:
+    """What a person named: something that exists as a path is taken as one."""
+    looks_like_path = what is not None and (
+        os.path.isabs(what) or what in {".", ".."} or ("/" in what and os.path.lexists(what))
+    )
+    return os.path.realpath(what) if what is not None and looks_like_path else what
