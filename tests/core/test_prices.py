@@ -8,6 +8,7 @@ from hypothesis import given, strategies as st
 from backupkeeper.core.prices import (
     ARCHIVES,
     GB,
+    BucketCost,
     Held,
     Prices,
     a_month,
@@ -131,3 +132,9 @@ def test_a_sum_with_something_unknown_is_unknown(costs: list[Decimal | None]) ->
 @given(st.sampled_from(sorted(ARCHIVES)), st.integers(1, 10**14))
 def test_an_archive_without_a_price_of_its_own_is_never_guessed(shelf: str, size: int) -> None:
     assert to_take(Prices(fetch_gb=D("0.09")), shelf, size) is None
+
+
+def test_what_a_bucket_holds_is_the_sum_of_its_classes() -> None:
+    held = (Held(shelf="", objects=2, size_bytes=7), Held(shelf="X", objects=1, size_bytes=5))
+    cost = BucketCost(name="Off site", held=held, currency="")
+    assert (cost.objects, cost.size_bytes) == (3, 12)
