@@ -125,6 +125,7 @@ def open_bucket(  # noqa: PLR0913 - all that one bucket differs in from another
         addressing=addressing,
         connections=parallel_parts + 2,
         tuning=tuning,
+        clock=clock,
     )
     return S3Bucket(
         store,

@@ -7,7 +7,9 @@ Promises:
 """
 
 from collections.abc import Mapping
+from datetime import timedelta
 from enum import StrEnum, auto
+from typing import Final
 
 
 class Cause(StrEnum):
@@ -104,7 +106,7 @@ SENTENCES: Mapping[Cause, tuple[str, str]] = {
         "Check HTTPS_PROXY, HTTP_PROXY and NO_PROXY.",
     ),
     Cause.CLOCK: (
-        "The clock of this machine and that of {endpoint} are too far apart.",
+        "The clock of this machine and that of {endpoint} are too far apart ({detail}).",
         "Set this machine's clock, best by network time; check its time zone too.",
     ),
     Cause.BUSY: (
@@ -161,6 +163,16 @@ SENTENCES: Mapping[Cause, tuple[str, str]] = {
         "This is a fault of backupkeeper.",
     ),
 }
+
+
+def apart_words(ahead: timedelta) -> str:
+    """How far this machine's clock is from the store's: ``this machine is 2 h 5 min ahead``."""
+    minutes = round(abs(ahead.total_seconds()) / 60)
+    days, rest = divmod(minutes, 24 * 60)
+    hours, left = divmod(rest, 60)
+    parts = [f"{days} d"] * bool(days) + [f"{hours} h"] * bool(hours)
+    parts += [f"{left} min"] * bool(left or not parts)
+    return f"this machine is {' '.join(parts)} {'ahead' if ahead > timedelta(0) else 'behind'}"
 
 
 def _spread(causes: Mapping[Cause, str]) -> dict[str, Cause]:
@@ -262,6 +274,29 @@ OF_CODE: Mapping[str, Cause] = _spread(
     }
 )
 """Cause of an answer by its error code."""
+
+LINE: Final = (
+    Cause.NO_NAME,
+    Cause.NO_ANSWER,
+    Cause.CUT_OFF,
+    Cause.TIMEOUT,
+    Cause.TLS,
+    Cause.PROXY,
+    Cause.NOT_A_STORE,
+)
+"""What lies between here and the store: it passes, and is waited out."""
+PERSON: Final = (
+    Cause.NO_CREDENTIALS,
+    Cause.WRONG_CREDENTIALS,
+    Cause.EXPIRED_CREDENTIALS,
+    Cause.DENIED,
+    Cause.NO_BUCKET,
+    Cause.CLOCK,
+    Cause.WRONG_REGION,
+    Cause.FULL,
+    Cause.NOT_OFFERED,
+)
+"""What stays as it is until a person does something: it is told."""
 
 OF_STATUS: Mapping[int, Cause] = {
     200: Cause.BROKEN_STORE,

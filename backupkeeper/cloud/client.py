@@ -9,7 +9,7 @@ Promises:
 
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import boto3
@@ -23,6 +23,7 @@ from backupkeeper.cloud.tuning import Tuning
 from backupkeeper.config import Addressing
 from backupkeeper.core.errors import BucketUnreachableError
 from backupkeeper.ports.bucket import ObjectEntry
+from backupkeeper.ports.clock import Clock
 
 if TYPE_CHECKING:
     from types_boto3_s3 import S3Client
@@ -190,13 +191,16 @@ def connect(
     addressing: Addressing,
     connections: int,
     tuning: Tuning,
+    clock: Clock,
 ) -> Store:
     """Make a client. Asks nothing of the network.
 
     Raises:
         UsageError: The profile, the endpoint or the AWS configuration can't be used.
     """
-    where = Where(bucket=bucket, endpoint=endpoint or "the object store", profile=profile)
+    where = Where(
+        bucket=bucket, endpoint=endpoint or "the object store", profile=profile, now=clock.now
+    )
     path_wanted = addressing is Addressing.AUTO and endpoint is not None
     style = Addressing.PATH if path_wanted else addressing
     with told(where):
@@ -220,11 +224,7 @@ def connect(
     client.meta.events.register("before-parse.s3", _no_foreign_redirect)
     if tuning.throttle is not None:
         tuning.throttle.on(client.meta.events)
-    found = (
-        where
-        if endpoint
-        else Where(bucket=bucket, endpoint=client.meta.endpoint_url, profile=profile)
-    )
+    found = where if endpoint else replace(where, endpoint=client.meta.endpoint_url)
     return Store(client=client, bucket=bucket, prefix=prefix, where=found)
 
 

@@ -5,22 +5,35 @@ Promises:
 2. Text that came from the store is shortened and made harmless before it stands in a sentence.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from email.utils import parsedate_to_datetime
 from typing import Any
 
 from botocore.exceptions import BotoCoreError, ClientError
 from botocore.parsers import ResponseParserError
 from urllib3.exceptions import HTTPError
 
-from backupkeeper.cloud.causes import OF_CODE, OF_EXCEPTION, OF_STATUS, SENTENCES, Cause
+from backupkeeper.cloud.causes import (
+    LINE,
+    OF_CODE,
+    OF_EXCEPTION,
+    OF_STATUS,
+    PERSON,
+    SENTENCES,
+    Cause,
+    apart_words,
+)
 from backupkeeper.core.errors import (
     AsleepError,
     AttestationRefusedError,
     BackupkeeperError,
     BrokenPromiseError,
+    BucketShutError,
     BucketUnreachableError,
+    LineDownError,
     NameTakenError,
     UploadLostError,
     UsageError,
@@ -41,6 +54,8 @@ class Where:
     bucket: str
     endpoint: str
     profile: str | None = None
+    now: Callable[[], datetime] | None = None
+    """Tells this machine's time, to say how far it is from the store's."""
 
 
 def code_and_status(error: BaseException) -> tuple[str, int]:
@@ -131,15 +146,33 @@ _OF_OURS: Mapping[Cause, type[BackupkeeperError]] = {
     Cause.OUR_BUG: BrokenPromiseError,
     Cause.UPLOAD_LOST: UploadLostError,
     Cause.ARCHIVED: AsleepError,
+    **dict.fromkeys(LINE, LineDownError),
+    **dict.fromkeys(PERSON, BucketShutError),
 }
-"""What is another error than that the bucket can't be reached."""
+"""What is another error than that the bucket can't be reached, or says more than that."""
 
 
 def translated(error: BaseException, where: Where, path: str = "") -> BackupkeeperError:
     """An error of a library as one of ours."""
     code, status = code_and_status(error)
     detail = f"{code}, HTTP {status}" if code or status else _plain(error)
-    return failure(cause_of(error), where, path=path, detail=detail)
+    cause = cause_of(error)
+    if cause is Cause.CLOCK and (apart := _apart(error, where)) is not None:
+        detail = apart_words(apart)
+    return failure(cause, where, path=path, detail=detail)
+
+
+def _apart(error: BaseException, where: Where) -> timedelta | None:
+    """How far this machine's clock is ahead of the store's, by the answer's own date (RFC 9110, 6.6.1)."""
+    if where.now is None or not isinstance(error, ClientError):
+        return None
+    response: dict[str, Any] = dict(error.response)
+    date = response.get("ResponseMetadata", {}).get("HTTPHeaders", {}).get("date")
+    try:
+        theirs = parsedate_to_datetime(str(date))
+        return where.now() - theirs.astimezone(UTC)
+    except (ValueError, TypeError, OverflowError):  # a store may write anything there
+        return None
 
 
 @contextmanager

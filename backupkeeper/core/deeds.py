@@ -199,11 +199,16 @@ class Running:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Setback:
-    """A run of failures, without a success between, of one place (``subject``) in this mount."""
+    """A run of failures, without a success between, of one place (``subject``) in this mount.
+
+    ``spread`` (0 to 1) keeps machines that failed together from trying again together.
+    """
 
     count: int
     last_at: datetime
     message: str
+    first_at: datetime | None = None
+    spread: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -6,6 +6,8 @@
     +- OutOfReachError                            try again later
     |  +- DriveGoneError, MountChangedError, PlaceHeldError
     |  +- BucketUnreachableError
+    |     +- LineDownError                        wait: nobody's fault
+    |     +- BucketShutError                      a person must do something first
     |     +- UploadLostError                      begin the upload anew
     |     +- AsleepError                          have the object thawed first
     +- DeviceError                                the device's fault: path and errno
@@ -92,6 +94,14 @@ class MountChangedError(OutOfReachError):
 
 class BucketUnreachableError(OutOfReachError):
     """The object store did not answer, or would not let us in."""
+
+
+class LineDownError(BucketUnreachableError):
+    """What lies between here and the object store does not let us through now."""
+
+
+class BucketShutError(BucketUnreachableError):
+    """The object store lets us do nothing until a person does something: credentials, clock, room."""
 
 
 class UploadLostError(BucketUnreachableError):

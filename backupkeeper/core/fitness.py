@@ -5,9 +5,16 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from backupkeeper.core.deeds import Deed, DeedKind, DriveHere, View
+from backupkeeper.core.deeds import Deed, DeedKind, DriveHere, Setback, View
 from backupkeeper.core.model import PlaceId
-from backupkeeper.core.patience import subject_of_bucket, subject_of_drive, until, waits
+from backupkeeper.core.patience import (
+    line_of,
+    subject_of_bucket,
+    subject_of_drive,
+    subjects_of_bucket,
+    until,
+    waits,
+)
 
 NAMING: Final = frozenset({DeedKind.OFFLOAD, DeedKind.ADOPT})
 """Deeds that give names to rolls: one at a time may."""
@@ -21,7 +28,10 @@ def subjects(view: View, deed: Deed) -> Iterator[str]:
     if deed.card is not None:
         yield deed.card
     for place in deed.places:
-        yield subject(view, place)
+        if place in view.drives:
+            yield subject(view, place)
+        else:
+            yield from subjects_of_bucket(place)
 
 
 def subject(view: View, place: PlaceId) -> str:
@@ -46,9 +56,15 @@ def obstacle(view: View, deed: Deed) -> tuple[str, datetime | None]:
     waiting = waits(view.setbacks, subjects(view, deed), view.now)
     if waiting is not None:
         setback = view.setbacks[waiting]
-        times = "once" if setback.count == 1 else f"{setback.count} times"
-        return f"It failed {times}: {setback.message}", until(setback, waiting)
+        return _told(setback, waiting), until(setback, waiting)
     return _disturbed(view, deed), None
+
+
+def _told(setback: Setback, subject: str) -> str:
+    if line_of(subject) is not None:
+        return f"The line is down: {setback.message}"
+    times = "once" if setback.count == 1 else f"{setback.count} times"
+    return f"It failed {times}: {setback.message}"
 
 
 def _disturbed(view: View, deed: Deed) -> str:

@@ -13,6 +13,7 @@ from typing import Final
 
 from backupkeeper.core.deeds import CardHere, Plan, RollNeed, Standing as RollStanding, View
 from backupkeeper.core.model import Event, PlaceId, PlaceKind, Role, Standing
+from backupkeeper.core.patience import shut_of, subjects_of_bucket
 
 AGAIN_AFTER: Final = timedelta(hours=24)
 FAILING_AFTER: Final = 3
@@ -67,6 +68,7 @@ def matters(
         *_doubted(view),
         *_worn(view),
         *_failing(view),
+        *_shut(view),
         *_stuck_uploads(view, patience),
         *_away(view, seen, patience),
         *(matter for card in view.cards for matter in _card(card, commands)),
@@ -197,6 +199,19 @@ def _failing(view: View) -> Iterator[Matter]:
         )
 
 
+def _shut(view: View) -> Iterator[Matter]:
+    """Buckets that let nothing in until a person does something."""
+    for subject, setback in view.setbacks.items():
+        place = view.places.get(shut_of(subject) or PlaceId(""))
+        if place is not None:
+            yield Matter(
+                id=f"shut|{place.id}",
+                subject=f"{place.name} takes no uploads until you do something",
+                body=setback.message,
+                urgent=True,
+            )
+
+
 def _stuck_uploads(view: View, patience: Patience) -> Iterator[Matter]:
     late = [
         need
@@ -221,7 +236,8 @@ def _why_stuck(view: View) -> str:
     active = [one for one in buckets if one.standing is Standing.ACTIVE]
     if not active:
         return "No bucket is among the places: backupkeeper place add s3://BUCKET/PREFIX"
-    failed = [view.setbacks[one.id].message for one in active if one.id in view.setbacks]
+    known = [subject for one in active for subject in subjects_of_bucket(one.id)]
+    failed = [view.setbacks[one].message for one in known if one in view.setbacks]
     return f"The last try failed: {failed[0]}" if failed else ""
 
 

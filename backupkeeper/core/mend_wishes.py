@@ -7,7 +7,7 @@ from backupkeeper.core.deeds import Deed, DeedKind, DriveHere, RollNeed, Standin
 from backupkeeper.core.fitness import subject, unfit
 from backupkeeper.core.mend_sources import names_needed, to_ask
 from backupkeeper.core.model import PlaceId, PlaceKind, Standing as PlaceStanding
-from backupkeeper.core.patience import until, waits
+from backupkeeper.core.patience import subjects_of_bucket, until, waits
 from backupkeeper.core.wish import Wish, Wishes
 
 WHY = "Some of its files are damaged there, and other copies have the right bytes."
@@ -77,7 +77,7 @@ def _buckets(view: View) -> list[PlaceId]:
         if _is_bucket(view, place)
         and view.hours.may_upload
         and place not in view.lent
-        and waits(view.setbacks, [subject(view, place)], view.now) is None
+        and waits(view.setbacks, subjects_of_bucket(place), view.now) is None
     )
 
 
@@ -88,6 +88,8 @@ def _is_bucket(view: View, place: PlaceId) -> bool:
 
 def _tried_again(view: View, places: Iterable[PlaceId]) -> datetime | None:
     """When the first of these places that failed is tried again."""
-    failing = {subject(view, place) for place in places} & view.setbacks.keys()
+    known = {subject(view, place) for place in places}
+    known |= {one for place in places for one in subjects_of_bucket(place)}
+    failing = known & view.setbacks.keys()
     moments = (until(view.setbacks[one], one) for one in failing)
     return min((at for at in moments if at > view.now), default=None)

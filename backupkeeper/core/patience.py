@@ -1,9 +1,11 @@
 """How long to leave alone what failed, and what that is counted under.
 
 A drive's failures are counted for one mount of it: plugged in again it is tried at once. A bucket's
-are counted by place, a deed's that failed by itself (not by its device) by its key.
+are counted by place; those of the line to it, which are nobody's fault, and those that a person must
+see to, by place as well, but apart. A deed's that failed by itself (not by its device) by its key.
 """
 
+import hashlib
 from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 from typing import Final
@@ -14,7 +16,14 @@ from backupkeeper.core.model import Event, EventKind, PlaceId
 FIRST: Final = timedelta(minutes=1)
 MOST_FOR_A_DRIVE: Final = timedelta(hours=6)
 MOST_FOR_A_BUCKET: Final = timedelta(hours=1)
-"""Lines come back by themselves, drives seldom do."""
+"""Stores come back by themselves, drives seldom do."""
+MOST_FOR_A_LINE: Final = timedelta(minutes=15)
+"""A line is back as soon as a laptop is opened elsewhere, or somebody has logged in."""
+SPREAD: Final = 0.25
+"""So much longer at most it is waited, by chance."""
+_LINE: Final = "line to "
+_SHUT: Final = "person for "
+_BITS: Final = 64
 _DOUBLINGS: Final = 20
 
 
@@ -28,18 +37,58 @@ def subject_of_bucket(place: PlaceId) -> str:
     return place
 
 
+def subject_of_line(place: PlaceId) -> str:
+    """The line to a bucket."""
+    return f"{_LINE}{place}"
+
+
+def subject_of_shut(place: PlaceId) -> str:
+    """A bucket that wants a person."""
+    return f"{_SHUT}{place}"
+
+
+def subjects_of_bucket(place: PlaceId) -> tuple[str, str, str]:
+    """Everything that failures with a bucket are counted under."""
+    return subject_of_bucket(place), subject_of_line(place), subject_of_shut(place)
+
+
+def line_of(subject: str) -> PlaceId | None:
+    """The bucket, where the subject is the line to one."""
+    return PlaceId(subject.removeprefix(_LINE)) if subject.startswith(_LINE) else None
+
+
+def shut_of(subject: str) -> PlaceId | None:
+    """The bucket, where the subject is one that wants a person."""
+    return PlaceId(subject.removeprefix(_SHUT)) if subject.startswith(_SHUT) else None
+
+
 def until(setback: Setback, subject: str) -> datetime:
-    """When it is tried again: after a minute, then twice as long each time, up to a bound."""
-    most = MOST_FOR_A_DRIVE if "@" in subject or "|" in subject else MOST_FOR_A_BUCKET
+    """When it is tried again: after a minute, then twice as long each time, up to a bound.
+
+    By chance up to a quarter more (``Setback.spread``).
+    """
     doubled: timedelta = FIRST * (1 << min(setback.count - 1, _DOUBLINGS))
-    return setback.last_at + min(doubled, most)
+    return setback.last_at + min(doubled, _most(subject)) * (1 + SPREAD * setback.spread)
 
 
-def setbacks(events: Iterable[Event]) -> dict[str, Setback]:
+def _most(subject: str) -> timedelta:
+    if line_of(subject) is not None:
+        return MOST_FOR_A_LINE
+    return MOST_FOR_A_DRIVE if "@" in subject or "|" in subject else MOST_FOR_A_BUCKET
+
+
+def spread_of(chance: str, subject: str, count: int) -> float:
+    """A number from 0 to 1 that follows from one piece of chance, for each try another."""
+    data = f"{chance}|{subject}|{count}".encode("utf-8", "surrogateescape")
+    return int.from_bytes(hashlib.blake2b(data, digest_size=_BITS // 8).digest()) / (1 << _BITS)
+
+
+def setbacks(events: Iterable[Event], chance: str = "") -> dict[str, Setback]:
     """Runs of failures that no success has ended.
 
     Args:
         events: ``failed`` and ``worked``, in any order.
+        chance: a random id, from which each wait's spread follows; empty: none is spread.
     """
     found: dict[str, Setback] = {}
     # At one instant a success counts after a failure: something was done since.
@@ -50,7 +99,13 @@ def setbacks(events: Iterable[Event]) -> dict[str, Setback]:
         elif event.kind is EventKind.FAILED:
             before = found.get(event.subject)
             count = before.count + 1 if before is not None else 1
-            found[event.subject] = Setback(count=count, last_at=event.at, message=event.detail)
+            found[event.subject] = Setback(
+                count=count,
+                last_at=event.at,
+                message=event.detail,
+                first_at=before.first_at if before is not None else event.at,
+                spread=spread_of(chance, event.subject, count) if chance else 0.0,
+            )
     return found
 
 

@@ -77,6 +77,8 @@ class LineStatus:
     limit_bytes_s: int | None = None
     changes_at: datetime | None = None
     is_metered: bool | None = None
+    down: tuple[str, ...] = ()
+    """Sentences: lines to buckets that are down, since when, and when they are tried again."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -14,7 +14,15 @@ from typing import Final
 
 from backupkeeper.core.deeds import Deed, DeedKind, DriveHere
 from backupkeeper.core.model import EventKind, Place, PlaceId, PlaceKind, Role
-from backupkeeper.core.patience import subject_of_bucket, subject_of_drive
+from backupkeeper.core.patience import (
+    line_of,
+    shut_of,
+    subject_of_bucket,
+    subject_of_drive,
+    subject_of_line,
+    subject_of_shut,
+    subjects_of_bucket,
+)
 from backupkeeper.core.wishes import COPY_NAMES
 from backupkeeper.daemon.errand import Failed, Finished
 
@@ -65,12 +73,22 @@ class Around:
     is_gone: bool
     was_asked_to_stop: bool
 
-    def subject(self, place: PlaceId) -> str:
-        """What failures of a place are counted under."""
+    def subject(self, place: PlaceId, error: str = "") -> str:
+        """What a failure of a place, by the class of its error, is counted under."""
         if self.places[place].kind is PlaceKind.BUCKET:
-            return subject_of_bucket(place)
+            if error == "LineDownError":
+                return subject_of_line(place)
+            return (
+                subject_of_shut(place) if error == "BucketShutError" else subject_of_bucket(place)
+            )
         drive = self.drives.get(place)
         return subject_of_drive(place, drive.token if drive is not None else "")
+
+    def subjects(self, place: PlaceId) -> tuple[str, ...]:
+        """Everything that failures of a place may have been counted under."""
+        if self.places[place].kind is PlaceKind.BUCKET:
+            return subjects_of_bucket(place)
+        return (self.subject(place),)
 
 
 def title(deed: Deed, places: Mapping[PlaceId, Place]) -> str:
@@ -109,7 +127,8 @@ def aftermath(deed: Deed, came: Finished | Failed, around: Around) -> Aftermath:
         failed[deed.key] = f"It came to nothing: {came.said}"
     if deed.kind is DeedKind.OFFLOAD and not came.sealed and not failed:
         failed[deed.key] = f"It did not come to its end: {came.said}"
-    subjects = [around.subject(place) for place in deed.places if place in around.places]
+    known = [place for place in deed.places if place in around.places]
+    subjects = [one for place in known for one in around.subjects(place)]
     worked = [one for one in (*subjects, deed.key) if one not in failed]
     return Aftermath(
         said=f"{title(deed, around.places)}: {came.said}",
@@ -134,11 +153,13 @@ def _of_failure(deed: Deed, came: Failed, around: Around) -> Aftermath:
         )
     subject = deed.key
     if came.error not in _OF_ITSELF and deed.place in around.places and deed.place is not None:
-        subject = around.subject(deed.place)
+        subject = around.subject(deed.place, came.error)
+    whole = f"{came.message} {came.advice}".strip()
     return Aftermath(
-        said=f"{name}: {came.message} {came.advice}".strip(),
-        failed=((subject, came.message),),
-        is_trouble=True,
+        said=f"{name}: {whole}",
+        # What a person must see to is told with what to do.
+        failed=((subject, whole if shut_of(subject) is not None else came.message),),
+        is_trouble=line_of(subject) is None,
     )
 
 

@@ -1,7 +1,7 @@
 """Answers to what a command asks of the daemon: status, pause, resume, give way."""
 
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from typing import Any, Final
@@ -13,7 +13,7 @@ from backupkeeper.core.deeds import CardHere, Deed, DeedKind, Plan, RollNeed, Vi
 from backupkeeper.core.estimate import Pace, left, pace_of
 from backupkeeper.core.line import line_at
 from backupkeeper.core.model import EventKind, Place, PlaceId, PlaceKind, Standing
-from backupkeeper.core.patience import until
+from backupkeeper.core.patience import line_of, shut_of, until
 from backupkeeper.core.status import (
     CardStatus,
     DeedStatus,
@@ -100,6 +100,7 @@ class Answers:
                     now, self.seeing.context.config.upload.line, self.seeing.tz
                 ).changes_at,
                 is_metered=self.seeing.is_metered(),
+                down=tuple(_down(view, self.seeing.tz)),
             ),
             proof_seconds=view.hours.proof_s,
             drives=tuple(self._drives(view)),
@@ -213,13 +214,32 @@ def _seconds(deed: Deed, rates: dict[str, Pace]) -> float | None:
 def _failing(view: View) -> list[str]:
     told = []
     for subject, setback in view.setbacks.items():
-        name = subject.partition("@")[0]
+        if line_of(subject) is not None:
+            continue
+        name = shut_of(subject) or subject.partition("@")[0]
         place = next((one.name for one in view.places.values() if one.id == name), "A deed")
         at = until(setback, subject)
         when = f"tried again at {at.astimezone():%H:%M}" if at > view.now else "tried again now"
         times = "once" if setback.count == 1 else f"{setback.count} times"
         told.append(f"{place} failed {times}, {when}: {setback.message}")
     return told
+
+
+def _down(view: View, tz: tzinfo) -> Iterator[str]:
+    """One sentence for each line that is down."""
+    buckets = [one for one in view.places.values() if one.kind is PlaceKind.BUCKET]
+    for subject, setback in view.setbacks.items():
+        place = view.places.get(line_of(subject) or PlaceId(""))
+        if place is None:
+            continue
+        to = f" to {place.name}" if len(buckets) > 1 else ""
+        since = setback.first_at or setback.last_at
+        days = (view.now.astimezone(tz).date() - since.astimezone(tz).date()).days
+        when = (
+            f"{since.astimezone(tz):%H:%M}" if not days else f"{since.astimezone(tz):%d %b %H:%M}"
+        )
+        at = max(until(setback, subject), view.now).astimezone(tz)
+        yield f"The line{to} is down since {when}; next try {at:%H:%M}. {setback.message}"
 
 
 def _damage(needs: Iterable[RollNeed], places: Mapping[PlaceId, Place]) -> list[str]:

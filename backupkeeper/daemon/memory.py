@@ -34,10 +34,14 @@ _THINNED: Final = (
 
 
 class Memory:
-    """Events of one catalog, as the loop's thread sees them."""
+    """Events of one catalog, as the loop's thread sees them.
 
-    def __init__(self, catalog: Catalog, clock: Clock) -> None:
+    ``chance`` is a random id: it spreads the times at which what failed is tried again.
+    """
+
+    def __init__(self, catalog: Catalog, clock: Clock, chance: str = "") -> None:
         self._catalog = catalog
+        self._chance = chance
         self._clock = clock
         self._setbacks: dict[str, Setback] | None = None
         self._last_tick: datetime | None = None
@@ -68,7 +72,8 @@ class Memory:
         """Runs of failures that are still going on, by subject."""
         if self._setbacks is None:
             kinds = (EventKind.FAILED, EventKind.WORKED)
-            self._setbacks = setbacks(self._catalog.events(kinds, since=now - LOOK_BACK))
+            known = self._catalog.events(kinds, since=now - LOOK_BACK)
+            self._setbacks = setbacks(known, self._chance)
         return self._setbacks
 
     # -- being awake

@@ -156,6 +156,8 @@ def _say_line(page: Page, status: Status, look: Look) -> None:
         page.say(f"Uploads take at most {limit(line.limit_bytes_s)}{until}.")
     elif until:
         page.say(f"Uploads take the whole line{until}.")
+    for one in line.down:
+        page.say(told(one), tone=Tone.WARN)
 
 
 def _say_plugged(page: Page, status: Status, look: Look) -> None:

@@ -136,7 +136,7 @@ class _Daemon:
 
     def _put_together(self, context: Context, ahead: timedelta) -> Loop:
         crew = Processes(self._inbox.put, seconds=context.clock.monotonic)
-        memory = Memory(context.catalog, context.clock)
+        memory = Memory(context.catalog, context.clock, context.entropy.new_id())
         surroundings = Surroundings(
             self._send_to_look,
             crew.stop,

@@ -1,6 +1,8 @@
 """Every error that can come from the library or the store has its sentence."""
 
 import inspect
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 
 import botocore.exceptions
 import pytest
@@ -9,13 +11,23 @@ from botocore.parsers import ResponseParserError
 from hypothesis import given, strategies as st
 from urllib3.exceptions import NameResolutionError, ProtocolError
 
-from backupkeeper.cloud.causes import OF_CODE, OF_EXCEPTION, OF_STATUS, SENTENCES, Cause
+from backupkeeper.cloud.causes import (
+    LINE,
+    OF_CODE,
+    OF_EXCEPTION,
+    OF_STATUS,
+    PERSON,
+    SENTENCES,
+    Cause,
+)
 from backupkeeper.cloud.errors import Where, cause_of, failure, told, translated
 from backupkeeper.core.errors import (
     AttestationRefusedError,
     BackupkeeperError,
     BrokenPromiseError,
+    BucketShutError,
     BucketUnreachableError,
+    LineDownError,
     NameTakenError,
     UsageError,
 )
@@ -170,3 +182,40 @@ def test_only_errors_of_libraries_are_translated() -> None:
         raise KeyboardInterrupt
     with pytest.raises(ZeroDivisionError), told(WHERE):
         raise ZeroDivisionError
+
+
+@pytest.mark.parametrize(
+    ("ahead", "words"),
+    [
+        (timedelta(hours=2, minutes=5), "this machine is 2 h 5 min ahead"),
+        (timedelta(minutes=-16), "this machine is 16 min behind"),
+        (timedelta(days=400), "this machine is 400 d ahead"),
+        (timedelta(0), "this machine is 0 min behind"),
+    ],
+)
+def test_how_far_the_clocks_are_apart_is_told(ahead: timedelta, words: str) -> None:
+    theirs = datetime(2026, 6, 12, 18, tzinfo=UTC)
+    error = answered("RequestTimeTooSkewed", 403)
+    headers: dict[str, str] = error.response["ResponseMetadata"]["HTTPHeaders"]
+    headers["date"] = "Fri, 12 Jun 2026 18:00:00 GMT"
+    told = translated(error, replace(WHERE, now=lambda: theirs + ahead))
+    assert isinstance(told, BucketShutError)
+    assert f"too far apart ({words})" in told.message
+
+
+@pytest.mark.parametrize("date", [None, "", "yesterday", "Fri, 99 Jun 2026 18:00:00 GMT", "1" * 99])
+def test_a_date_that_is_none_is_passed_over(date: str | None) -> None:
+    error = answered("RequestTimeTooSkewed", 403)
+    if date is not None:
+        error.response["ResponseMetadata"]["HTTPHeaders"]["date"] = date
+    where = replace(WHERE, now=lambda: datetime(2026, 6, 12, tzinfo=UTC))
+    assert "(RequestTimeTooSkewed, HTTP 403)" in translated(error, where).message
+
+
+@pytest.mark.parametrize("cause", Cause)
+def test_every_cause_is_waited_out_or_told_to_a_person_or_neither_but_never_both(
+    cause: Cause,
+) -> None:
+    told = failure(cause, WHERE, path="A001.MP4")
+    assert isinstance(told, LineDownError) == (cause in LINE)
+    assert isinstance(told, BucketShutError) == (cause in PERSON)

@@ -41,6 +41,8 @@ MADE: dict[str, tuple[Callable[[], BackupkeeperError], list[str]]] = {
         lambda: errors.BucketUnreachableError(SAID, advice="Check the network."),
         [SAID, "Check the network."],
     ),
+    "LineDownError": (lambda: errors.LineDownError(SAID, advice="Wait."), [SAID, "Wait."]),
+    "BucketShutError": (lambda: errors.BucketShutError(SAID, advice="Log in."), [SAID, "Log in."]),
     "AsleepError": (lambda: errors.AsleepError(SAID, advice="Thaw."), [SAID, "Thaw."]),
     "UploadLostError": (lambda: errors.UploadLostError(SAID, advice="Again."), [SAID, "Again."]),
     "PlaceHeldError": (

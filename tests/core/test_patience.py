@@ -1,5 +1,6 @@
 """How long what failed is left alone, and that a success ends it."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 from hypothesis import given, strategies as st
@@ -10,9 +11,17 @@ from backupkeeper.core.patience import (
     FIRST,
     MOST_FOR_A_BUCKET,
     MOST_FOR_A_DRIVE,
+    MOST_FOR_A_LINE,
+    SPREAD,
+    line_of,
     setbacks,
+    shut_of,
+    spread_of,
     subject_of_bucket,
     subject_of_drive,
+    subject_of_line,
+    subject_of_shut,
+    subjects_of_bucket,
     until,
     waits,
 )
@@ -41,6 +50,8 @@ def test_no_wait_is_shorter_than_the_first_or_longer_than_the_bound(count: int) 
         (DRIVE, MOST_FOR_A_DRIVE),
         ("a|deed", MOST_FOR_A_DRIVE),
         (BUCKET, MOST_FOR_A_BUCKET),
+        (subject_of_shut(VAULT), MOST_FOR_A_BUCKET),
+        (subject_of_line(VAULT), MOST_FOR_A_LINE),
     ):
         assert FIRST <= until(setback(count), subject) - NOW <= most
     assert until(setback(1000), BUCKET) - NOW == MOST_FOR_A_BUCKET
@@ -57,7 +68,9 @@ def test_failures_are_counted_from_the_last_success_on() -> None:
         event(9, EventKind.RAN),
     ]
     found = setbacks(reversed(told))
-    assert found[DRIVE] == Setback(count=2, last_at=NOW + 4 * MINUTE, message="No 4.")
+    assert found[DRIVE] == Setback(
+        count=2, last_at=NOW + 4 * MINUTE, message="No 4.", first_at=NOW + 3 * MINUTE
+    )
     assert found[BUCKET].count == 1
 
 
@@ -79,3 +92,29 @@ def test_the_longest_wait_is_told() -> None:
 
 def test_a_drive_that_is_plugged_in_again_has_not_failed_yet() -> None:
     assert subject_of_drive(PlaceId("a"), "one") != subject_of_drive(PlaceId("a"), "two")
+
+
+@given(st.text(max_size=20), st.integers(1, 40))
+def test_chance_makes_a_wait_longer_by_a_quarter_at_most_and_the_same_chance_the_same(
+    chance: str, count: int
+) -> None:
+    spread = spread_of(chance, BUCKET, count)
+    assert 0 <= spread < 1
+    assert spread == spread_of(chance, BUCKET, count)
+    plain = until(setback(count), BUCKET) - NOW
+    longer = until(replace(setback(count), spread=spread), BUCKET) - NOW
+    assert plain <= longer <= plain * (1 + SPREAD)
+
+
+def test_two_machines_that_failed_together_try_again_apart() -> None:
+    told = [event(0), event(1), event(2)]
+    one, other = setbacks(told, "one machine"), setbacks(told, "another")
+    assert until(one[DRIVE], DRIVE) != until(other[DRIVE], DRIVE)
+    assert one == setbacks(told, "one machine")
+    assert setbacks(told)[DRIVE].spread == 0.0
+
+
+def test_what_is_counted_under_a_bucket_is_told_apart() -> None:
+    plain, line, shut = subjects_of_bucket(VAULT)
+    assert [line_of(one) for one in (plain, line, shut)] == [None, VAULT, None]
+    assert [shut_of(one) for one in (plain, line, shut)] == [None, None, VAULT]
