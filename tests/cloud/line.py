@@ -25,12 +25,28 @@ class Line:
     answer_lost: bool = False
     times: int = 0
     cuts: int = 0
+    mark: int | None = None
+    """Once so many bytes were sent, ``reached`` is set."""
+    reached: threading.Event = field(default_factory=threading.Event)
     lock: threading.Lock = field(default_factory=threading.Lock)
 
     def forget(self) -> None:
         """Count from nought."""
         with self.lock:
             self.received = self.sent = self.cuts = 0
+
+    def more_sent(self, size: int) -> None:
+        """Count what the caller sends."""
+        with self.lock:
+            self.sent += size
+            if self.mark is not None and self.sent >= self.mark:
+                self.reached.set()
+
+    def watch(self, further: int) -> None:
+        """Have ``reached`` set once so many more bytes were sent."""
+        with self.lock:
+            self.reached.clear()
+            self.mark = self.sent + further
 
     def breaks(self) -> bool:
         """Whether one more break is due; takes it."""
@@ -68,8 +84,7 @@ class _Call:
         caller, store = self.ends
         with suppress(OSError):
             while data := caller.recv(256 * 1024):
-                with self.line.lock:
-                    self.line.sent += len(data)
+                self.line.more_sent(len(data))
                 if self.line.needle and self.line.needle in data and self.line.breaks():
                     if not self.line.answer_lost:
                         break

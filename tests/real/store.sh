@@ -2,6 +2,7 @@
 # A throw-away object store (Ceph radosgw) on loopback, its objects in memory.
 #   store.sh DIR PORT     start; DIR must be empty or not be there, its path at most 60 characters
 #   store.sh --stop DIR   stop exactly the processes that DIR/pids names
+# S3_BYTES: room for objects, in bytes (2 GiB).
 # Takes PORT (S3) to PORT+9; with S3_TLS=1 also PORT+10, for https with DIR/store.crt. Keys: testaccess / testsecret, and locked / lockedsecret, whose user
 # owns nothing. Needs ceph-mon, ceph-osd, radosgw, radosgw-admin, curl, openssl.
 set -euo pipefail
@@ -68,7 +69,7 @@ mon data avail crit = 1
 mon data = $DIR/mon
 osd data = $DIR/osd
 osd objectstore = memstore
-memstore device bytes = 2147483648
+memstore device bytes = ${S3_BYTES:-2147483648}
 osd max object name len = 2048
 osd crush update on start = false
 # Without authentication the OSD may send this before it knows its cluster, and then exits.
