@@ -133,13 +133,13 @@ def send_or_look(
         if fact is not None:
             run.wanted.discard((errand.key, content.blake3))
     elif errand.state is CopyState.DAMAGED and _is_the_damaged_one(run, errand):
-        _tell(run, errand.key, f"is {CopyState.DAMAGED}")
+        tell(run, errand.key, f"is {CopyState.DAMAGED}")
         return None
     else:
         fact = look_or_fetch(context, run, errand, content, progress)
         record_seen(context, [fact])
     if fact is not None and fact.result is not Result.MATCHES:
-        _tell(run, fact.path, f"is {fact.result}")
+        tell(run, fact.path, f"is {fact.result}")
     return fact
 
 
@@ -183,7 +183,8 @@ def _is_the_damaged_one(run: Sending, errand: Errand) -> bool:
     return entry is not None and latest is not None and entry.mark == latest.version
 
 
-def _tell(run: Sending, key: str, how: str) -> None:
+def tell(run: Sending, key: str, how: str) -> None:
+    """Tell of an object that is not as it must be."""
     message = f"The object there {how}; it was left as it is."
     run.troubles.append(Trouble(place=run.place.name, path=key, message=message))
 
@@ -201,14 +202,19 @@ def _from_a_drive(
     content: Content,
     progress: Progress,
 ) -> Fact | None:
-    for copy in best_first(now.copies.get(errand.file.content, ()), now.places):
-        drive = run.drives.get(copy.place)
-        if drive is None or copy.state not in READABLE or not drive.holds(copy.path):
-            continue
-        fact = _send(context, run, (drive, copy), errand, content, progress)
+    for source in sources_of(run, errand, now):
+        fact = _send(context, run, source, errand, content, progress)
         if fact is not None:
             return fact
     return None
+
+
+def sources_of(run: Sending, errand: Errand, now: RollNow) -> Iterator[tuple[OnlineDrive, Copy]]:
+    """Copies that a file may be sent from, best first, with their drives."""
+    for copy in best_first(now.copies.get(errand.file.content, ()), now.places):
+        drive = run.drives.get(copy.place)
+        if drive is not None and copy.state in READABLE and drive.holds(copy.path):
+            yield drive, copy
 
 
 def _send(

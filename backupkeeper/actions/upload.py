@@ -3,7 +3,8 @@
 Promises:
 1. Bytes that rotted on a drive are never uploaded, an object that is there is never written over,
    one that is known to be damaged is left alone (see ``actions.sending``).
-2. An upload counts as ``attested`` only where the store was seen to refuse wrong bytes. Elsewhere
+2. Small files of a roll go first, many at a time (``actions.sending_small``).
+3. An upload counts as ``attested`` only where the store was seen to refuse wrong bytes. Elsewhere
    everything is fetched back and hashed, and the outcome says so and why.
 """
 
@@ -25,6 +26,7 @@ from backupkeeper.actions.sending import (
     send_or_look,
     wanted_of,
 )
+from backupkeeper.actions.sending_small import are_small, send_small
 from backupkeeper.actions.upload_order import heads_in_order
 from backupkeeper.actions.uploads_begun import give_up_stale
 from backupkeeper.core.errors import OutOfReachError
@@ -213,8 +215,13 @@ def _do(
             total_bytes=_traffic(run, todo),
             total_files=len(todo),
         )
+    small = are_small(todo)
+    left = send_small(context, run, now, small, contents, progress) if small else []
+    travelled = {errand.key for errand in small} - {errand.key for errand in left}
     homeless = 0
     for errand in todo:
+        if errand.key in travelled:
+            continue
         progress.file(errand.file.path)
         fact = send_or_look(context, run, errand, now, contents[errand.file.content], progress)
         homeless += fact is None and errand.wants_sending

@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 from backupkeeper.cloud.tuning import Tuning
 from backupkeeper.config import Addressing
 from backupkeeper.core.errors import UsageError
-from backupkeeper.core.parts import MOST_AT_ONCE, usual_part
+from backupkeeper.core.parts import MOST_AT_ONCE, small_at_once, usual_part
 from backupkeeper.ports.clock import Clock, Entropy
 
 if TYPE_CHECKING:
@@ -123,7 +123,7 @@ def open_bucket(  # noqa: PLR0913 - all that one bucket differs in from another
         endpoint=endpoint,
         profile=profile,
         addressing=addressing,
-        connections=parallel_parts + 2,
+        connections=max(parallel_parts, small_at_once(parallel_parts)) + 2,
         tuning=tuning,
         clock=clock,
     )

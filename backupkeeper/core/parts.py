@@ -28,6 +28,10 @@ USUAL_PART = 16 * MEBIBYTE
 """Enough for files up to 156 GiB."""
 MOST_AT_ONCE = 4
 """Parts on their way at the same time."""
+SMALL_FOR_A_PART = 8
+"""So many small files may travel where one part may,"""
+MOST_SMALL = 64
+"""but never more than this."""
 HELD_BYTES = MOST_AT_ONCE * USUAL_PART
 """So many bytes of parts are held at once, or one part where that is larger."""
 
@@ -97,3 +101,8 @@ def parts_at_once(part: int, *, most: int = MOST_AT_ONCE) -> int:
         At least one, and as many as fit ``HELD_BYTES``.
     """
     return max(1, min(most, HELD_BYTES // part))
+
+
+def small_at_once(parallel_parts: int) -> int:
+    """How many small files may travel at once where so many parts may: they wait more than they move."""
+    return min(MOST_SMALL, SMALL_FOR_A_PART * parallel_parts)
