@@ -98,3 +98,8 @@ def test_however_many_parts_are_wanted_they_fit_the_memory(wanted: int) -> None:
 def test_ordinary_files_have_four_parts_of_16_mebibytes_on_their_way() -> None:
     part = parts.part_bytes(100 * GIBIBYTE)
     assert (part, parts.parts_at_once(part)) == (16 * MEBIBYTE, 4)
+
+
+@pytest.mark.parametrize(("wanted", "small"), [(1, 8), (4, 32), (8, 64), (32, 64)])
+def test_many_more_small_files_than_parts_travel_at_once(wanted: int, small: int) -> None:
+    assert parts.small_at_once(wanted) == small
