@@ -6,9 +6,11 @@ from dataclasses import replace
 import pytest
 
 from backupkeeper.cloud.s3 import S3Bucket
-from backupkeeper.core.errors import NameTakenError
+from backupkeeper.core.errors import BucketUnreachableError, NameTakenError
 from backupkeeper.core.model import BLOCK_BYTES
+from tests.contracts.test_bucket import ATTESTED
 from tests.real.store import Opener, Server, blocks_of, content_of, made_up
+from tests.world.answers import error
 from tests.world.faults import put_in
 from tests.world.remembering import Remembered
 
@@ -18,7 +20,6 @@ PART = 2 * BLOCK_BYTES
 DATA = made_up(4 * PART + 12_345)  # five parts
 CONTENT = content_of(DATA)
 KEY = "260612 Boatyard/A001.MP4"
-ATTESTED = {"moto": (), "radosgw": ("content-md5", "x-amz-content-sha256")}
 
 
 @pytest.fixture
@@ -186,19 +187,25 @@ def test_giving_up_removes_ours_and_leaves_others_alone(
     assert server.uploads(name) == [f"shelf/one/{KEY}"]
 
 
-@pytest.mark.slow
-def test_a_list_of_parts_goes_on_over_pages(opened: Opener, server: Server, name: str) -> None:
-    bucket = opened(server.url, f"{name}/shelf/one", usual_part=PART)
+def test_a_list_of_parts_goes_on_over_pages(bucket: S3Bucket) -> None:
     memory = Remembered()
-    begun(bucket, memory, after=4)
-    there = listed(server, name, memory)
-    assert len(there) > 1
+    bucket.capabilities()
+    put_in(
+        bucket,
+        "CompleteMultipartUpload",
+        lambda request: error(request.url, 403, "AccessDenied"),
+        times=1,
+    )
+    with pytest.raises(BucketUnreachableError):
+        bucket.send(KEY, CONTENT, blocks_of(DATA), memory=memory)
 
-    def one_a_page(params: dict[str, object], **_: object) -> None:
-        params["MaxParts"] = 1
+    def two_a_page(params: dict[str, object], **_: object) -> None:
+        params["MaxParts"] = 2
 
-    events = bucket._store.client.meta.events
-    events.register("before-parameter-build.s3.ListParts", one_a_page)
+    bucket._store.client.meta.events.register("before-parameter-build.s3.ListParts", two_a_page)
+    pages = put_in(bucket, "ListParts", lambda request: None)
     asked = parts_sent(bucket)
     bucket.send(KEY, CONTENT, blocks_of(DATA), memory=memory)
-    only_the_rest(asked, there)
+    assert len(pages) == 3
+    assert asked == []
+    assert b"".join(bucket.fetch(KEY)) == DATA
