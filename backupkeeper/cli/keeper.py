@@ -5,6 +5,7 @@ from contextlib import AbstractContextManager
 from typing import Protocol
 
 from backupkeeper.config import Config
+from backupkeeper.core.drilling import DrillOutcome
 from backupkeeper.core.mending import KeptAside, RepairOutcome
 from backupkeeper.core.model import Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
@@ -76,6 +77,10 @@ class Keeper(Protocol):
 
     def restore(self, asked: Asked, *, agree: Agree, progress: Progress) -> RestoreOutcome:
         """Bring back."""
+        ...
+
+    def drill(self, asked: Asked, *, agree: Agree, progress: Progress) -> DrillOutcome:
+        """Bring a shoot back to see that it comes."""
         ...
 
     def costs(self, name: str | None) -> tuple[BucketCost, ...]:

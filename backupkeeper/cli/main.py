@@ -14,6 +14,7 @@ from backupkeeper import __version__
 from backupkeeper.cli.copies import mirror, upload
 from backupkeeper.cli.costs import cost
 from backupkeeper.cli.demo import demo
+from backupkeeper.cli.drill import drill
 from backupkeeper.cli.failing import fail
 from backupkeeper.cli.gaps import gaps
 from backupkeeper.cli.manifest import manifest
@@ -92,7 +93,7 @@ def main(context: click.Context, config: str | None) -> None:
 
 
 for command in (
-    place, offload, mirror, upload, verify, repair, restore, may_wipe, gaps, manifest, run, status, pause, resume, service, demo,
+    place, offload, mirror, upload, verify, repair, restore, drill, may_wipe, gaps, manifest, run, status, pause, resume, service, demo,
 ):  # fmt: skip
     main.add_command(command)
 place.add_command(cost)

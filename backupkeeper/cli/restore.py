@@ -12,7 +12,8 @@ from backupkeeper.core.restoring import Asked, RestorePlan
 from backupkeeper.report import exits
 from backupkeeper.report.restore import plan_lines, restore_json, restore_lines
 
-_HINT = "--json lists them"
+HINT = "--json lists them"
+"""What lists the rest of many paths."""
 
 
 @click.command(short_help="Bring a file, a roll, a shoot or everything back.")
@@ -74,27 +75,27 @@ def restore(  # noqa: PLR0913 - click hands in each option by name
 
     def agree(plan: RestorePlan) -> bool:
         if not as_json:
-            _show(session, plan)
-        return not dry_run and (yes or _is_meant(plan, as_json=as_json))
+            show_plan(session, plan)
+        return not dry_run and (yes or is_meant(plan, as_json=as_json))
 
     with session.keeper() as keeper, session.progress(as_json=as_json) as progress:
         outcome = keeper.restore(asked, agree=agree, progress=progress)
     return session.tell(
         exits.of_restore(outcome),
         as_json=as_json,
-        lines=lambda look: restore_lines(outcome, replace(look, hint=_HINT)),
+        lines=lambda look: restore_lines(outcome, replace(look, hint=HINT)),
         told=lambda: restore_json(outcome),
     )
 
 
-def _show(session: Session, plan: RestorePlan) -> None:
+def show_plan(session: Session, plan: RestorePlan) -> None:
     """The plan, before the question: on standard error, for standard output is for the answer."""
-    look = replace(look_of(sys.stderr, session.environ), hint=_HINT)
+    look = replace(look_of(sys.stderr, session.environ), hint=HINT)
     lines = as_text(plan_lines(plan, look), colours=False)
     write_error(lines.rstrip("\n"))
 
 
-def _is_meant(plan: RestorePlan, *, as_json: bool) -> bool:
+def is_meant(plan: RestorePlan, *, as_json: bool) -> bool:
     """Ask at a terminal; elsewhere only ``--yes`` will do for what costs money or has to be thawed."""
     if not sys.stdin.isatty() or as_json:
         if plan.wants_word:

@@ -219,6 +219,7 @@ def _proofs(table: Table) -> ProofSettings:
             "bucket_sample_percent", values.number(0, 100), usual.bucket_sample_percent
         ),
         bucket_years=table.take("bucket_years", values.whole_number(0, 30), usual.bucket_years),
+        drill_months=table.take("drill_months", values.whole_number(0, 120), usual.drill_months),
         bucket_month_gb=table.take("bucket_month_gb", values.price_or_none, None),
         bucket_month_cost=table.take("bucket_month_cost", values.price_or_none, None),
     )

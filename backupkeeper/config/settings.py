@@ -127,6 +127,8 @@ class ProofSettings:
     """So many percent of what the store attested are fetched back and compared each year."""
     bucket_years: int = 0
     """Within so many years all of it is; 0: only so many percent a year."""
+    drill_months: int = 0
+    """After so many months without a restore drill it is time for one; 0: never."""
     bucket_month_gb: Decimal | None = None
     bucket_month_cost: Decimal | None = None
     """What the sample may fetch a month; None: as much as it takes."""

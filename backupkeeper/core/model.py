@@ -300,6 +300,8 @@ class EventKind(StrEnum):
     """Bytes moved: subject the place's id, detail ``bytes seconds``. Rates come from these."""
     HEALTH = "health"
     """What a drive says of itself: subject the place's id, detail JSON (``actions.health``)."""
+    DRILLED = "drilled"
+    """A restore drill was made: subject the shoot, detail JSON (``core.drilling``)."""
     DOUBTED = "doubted"
     """So much was bad at once that a drive is in doubt: subject its place's id, detail the mount."""
 

@@ -103,5 +103,7 @@ class Status:
     damage: tuple[str, ...]
     rolls_with_gaps: int
     bytes_to_go: int
+    drill: str = ""
+    """A sentence: the last restore drill, or that there was none."""
     advice: tuple[str, ...] = ()
     """Sentences: drives whose proofs can't keep up, and drives that should be replaced."""

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta, tzinfo
 from typing import Any, Final
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.drilled import drill_sentence
 from backupkeeper.actions.online import OnlineDrive, online
 from backupkeeper.actions.survey import survey
 from backupkeeper.core.deeds import CardHere, Deed, DeedKind, Plan, RollNeed, View
@@ -122,6 +123,7 @@ class Answers:
             damage=tuple(_damage(view.needs, view.places)),
             rolls_with_gaps=sum(bool(need.gaps) for need in view.needs),
             bytes_to_go=_to_go(view.needs),
+            drill=drill_sentence(self.seeing.context),
             advice=self.seeing.shares.warnings(now),
         )
 
@@ -298,5 +300,6 @@ def status_without_daemon(context: Context, tz: tzinfo) -> Status:
         damage=tuple(_damage(needs, names)),
         rolls_with_gaps=sum(bool(need.gaps) for need in needs),
         bytes_to_go=_to_go(needs),
+        drill=drill_sentence(context),
         advice=Shares(context, tz).warnings(now),
     )

@@ -13,6 +13,7 @@ from typing import Final
 from backupkeeper.actions.adopt import adopt_folder
 from backupkeeper.actions.changes import look_at_changes
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.drilled import drill_sentence
 from backupkeeper.actions.gaps import gaps
 from backupkeeper.actions.may_wipe import may_wipe
 from backupkeeper.actions.mirror import mirror_roll
@@ -201,6 +202,7 @@ def make_weekly(context: Context, tz: tzinfo) -> Finished:
         seen={place.id: seen[place.id].at for place in report.places if place.id in seen},
         zone=tz,
         next_at=next_week(weekly, now, tz) if weekly is not None else None,
+        drill=drill_sentence(context),
         advice=Shares(context, tz).warnings(now),
     )
     return Finished(said=weekly_subject(report), sight=text)

@@ -11,6 +11,7 @@ from datetime import datetime, timedelta, tzinfo
 from typing import Final
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.drilled import drill_warnings
 from backupkeeper.actions.health import advice_on_drives, sentence
 from backupkeeper.actions.sample_budget import sample_warnings
 from backupkeeper.core.deeds import DeedKind
@@ -99,7 +100,7 @@ class Shares:
     def warnings(self, now: datetime) -> tuple[str, ...]:
         """A sentence for each drive whose nights don't suffice, or that something speaks against.
 
-        And for each bucket whose budget can't hold what is promised of its sample.
+        And for each bucket whose budget can't hold what is promised of its sample, and for drills.
         """
         places = self._context.catalog.places()
         names = {place.id: place.name for place in places}
@@ -109,6 +110,7 @@ class Shares:
             *(sentence(names[place], one) for place, one in health.items()),
             *(told for told in slow if told is not None),
             *sample_warnings(self._context),
+            *drill_warnings(self._context),
         )
 
     def worn(self, now: datetime) -> Mapping[PlaceId, str]:

@@ -6,6 +6,7 @@ even if something else could not be reached: damage is the news.
 
 from collections.abc import Sequence
 
+from backupkeeper.core.drilling import DrillOutcome, DrillResult
 from backupkeeper.core.mending import RepairOutcome
 from backupkeeper.core.outcomes import (
     GapReport,
@@ -98,6 +99,14 @@ def of_repair(outcome: RepairOutcome) -> int:
 def of_costs(costs: Sequence[BucketCost]) -> int:
     """3 where a bucket could not be asked."""
     return NOT_FINISHED if any(one.trouble for one in costs) else WELL
+
+
+def of_drill(outcome: DrillOutcome) -> int:
+    """0: all of it came back right (or nothing was to be done); 3: it could not be ended."""
+    if outcome.result is DrillResult.UNFINISHED:
+        return NOT_FINISHED
+    well = outcome.result in {None, DrillResult.RIGHT} and not outcome.left
+    return WELL if well else ATTENTION
 
 
 def of_restore(outcome: RestoreOutcome) -> int:

@@ -121,6 +121,9 @@ def status_lines(status: Status, look: Look) -> list[Line]:
         if is_wanted:
             page.head(head)
             say(page, status, look)
+    if status.drill:
+        page.head("Restore drill")
+        page.say(told(status.drill), indent=2)
     return page.lines
 
 

@@ -37,6 +37,7 @@ def weekly_text(
     seen: Mapping[PlaceId, datetime],
     zone: tzinfo,
     next_at: datetime | None,
+    drill: str = "",
     advice: Sequence[str] = (),
 ) -> str:
     """The whole text, one paragraph a thing.
@@ -46,11 +47,14 @@ def weekly_text(
         seen: when each drive was last here.
         zone: where the person is.
         next_at: when the next one is due.
+        drill: a sentence on the last restore drill; none: nothing is said of it.
         advice: sentences on what is worth doing about drives.
     """
     look = Look(width=WIDTH, zone=zone)
     lines = [line.text for line in gaps_lines(report, look)]
     lines += ["", "Drives", *(_drive(place, report.at, seen) for place in _drives(report))]
+    if drill:
+        lines += ["", "Restore drill", *wrap(told(drill), WIDTH, indent=2)]
     if advice:
         lines += ["", "Worth doing"]
         lines += [line for one in advice for line in wrap(told(one), WIDTH, indent=2)]

@@ -256,6 +256,10 @@ class RealFiles:
         """``unlink``."""
         os.unlink(path)
 
+    def remove_folder(self, path: str) -> None:
+        """``rmdir``: of an empty folder only. Beside the port: for a drill's scratch folder."""
+        os.rmdir(path)
+
     def free_bytes(self, path: str) -> int:
         """``statvfs``: blocks that an ordinary user may still write, in bytes."""
         found = os.statvfs(path)

@@ -9,10 +9,13 @@ from typing import TypeVar
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.costing import costs
+from backupkeeper.actions.drill import drill
 from backupkeeper.actions.restore import restore
+from backupkeeper.core.drilling import DrillOutcome
 from backupkeeper.core.prices import BucketCost
 from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome, RestorePlan
 from backupkeeper.ports.progress import Progress
+from backupkeeper.system.files import RealFiles
 
 _T = TypeVar("_T")
 
@@ -30,19 +33,39 @@ class Restoring(ABC):
     def restore(self, asked: Asked, *, agree: Agree, progress: Progress) -> RestoreOutcome:
         """See ``actions.restore.restore``; ``what`` as in ``verify``, links in ``to`` resolved."""
         wanted = replace(asked, what=meant(asked.what), to=os.path.realpath(asked.to))
-        said: list[bool] = []
-
-        def once(plan: RestorePlan) -> bool:
-            said[:] = said or [agree(plan)]  # not again after a place was waited for
-            return said[0]
-
+        once = _once(agree)
         return self._giving_way(
             lambda: restore(self._context, wanted, once, progress, pause=self._pause)
+        )
+
+    def drill(self, asked: Asked, *, agree: Agree, progress: Progress) -> DrillOutcome:
+        """See ``actions.drill.drill``; links in ``to`` resolved."""
+        wanted, once = replace(asked, to=os.path.realpath(asked.to)), _once(agree)
+        return self._giving_way(
+            lambda: drill(
+                self._context,
+                wanted,
+                once,
+                progress,
+                pause=self._pause,
+                remove_folder=RealFiles().remove_folder,
+            )
         )
 
     def costs(self, name: str | None) -> tuple[BucketCost, ...]:
         """See ``actions.costing.costs``."""
         return costs(self._context, name)
+
+
+def _once(agree: Agree) -> Agree:
+    """Asks only the first time, not again after a place was waited for."""
+    said: list[bool] = []
+
+    def once(plan: RestorePlan) -> bool:
+        said[:] = said or [agree(plan)]
+        return said[0]
+
+    return once
 
 
 def wait_really(seconds: float) -> None:

@@ -8,6 +8,7 @@ from typing import Any, Self
 
 from backupkeeper.cli.session import Session
 from backupkeeper.config import Config, parse_config
+from backupkeeper.core.drilling import DrillOutcome
 from backupkeeper.core.mending import KeptAside, RepairOutcome
 from backupkeeper.core.model import Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
@@ -110,6 +111,10 @@ class HandKeeper:
     def restore(self, asked: Asked, *, agree: Agree, progress: Progress) -> RestoreOutcome:
         answer: RestoreOutcome = self._answered("restore", asked)
         return answer if agree(answer.plan) else replace(answer, done=False)
+
+    def drill(self, asked: Asked, *, agree: Agree, progress: Progress) -> DrillOutcome:
+        answer: DrillOutcome = self._answered("drill", asked)
+        return answer if agree(answer.restored.plan) else replace(answer, result=None)
 
     def costs(self, name: str | None) -> tuple[BucketCost, ...]:
         return self._answered("costs", name)  # type: ignore[no-any-return]  # as above
