@@ -52,6 +52,8 @@ class Reporting:
         self._what, self._path = "", ""
         self._total = self._files = self._done = self._done_files = 0
         self._last = float("-inf")
+        self.throttle: Throttle | None = None
+        """What all that is sent to buckets passes through."""
 
     def hold(self, *, held: bool) -> None:
         """Let everybody wait who reports bytes, or go on; called from the listening thread."""
@@ -107,6 +109,7 @@ class Reporting:
                 files_total=self._files,
                 path=self._path,
                 held=not self._go.is_set(),
+                sent_bytes=self.throttle.passed_bytes if self.throttle is not None else 0,
             )
         )
 
@@ -175,8 +178,8 @@ def main() -> int:
             target=_listen, args=(sys.stdin.buffer, reporting, allowance), daemon=True
         )
         listener.start()
-        throttle = Throttle(allowance, seconds=perf_counter)
-        came: Finished | Failed = run_errand(errand, os.environ, reporting, throttle)  # noqa: TID251 - read once, handed on
+        reporting.throttle = Throttle(allowance, seconds=perf_counter)
+        came: Finished | Failed = run_errand(errand, os.environ, reporting, reporting.throttle)  # noqa: TID251 - read once, handed on
         signal.signal(signal.SIGTERM, signal.SIG_IGN)
     except KeyboardInterrupt:
         came = Failed(error="stopped", message="Stopped.")

@@ -27,10 +27,14 @@ class LineWindow:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LineRule:
-    """What a person set: ``limit`` in bytes a second (None: the whole line); no window: always."""
+    """What a person set: ``limit`` in bytes a second (None: the whole line); no window: always.
+
+    With ``always`` windows only say limits: a person's own command goes on whatever the hour.
+    """
 
     limit: int | None = None
     windows: tuple[LineWindow, ...] = ()
+    always: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -54,7 +58,7 @@ def line_at(now: datetime, rule: LineRule, tz: tzinfo) -> Line:
     open_now = [one for one in rule.windows if is_in(one.window, now, tz)]
     limits = [rule.limit if one.limit is None else one.limit for one in open_now]
     return Line(
-        is_open=bool(open_now) or not windows,
+        is_open=bool(open_now) or not windows or rule.always,
         # Outside of all windows only a person's own command sends: it keeps to the general limit.
         limit=smallest(limits) if open_now else rule.limit,
         changes_at=next_edge(windows, now, tz),

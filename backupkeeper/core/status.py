@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 
+from backupkeeper.core.arrival import Arrival
 from backupkeeper.core.deeds import DeedKind
 
 
@@ -105,5 +106,7 @@ class Status:
     bytes_to_go: int
     drill: str = ""
     """A sentence: the last restore drill, or that there was none."""
+    arrivals: tuple[Arrival, ...] = ()
+    """When each bucket will have what it lacks."""
     advice: tuple[str, ...] = ()
     """Sentences: drives whose proofs can't keep up, and drives that should be replaced."""

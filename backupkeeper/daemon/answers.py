@@ -6,13 +6,14 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from typing import Any, Final
 
+from backupkeeper.actions.arrivals import arrivals
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.drilled import drill_sentence
 from backupkeeper.actions.online import OnlineDrive, online
 from backupkeeper.actions.survey import survey
 from backupkeeper.core.deeds import CardHere, Deed, DeedKind, Plan, RollNeed, View
 from backupkeeper.core.estimate import Pace, left, pace_of
-from backupkeeper.core.line import line_at
+from backupkeeper.core.line import WAITS_FOR_HOURS, line_at
 from backupkeeper.core.model import EventKind, Place, PlaceId, PlaceKind, Standing
 from backupkeeper.core.patience import line_of, shut_of, until
 from backupkeeper.core.status import (
@@ -124,6 +125,7 @@ class Answers:
             rolls_with_gaps=sum(bool(need.gaps) for need in view.needs),
             bytes_to_go=_to_go(view.needs),
             drill=drill_sentence(self.seeing.context),
+            arrivals=arrivals(self.seeing.context, view.needs, self.seeing.tz, held=_held(view)),
             advice=self.seeing.shares.warnings(now),
         )
 
@@ -225,6 +227,13 @@ def _failing(view: View) -> list[str]:
         times = "once" if setback.count == 1 else f"{setback.count} times"
         told.append(f"{place} failed {times}, {when}: {setback.message}")
     return told
+
+
+def _held(view: View) -> str:
+    """Why uploads don't go on, if that is not the hour, which passes."""
+    if view.paused or view.hours.no_upload not in {"", WAITS_FOR_HOURS}:
+        return view.hours.no_upload or "You asked for a pause."
+    return "The line is down." if any(map(line_of, view.setbacks)) else ""
 
 
 def _down(view: View, tz: tzinfo) -> Iterator[str]:

@@ -11,6 +11,7 @@ from types import MappingProxyType
 from typing import Final
 
 from backupkeeper.actions.adopt import adopt_folder
+from backupkeeper.actions.arrivals import arrivals
 from backupkeeper.actions.changes import look_at_changes
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.drilled import drill_sentence
@@ -21,6 +22,7 @@ from backupkeeper.actions.offload import offload
 from backupkeeper.actions.offload_plan import Request
 from backupkeeper.actions.online import OnlineDrive, online
 from backupkeeper.actions.repair import repair_roll
+from backupkeeper.actions.survey import survey
 from backupkeeper.actions.upload import upload_roll
 from backupkeeper.actions.verify import prove_roll
 from backupkeeper.core.deeds import Deed, DeedKind
@@ -204,6 +206,7 @@ def make_weekly(context: Context, tz: tzinfo) -> Finished:
         next_at=next_week(weekly, now, tz) if weekly is not None else None,
         drill=drill_sentence(context),
         advice=Shares(context, tz).warnings(now),
+        arrivals=arrivals(context, survey(context, {}), tz),
     )
     return Finished(said=weekly_subject(report), sight=text)
 

@@ -51,7 +51,10 @@ class Errand:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Moving:
-    """How far a worker is. Counts are of the present stage (``what``)."""
+    """How far a worker is. Counts are of the present stage (``what``).
+
+    ``sent_bytes`` is what left for buckets since the worker began.
+    """
 
     what: str
     bytes_done: int
@@ -60,6 +63,7 @@ class Moving:
     files_total: int
     path: str
     held: bool
+    sent_bytes: int = 0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -34,7 +34,7 @@ from backupkeeper.daemon.seeing import Seeing
 from backupkeeper.daemon.sights import SightKind
 from backupkeeper.daemon.surroundings import PREFIX, Surroundings
 from backupkeeper.daemon.telling import Told
-from backupkeeper.daemon.workbench import Here, Workbench
+from backupkeeper.daemon.workbench import Here, Workbench, measured_by
 from backupkeeper.ports.watch import TreeWatch
 
 TICK_S: Final = 60.0
@@ -163,6 +163,7 @@ class Loop:
         match letter:
             case Moved():
                 self.workbench.heard(letter, self._seconds())
+                self.memory.measured(self.workbench.measured(), self._now())
             case Ended():
                 self._worker_ended(letter)
             case Touched():
@@ -216,6 +217,7 @@ class Loop:
         )
         self.seeing.ended(job)
         self.memory.remember(after, now)
+        self.memory.measured(measured_by(job), now)
         self.seeing.finished(job.deed, ended.came)
         took = ended.came.seconds if isinstance(ended.came, Finished) else 0.0
         count = ended.came.size_bytes if isinstance(ended.came, Finished) else 0

@@ -4,10 +4,11 @@ Nothing else survives, so nothing can be out of step with it.
 """
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 from typing import Final
 
+from backupkeeper.actions.arrivals import sample_event
 from backupkeeper.core.deeds import DriveHere, Setback
 from backupkeeper.core.model import Event, EventKind, PlaceId
 from backupkeeper.core.patience import setbacks
@@ -51,6 +52,14 @@ class Memory:
         """Remember one thing, durably."""
         self._catalog.note([Event(at=self._clock.now(), kind=kind, subject=subject, detail=detail)])
         self._setbacks = None
+
+    def measured(
+        self, found: Iterable[tuple[PlaceId, int, float, float | None]], now: datetime
+    ) -> None:
+        """How fast uploads went: bucket, bytes, seconds, limit."""
+        events = [sample_event(*one, now) for one in found]
+        if known := [event for event in events if event is not None]:
+            self._catalog.note(known)
 
     def remember(self, after: Aftermath, now: datetime) -> None:
         """The end of a deed: in one step, so that no half of it is remembered."""

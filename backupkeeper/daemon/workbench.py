@@ -3,6 +3,7 @@
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
+from typing import Final
 
 from backupkeeper.core.deeds import Deed, DeedKind, DriveHere, Plan, Running
 from backupkeeper.core.estimate import Pace
@@ -10,6 +11,9 @@ from backupkeeper.core.line import share
 from backupkeeper.core.model import PlaceId
 from backupkeeper.daemon.crew import Crew, Ended, Moved
 from backupkeeper.daemon.errand import Errand, Moving
+
+MEASURED_S: Final = 600.0
+"""So long a measurement of the line is."""
 
 
 @dataclass(kw_only=True)
@@ -30,6 +34,10 @@ class Job:
     """In all its stages."""
     line: float | None = None
     """How many bytes a second it was last told to send at most."""
+    sent: tuple[int, float] = (0, 0.0)
+    """Bytes that left for a bucket, and seconds of work, since they were last taken away."""
+    measured: list[tuple[int, float, float | None]] = field(default_factory=list)
+    """Bytes, seconds, limit: measurements that came to their end."""
     pace: Pace = field(default_factory=Pace)
 
     def heard(self, moving: Moving, at_s: float) -> None:
@@ -38,9 +46,19 @@ class Job:
         goes_on = before is not None and before.what == moving.what
         more = moving.bytes_done - before.bytes_done if before is not None and goes_on else 0
         self.moved_bytes += max(0, more)
+        if before is not None and not before.held:
+            count, seconds = self.sent
+            gone = max(0, moving.sent_bytes - before.sent_bytes)
+            self.sent = count + gone, seconds + at_s - self.at_s
         if before is not None and goes_on and not before.held and more >= 0:
             self.pace = self.pace.after(more, at_s - self.at_s)
         self.moving, self.at_s = moving, at_s
+
+    def cut(self) -> None:
+        """Here a measurement ends: its limit becomes another, it was long enough, or all is over."""
+        if self.sent[1] > 0:
+            self.measured.append((*self.sent, self.line))
+        self.sent = (0, 0.0)
 
     def running(self) -> Running:
         """As the planner sees it: held once the worker says so, not when it was asked."""
@@ -52,6 +70,14 @@ class Job:
             held_since=self.held_since if held else None,
             stopping=self.stopping,
         )
+
+
+def measured_by(job: Job) -> Iterable[tuple[PlaceId, int, float, float | None]]:
+    """What a job's measurements came to; they are taken away."""
+    found, job.measured = job.measured, []
+    if job.deed.kind is DeedKind.UPLOAD and job.deed.place is not None:
+        for count, seconds, limit in found:
+            yield job.deed.place, count, seconds, limit
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -100,6 +126,7 @@ class Workbench:
         line = share(here.line, len({one.key for one in uploads}))
         for key, job in self._jobs.items():
             if job.deed.kind is DeedKind.UPLOAD and job.line != line and not job.stopping:
+                job.cut()
                 job.line = line
                 self._crew.limit(key, line)
         for deed in plan.start:
@@ -143,10 +170,20 @@ class Workbench:
         job = self._jobs.get(news.key)
         if job is not None:
             job.heard(news.moving, at_s)
+            if job.sent[1] >= MEASURED_S:
+                job.cut()
 
     def ended(self, news: Ended) -> Job | None:
         """A worker came to its end; its job, unless it was none of ours."""
-        return self._jobs.pop(news.key, None)
+        job = self._jobs.pop(news.key, None)
+        if job is not None:
+            job.cut()
+        return job
+
+    def measured(self) -> Iterable[tuple[PlaceId, int, float, float | None]]:
+        """Measurements of uploads under way, each once: bucket, bytes, seconds, limit."""
+        for job in self._jobs.values():
+            yield from measured_by(job)
 
     def silent_for(self, at_s: float) -> Iterable[tuple[Job, float]]:
         """Jobs that are not held, with the seconds since anything was heard of them."""

@@ -17,6 +17,7 @@ from typing import Any, get_args, get_origin, get_type_hints
 from backupkeeper.core.errors import ListingError
 from backupkeeper.core.line import WAITS_FOR_HOURS
 from backupkeeper.core.status import CardStatus, DeedStatus, DriveStatus, Status, WaitStatus
+from backupkeeper.report.arrivals import arrival_text
 from backupkeeper.report.lines import Line, Look, Page, Tone
 from backupkeeper.report.words import (
     age,
@@ -143,6 +144,8 @@ def _say_daemon(page: Page, status: Status, look: Look) -> None:
         page.say(f"{rolls} with a gap, {size(status.bytes_to_go)} to bring.", tone=Tone.WARN)
     else:
         page.say("No roll has a gap, as far as the facts go.")
+    for one in status.arrivals:
+        page.say(arrival_text(one, status.at, look.zone))
 
 
 def _say_line(page: Page, status: Status, look: Look) -> None:

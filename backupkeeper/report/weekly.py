@@ -8,8 +8,10 @@ Promises:
 from collections.abc import Mapping, Sequence
 from datetime import datetime, tzinfo
 
+from backupkeeper.core.arrival import Arrival
 from backupkeeper.core.model import Place, PlaceId, PlaceKind, Standing
 from backupkeeper.core.outcomes import GapReport
+from backupkeeper.report.arrivals import arrival_text
 from backupkeeper.report.gaps import gaps_lines
 from backupkeeper.report.lines import Look, wrap
 from backupkeeper.report.words import age, moment, plural, told
@@ -39,6 +41,7 @@ def weekly_text(
     next_at: datetime | None,
     drill: str = "",
     advice: Sequence[str] = (),
+    arrivals: Sequence[Arrival] = (),
 ) -> str:
     """The whole text, one paragraph a thing.
 
@@ -49,12 +52,17 @@ def weekly_text(
         next_at: when the next one is due.
         drill: a sentence on the last restore drill; none: nothing is said of it.
         advice: sentences on what is worth doing about drives.
+        arrivals: when each bucket will have what it lacks.
     """
     look = Look(width=WIDTH, zone=zone)
     lines = [line.text for line in gaps_lines(report, look)]
     lines += ["", "Drives", *(_drive(place, report.at, seen) for place in _drives(report))]
     if drill:
         lines += ["", "Restore drill", *wrap(told(drill), WIDTH, indent=2)]
+    if arrivals:
+        lines += ["", "On the way"]
+        said = [arrival_text(one, report.at, zone) for one in arrivals]
+        lines += [line for one in said for line in wrap(one, WIDTH, indent=2)]
     if advice:
         lines += ["", "Worth doing"]
         lines += [line for one in advice for line in wrap(told(one), WIDTH, indent=2)]

@@ -60,6 +60,7 @@ from backupkeeper.system.files import RealFiles
 from backupkeeper.system.lock import PlaceLocks
 from backupkeeper.wiring.restoring import Restoring, meant, wait_really
 from backupkeeper.wiring.settings import config_of, load_config
+from backupkeeper.wiring.uploading import LineByHand
 
 WAIT_S: Final = 15.0
 """How long a command waits for a place that the daemon was asked to let go."""
@@ -95,8 +96,8 @@ class Keeper(Restoring):
         self._ask_for = ask_for
         clock, entropy = clock or RealClock(), RealEntropy()
         # A person's own command sends by the clock; a worker as its daemon says.
-        self._law = ByTheClock(config.upload.line, tz=get_localzone(), clock=clock)
-        throttle = throttle or Throttle(self._law, seconds=clock.monotonic)
+        law = ByTheClock(config.upload.line, tz=get_localzone(), clock=clock)
+        throttle = throttle or Throttle(law, seconds=clock.monotonic)
 
         def bucket_of(place: Place, *, hurried: bool = False) -> Bucket:
             # Here, not above: the library behind it takes a third of a second to load.
@@ -133,6 +134,7 @@ class Keeper(Restoring):
             hostname=platform.node() or "unknown",
             version=__version__,
         )
+        self._line = LineByHand(self._context, law, throttle)
 
     @property
     def context(self) -> Context:
@@ -231,8 +233,11 @@ class Keeper(Restoring):
 
     def upload(self, *, now: bool = False, progress: Progress) -> tuple[UploadOutcome, ...]:
         """See ``actions.upload.upload``; ``now``: with the whole line, whatever its limit."""
-        self._law.whole_line = now
-        return self._giving_way(lambda: upload(self._context, progress))
+        return self._line.uploading(
+            lambda: self._giving_way(lambda: upload(self._context, progress)),
+            now=now,
+            progress=progress,
+        )
 
     def verify(
         self, what: str | None, *, in_doubt: bool = False, progress: Progress

@@ -65,6 +65,7 @@ words = st.one_of(
         files_total=counts,
         path=texts,
         held=st.booleans(),
+        sent_bytes=counts,
     ),
     st.builds(
         Finished,

@@ -7,9 +7,9 @@ from backupkeeper.core.deeds import Plan
 from backupkeeper.core.model import PlaceId
 from backupkeeper.daemon.crew import Ended, Moved
 from backupkeeper.daemon.errand import Failed
-from backupkeeper.daemon.workbench import Here, Workbench
+from backupkeeper.daemon.workbench import Here, Workbench, measured_by
 from tests.daemon.hand_crew import HandCrew, moving
-from tests.daemon.made_up import DRIVES, MIRROR, NOON, OFFLOAD, UPLOAD
+from tests.daemon.made_up import DRIVES, MIRROR, NOON, OFF_SITE, OFFLOAD, UPLOAD
 
 HERE = Here(drives=DRIVES, tokens=("token of main", "token of travel"))
 
@@ -113,3 +113,31 @@ def test_what_is_no_upload_is_not_held_up_by_a_closed_line() -> None:
     stand = Stand()
     stand.plan(Plan(start=(MIRROR,)), line=0.0)
     assert stand.crew.started[MIRROR.key].line is None
+
+
+def test_how_fast_an_upload_went_is_measured_without_the_time_that_it_was_held() -> None:
+    stand = Stand()
+    stand.plan(Plan(start=(UPLOAD, MIRROR)), line=1000)
+
+    def heard(at_s: float, sent: int, *, held: bool = False, key: str = UPLOAD.key) -> None:
+        word = replace(moving(held=held), sent_bytes=sent)
+        stand.bench.heard(Moved(key=key, moving=word), at_s)
+
+    heard(0, 0)
+    heard(100, 500, held=True)
+    heard(5000, 500)
+    heard(5100, 900)
+    assert list(stand.bench.measured()) == []
+    stand.plan(Plan(), line=2000)
+    assert list(stand.bench.measured()) == [(OFF_SITE, 900, 200.0, 1000)]
+    heard(5100 + 599, 1000)
+    heard(5100 + 600, 1200)
+    assert list(stand.bench.measured()) == [(OFF_SITE, 300, 600.0, 2000)]
+    assert list(stand.bench.measured()) == [], "each is told once"
+    heard(5800, 1300)
+    heard(0, 0, key=MIRROR.key)
+    heard(900, 10**9, key=MIRROR.key)
+    assert list(stand.bench.measured()) == [], "a mirror says nothing about the line"
+    job = stand.bench.ended(Ended(key=UPLOAD.key, came=Failed(error="stopped", message="Stopped.")))
+    assert job is not None
+    assert list(measured_by(job)) == [(OFF_SITE, 100, 100.0, 2000)]

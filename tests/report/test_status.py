@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from hypothesis import given, strategies as st
 
+from backupkeeper.core.arrival import Arrival
 from backupkeeper.core.deeds import DeedKind
 from backupkeeper.core.errors import ListingError
 from backupkeeper.core.line import METERED, WAITS_FOR_HOURS
@@ -157,6 +158,17 @@ statuses = st.builds(
     damage=st.lists(texts, max_size=2).map(tuple),
     rolls_with_gaps=counts,
     bytes_to_go=counts,
+    arrivals=st.lists(
+        st.builds(
+            Arrival,
+            place=texts,
+            to_go=counts,
+            earliest=moments | st.none(),
+            latest=moments | st.none(),
+            why=texts,
+        ),
+        max_size=2,
+    ).map(tuple),
 )
 
 
@@ -307,3 +319,14 @@ def test_what_the_line_may_be_used_for_is_told_where_anything_was_set(
     assert told in said if told is not None else "ploads" not in said
     paused = replace(IDLE, line=line, paused_until=datetime(2026, 6, 13, tzinfo=UTC))
     assert "ploads" not in text(paused)
+
+
+def test_when_a_bucket_will_have_all_is_told() -> None:
+    on_its_way = Arrival(
+        place="Off site",
+        to_go=412 * 10**9,
+        earliest=NOON + timedelta(hours=38),
+        latest=NOON + timedelta(hours=69),
+    )
+    said = text(replace(IDLE, arrivals=(on_its_way,)))
+    assert "Off site: 412 GB to go, done between Sunday 02:00 and Monday 09:00." in said

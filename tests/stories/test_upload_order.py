@@ -65,6 +65,9 @@ def test_the_roll_with_fewest_copies_then_the_newest_shoot_and_small_files_first
     with world.keeper() as keeper:
         (outcome,) = keeper.upload(progress=QUIET)
     assert (outcome.sent_files, outcome.troubles) == (9, ())
-    names = ("A002.MP4", "Z.XML", "A001.MP4")
-    days = ("260611", "260613", "260612")
-    assert sent(rules) == [f"{day} Roll 01/{name}" for day in days for name in names]
+    told = sent(rules)
+    for number, day in enumerate(("260611", "260613", "260612")):
+        small, large = told[3 * number : 3 * number + 2], told[3 * number + 2]
+        # Small files travel side by side.
+        assert sorted(small) == [f"{day} Roll 01/A002.MP4", f"{day} Roll 01/Z.XML"]
+        assert large == f"{day} Roll 01/A001.MP4"
