@@ -1,6 +1,7 @@
 """Where anything falls short: every sealed roll against every role."""
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.place_check import reminders
 from backupkeeper.core.outcomes import GapReport
 from backupkeeper.core.policy import copies_of, cover, worst_first
 
@@ -20,4 +21,5 @@ def gaps(context: Context) -> GapReport:
         rolls=worst_first(covers),
         unfinished=tuple(roll.folder for roll in context.catalog.open_rolls()),
         places=tuple(places.values()),
+        notes=reminders(context),
     )

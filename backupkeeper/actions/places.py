@@ -9,6 +9,7 @@ Promises:
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Final
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import (
@@ -20,6 +21,7 @@ from backupkeeper.actions.online import (
     online_drives,
     read_marker,
 )
+from backupkeeper.actions.place_check import refuse_public, remember, tried
 from backupkeeper.core.errors import ReadOnlyError, UsageError
 from backupkeeper.core.model import Place, PlaceId, PlaceKind, Role
 from backupkeeper.core.naming import validate_place_name
@@ -27,7 +29,10 @@ from backupkeeper.core.outcomes import PlaceReport
 from backupkeeper.drives.marker import Marker, encode_marker
 from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.mounts import DeviceInfo
+from backupkeeper.ports.progress import Progress, Quiet
 from backupkeeper.transfer.durable import make_folders, write_small
+
+QUIET: Final = Quiet()
 
 
 def add_drive(context: Context, path: str, *, role: Role, name: str, folder: bool) -> Place:
@@ -145,12 +150,14 @@ def add_bucket(
     name: str,
     endpoint: str | None,
     profile: str | None,
+    progress: Progress = QUIET,
 ) -> Place:
-    """Take in a bucket; it is asked for its capabilities, so it must be there and let us in.
+    """Take in a bucket; it is tried what it can do, so it must be there and let us in.
 
     Raises:
         UsageError: wrong role or address, or the place is known already.
         BucketUnreachableError: it does not answer, or refuses.
+        PublicBucketError: everybody gets at what is in it.
     """
     validate_place_name(name)
     if role is not Role.CLOUD:
@@ -172,8 +179,11 @@ def add_bucket(
         endpoint=endpoint,
         profile=profile,
     )
-    context.open_bucket(place).capabilities()
-    context.catalog.put_place(place)
+    found = tried(context.open_bucket(place), place, progress)
+    refuse_public(context, place, found, again="repeat this command.")
+    with context.catalog.transaction():
+        context.catalog.put_place(place)
+        remember(context, place, found)
     return place
 
 

@@ -16,6 +16,7 @@ from backupkeeper.actions.findings import VerifyRun, until
 from backupkeeper.actions.histories import send_manifest
 from backupkeeper.actions.one_roll import RollNow, bucket_place, drive_here, roll_now
 from backupkeeper.actions.online import OnlineDrive, holding_places, online_drives
+from backupkeeper.actions.place_check import forget_if_doubted, make_fit
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.sample_budget import sampling_now
 from backupkeeper.actions.sending import (
@@ -88,6 +89,8 @@ def upload_roll(
     place = bucket_place(context, bucket)
     drives = [drive_here(context, source)] if source is not None else []
     with holding_places(context, [place], doing="uploading"):
+        if source is not None:
+            make_fit(context, place, progress)
         run = _sending(context, place, drives)
         now = roll_now(context, roll)
         every = errands(now, place)
@@ -107,6 +110,7 @@ def upload_roll(
         _do(context, run, now, todo, progress)
         below = f"{now.roll.head.folder}/"
         give_up_stale(context, run.bucket, place, wanted=run.wanted, below=below)
+        forget_if_doubted(context, place, run.bucket)
     progress.end()
     return _outcome(run)
 
@@ -174,6 +178,7 @@ def _sending(context: Context, place: Place, drives: Iterable[OnlineDrive]) -> S
 def _upload_to(
     context: Context, place: Place, drives: Sequence[OnlineDrive], progress: Progress
 ) -> UploadOutcome:
+    make_fit(context, place, progress)
     run = _sending(context, place, drives)
     run.attests = run.bucket.capabilities().attests  # no answer? that is told before any work
     since = context.clock.now() - context.config.policy.attested_age
@@ -187,6 +192,7 @@ def _upload_to(
         give_up_stale(context, run.bucket, place, wanted=run.wanted)
     except OutOfReachError as error:
         run.troubles.append(Trouble(place=place.name, path="", message=str(error)))
+    forget_if_doubted(context, place, run.bucket)
     progress.end()
     return _outcome(run)
 

@@ -12,6 +12,7 @@ from backupkeeper.core.outcomes import (
     GapReport,
     MirrorOutcome,
     OffloadOutcome,
+    PlaceCheck,
     PlaceReport,
     UploadOutcome,
     Verdict,
@@ -36,9 +37,28 @@ class Keeper(Protocol):
         ...
 
     def add_bucket(
-        self, location: str, *, role: Role, name: str, endpoint: str | None, profile: str | None
+        self,
+        location: str,
+        *,
+        role: Role,
+        name: str,
+        endpoint: str | None,
+        profile: str | None,
+        progress: Progress = ...,
     ) -> Place:
         """Take in a bucket."""
+        ...
+
+    def check_place(self, name: str, *, progress: Progress) -> PlaceCheck:
+        """What a bucket can do."""
+        ...
+
+    def lifecycle_rule(self, name: str) -> Mapping[str, object]:
+        """The rule that ends unfinished uploads."""
+        ...
+
+    def set_lifecycle_rule(self, name: str, *, progress: Progress) -> tuple[bool, PlaceCheck]:
+        """Add it; whether it was not there, and what the bucket can do now."""
         ...
 
     def places(self) -> tuple[PlaceReport, ...]:

@@ -19,6 +19,7 @@ from backupkeeper.cli.failing import fail
 from backupkeeper.cli.gaps import gaps
 from backupkeeper.cli.manifest import manifest
 from backupkeeper.cli.offload import offload
+from backupkeeper.cli.place_check import check
 from backupkeeper.cli.places import place
 from backupkeeper.cli.repair import repair
 from backupkeeper.cli.restore import restore
@@ -92,6 +93,7 @@ def main(context: click.Context, config: str | None) -> None:
     context.obj = session.with_config(config)
 
 
+place.add_command(check)
 for command in (
     place, offload, mirror, upload, verify, repair, restore, drill, may_wipe, gaps, manifest, run, status, pause, resume, service, demo,
 ):  # fmt: skip

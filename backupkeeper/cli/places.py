@@ -66,9 +66,15 @@ def add(
         )
     with session.keeper() as keeper:
         if is_bucket:
-            taken = keeper.add_bucket(
-                where, role=Role(role), name=name, endpoint=endpoint, profile=profile
-            )
+            with session.progress(as_json=as_json) as progress:
+                taken = keeper.add_bucket(
+                    where,
+                    role=Role(role),
+                    name=name,
+                    endpoint=endpoint,
+                    profile=profile,
+                    progress=progress,
+                )
         else:
             taken = keeper.add_drive(where, role=Role(role), name=name, folder=folder)
     return session.tell(

@@ -11,6 +11,7 @@ from urllib.parse import urlsplit
 
 from backupkeeper.cloud.tuning import Tuning
 from backupkeeper.config import Addressing
+from backupkeeper.core.bucket_findings import Findings
 from backupkeeper.core.errors import UsageError
 from backupkeeper.core.parts import MOST_AT_ONCE, small_at_once, usual_part
 from backupkeeper.ports.clock import Clock, Entropy
@@ -90,6 +91,7 @@ def open_bucket(  # noqa: PLR0913 - all that one bucket differs in from another
     parallel_parts: int = MOST_AT_ONCE,
     tuning: Tuning | None = None,
     retention: "Retention | None" = None,
+    remembered: Findings | None = None,
 ) -> "S3Bucket":
     """Open a bucket and prefix. Asks nothing of the network yet.
 
@@ -104,6 +106,7 @@ def open_bucket(  # noqa: PLR0913 - all that one bucket differs in from another
         parallel_parts: How many parts of a file travel at once, at most.
         tuning: Timeouts, attempts and part size.
         retention: How long the store is to keep originals, where it has object lock.
+        remembered: What was found out about the bucket not long ago.
 
     Returns:
         A ``ports.bucket.Bucket``.
@@ -134,4 +137,5 @@ def open_bucket(  # noqa: PLR0913 - all that one bucket differs in from another
         usual=tuning.usual_part or usual_part(parallel_parts),
         at_once=parallel_parts,
         retention=retention,
+        remembered=remembered,
     )

@@ -97,7 +97,7 @@ class Trial:
             conditional_complete=conditional_complete,
             versioning=versioning,
             etag_is_md5=is_md5(etag),
-            object_lock={Word.YES: True, Word.NO: False}.get(lock),
+            object_lock=lock_known(lock),
             left_behind=tuple(self.left),
         )
 
@@ -247,15 +247,23 @@ class Trial:
             return False
         return self._enforced(check, lambda **more: self.part(WHOLE, started[0], **more))
 
+    def refuses_wrong_put(self, check: str) -> bool:
+        """Whether one upload whose check is wrong is refused; nothing is tried beside it."""
+        return self._refused(check, lambda **more: self.put(ANY, **more))
+
     def _enforced(self, check: str, send: Callable[..., object]) -> bool:
+        right = {} if check == PAYLOAD else _values(check, RIGHT)
+        return self._refused(check, send) and self.takes(lambda: send(**right))
+
+    def _refused(self, check: str, send: Callable[..., object]) -> bool:
         if check == PAYLOAD:
 
             def wrongly() -> object:
                 with self._spoiled_on_the_way():
                     return send()
 
-            return self.turned_down(wrongly, _FORGED_CODES) and self.takes(send)
-        return self.enforced(send, _values(check, RIGHT), _values(check, WRONG))
+            return self.turned_down(wrongly, _FORGED_CODES)
+        return self.turned_down(lambda: send(**_values(check, WRONG)), BAD_BYTES_CODES)
 
     def enforced(
         self, send: Callable[..., object], right: dict[str, str], wrong: dict[str, str]
@@ -282,6 +290,11 @@ class Trial:
         finally:
             for name in names:
                 events.unregister(name, spoil, unique_id=f"{name} {mark}")
+
+
+def lock_known(lock: Word) -> bool | None:
+    """What is known of object lock; None where nobody knows."""
+    return {Word.YES: True, Word.NO: False}.get(lock)
 
 
 def is_md5(etag: str) -> bool:

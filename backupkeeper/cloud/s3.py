@@ -8,7 +8,7 @@ Promises:
 4. Only errors of ``core.errors`` leave.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import replace
 from threading import Lock
 
@@ -21,10 +21,14 @@ from backupkeeper.cloud.conditions import Replacing, find_conditions
 from backupkeeper.cloud.download import fetched
 from backupkeeper.cloud.errors import failure
 from backupkeeper.cloud.keeping import Retention, see_locked
+from backupkeeper.cloud.lifecycle import our_rule, set_our_rule
 from backupkeeper.cloud.listing import listed
+from backupkeeper.cloud.remembering import believed
 from backupkeeper.cloud.thaw import ask_to_thaw
+from backupkeeper.cloud.trying import capabilities_of, check_bucket
 from backupkeeper.cloud.upload import Upload
-from backupkeeper.core.errors import NameTakenError
+from backupkeeper.core.bucket_findings import Findings
+from backupkeeper.core.errors import AttestationRefusedError, NameTakenError
 from backupkeeper.core.model import BLOCK_BYTES, Blake3, Content
 from backupkeeper.core.parts import part_bytes
 from backupkeeper.core.uploads import Begun
@@ -47,6 +51,7 @@ class S3Bucket:
         usual: int,
         at_once: int,
         retention: Retention | None = None,
+        remembered: Findings | None = None,
     ) -> None:
         self._store = store
         self._clock = clock
@@ -54,6 +59,8 @@ class S3Bucket:
         self._usual = usual
         self._at_once = at_once
         self._retention = retention
+        self._remembered = remembered
+        self._doubts = False
         self._lock = Lock()
         self._can: Capabilities | None = None
         self._heeded: Replacing | None = None
@@ -64,8 +71,39 @@ class S3Bucket:
         with self._lock:
             if self._can is None:
                 self._see_bucket()
-                self._can = find_out(self._store)
+                if self._remembered is not None:
+                    self._can = believed(self._store, self._remembered)
+                    self._doubts |= self._can is None
+                self._can = self._can or find_out(self._store)
             return self._can
+
+    @property
+    def doubts(self) -> bool:
+        """Whether it did something else than what was found out about it before."""
+        return self._doubts
+
+    def lifecycle_rule(self) -> Mapping[str, object]:
+        """What ``set_lifecycle_rule`` adds; asks nobody."""
+        return our_rule(self._store.prefix)
+
+    def check(self) -> Findings:
+        """Try and ask everything; see ``cloud.trying``."""
+        self._see_bucket()
+        with self._lock:
+            found = check_bucket(self._store, self._clock)
+            self._can, self._doubts = capabilities_of(found), False
+            return found
+
+    def set_lifecycle_rule(self) -> bool:
+        """Add the rule that ends unfinished uploads; see ``cloud.lifecycle``."""
+        self._see_bucket()
+        return set_our_rule(self._store)
+
+    def _doubt(self) -> None:
+        """Something was not as it was found out: find it out anew."""
+        with self._lock:
+            self._can = self._remembered = None
+            self._doubts = True
 
     def look(self, key: str, *, version: str | None = None) -> ObjectEntry | None:
         """The object's entry, or None where there is no such object."""
@@ -113,7 +151,13 @@ class S3Bucket:
             heeded=self._conditions() if replacing is not None else Replacing(),
             lock=lock,
         )
-        sent = upload.send(blocks)
+        try:
+            sent = upload.send(blocks)
+        except AttestationRefusedError:
+            self._doubt()
+            raise
+        if (sent.entry.version is not None) != can.versioning:
+            self._doubt()
         if lock and content.size > upload.part:
             version = sent.entry.version
             sent = replace(sent, unlocked=see_locked(self._store, key, version, lock))

@@ -68,7 +68,6 @@ class Findings:
     """A rule deletes objects under our prefix after so many days (0: on a date); None: none was seen."""
     read_by_anybody: bool
     """An object of ours was read without any credentials."""
-    listed_by_anybody: bool
     public_policy: Word
     public_grants: Word
     skew_s: float | None
@@ -82,8 +81,7 @@ class Findings:
     @property
     def is_public(self) -> bool:
         """Whether anybody, or anybody with an account, gets at what is in it."""
-        said = (self.public_policy, self.public_grants)
-        return self.read_by_anybody or self.listed_by_anybody or Word.YES in said
+        return self.read_by_anybody or Word.YES in {self.public_policy, self.public_grants}
 
     @property
     def refuses_wrong(self) -> frozenset[str]:
@@ -145,7 +143,6 @@ def decoded(text: str) -> Findings | None:
             abort_days=_days(told["abort_days"]),
             deletes_days=_days(told["deletes_days"]),
             read_by_anybody=_truth(told["read_by_anybody"]),
-            listed_by_anybody=_truth(told["listed_by_anybody"]),
             public_policy=_word(told["public_policy"]),
             public_grants=_word(told["public_grants"]),
             skew_s=_number(told["skew_s"]),

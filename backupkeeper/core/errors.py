@@ -4,7 +4,7 @@
     +- UsageError                        exit 2   the person's turn
     |  +- ConfigError                             all faults at once
     +- OutOfReachError                            try again later
-    |  +- DriveGoneError, MountChangedError, PlaceHeldError
+    |  +- DriveGoneError, MountChangedError, PublicBucketError, PlaceHeldError
     |  +- BucketUnreachableError
     |     +- LineDownError                        wait: nobody's fault
     |     +- BucketShutError                      a person must do something first
@@ -110,6 +110,13 @@ class UploadLostError(BucketUnreachableError):
 
 class AsleepError(BucketUnreachableError):
     """An object lies in an archive class: it must be thawed before its bytes can be had."""
+
+
+class PublicBucketError(OutOfReachError):
+    """A bucket lets everybody in: nothing is sent to it until that has changed."""
+
+    def __init__(self, name: str, why: str, command: str) -> None:
+        super().__init__(f"{name}: {why}", advice=command)
 
 
 class PlaceHeldError(OutOfReachError):

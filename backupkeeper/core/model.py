@@ -302,6 +302,10 @@ class EventKind(StrEnum):
     """What a drive says of itself: subject the place's id, detail JSON (``actions.health``)."""
     DRILLED = "drilled"
     """A restore drill was made: subject the shoot, detail JSON (``core.drilling``)."""
+    CHECKED = "checked"
+    """What a bucket was seen to do: subject the place's id, detail ``core.bucket_findings``' text.
+
+    An empty detail: it did something else since, so that counts no more."""
     DOUBTED = "doubted"
     """So much was bad at once that a drive is in doubt: subject its place's id, detail the mount."""
 

@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 
+from backupkeeper.core.bucket_advice import BucketAdvice
+from backupkeeper.core.bucket_findings import Findings
 from backupkeeper.core.clip_harm import ClipHarm
 from backupkeeper.core.model import (
     Blake3,
@@ -256,6 +258,8 @@ class GapReport:
     unfinished: tuple[str, ...] = ()
     """Folders of rolls that were begun and not sealed."""
     places: tuple[Place, ...] = ()
+    notes: tuple[str, ...] = ()
+    """Sentences to be told quietly: buckets that were not checked for long, and what is wrong there."""
 
     @property
     def with_gaps(self) -> tuple[RollCover, ...]:
@@ -273,6 +277,16 @@ class PlaceReport:
     bytes_held: int
     free_bytes: int | None
     note: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PlaceCheck:
+    """What a bucket was seen to do, and what that means, what matters most first."""
+
+    place: Place
+    at: datetime
+    findings: Findings
+    advice: tuple[BucketAdvice, ...]
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -110,3 +110,5 @@ class Status:
     """When each bucket will have what it lacks."""
     advice: tuple[str, ...] = ()
     """Sentences: drives whose proofs can't keep up, and drives that should be replaced."""
+    notes: tuple[str, ...] = ()
+    """Sentences to be told quietly: buckets that were not checked for long, and what is wrong there."""

@@ -10,6 +10,7 @@ from backupkeeper.actions.arrivals import arrivals
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.drilled import drill_sentence
 from backupkeeper.actions.online import OnlineDrive, online
+from backupkeeper.actions.place_check import reminders
 from backupkeeper.actions.survey import survey
 from backupkeeper.core.deeds import CardHere, Deed, DeedKind, Plan, RollNeed, View
 from backupkeeper.core.estimate import Pace, left, pace_of
@@ -127,6 +128,7 @@ class Answers:
             drill=drill_sentence(self.seeing.context),
             arrivals=arrivals(self.seeing.context, view.needs, self.seeing.tz, held=_held(view)),
             advice=self.seeing.shares.warnings(now),
+            notes=reminders(self.seeing.context),
         )
 
     def _drives(self, view: View) -> list[DriveStatus]:
@@ -311,4 +313,5 @@ def status_without_daemon(context: Context, tz: tzinfo) -> Status:
         bytes_to_go=_to_go(needs),
         drill=drill_sentence(context),
         advice=Shares(context, tz).warnings(now),
+        notes=reminders(context),
     )

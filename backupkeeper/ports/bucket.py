@@ -1,9 +1,10 @@
 """A bucket at the height of our own verbs."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from backupkeeper.core.bucket_findings import Findings
 from backupkeeper.core.model import Content
 from backupkeeper.core.uploads import Begun
 
@@ -113,6 +114,27 @@ class Bucket(Protocol):
 
     def capabilities(self) -> Capabilities:
         """Find out (once per object) what the store refuses when wrong; removes its scratch objects."""
+        ...
+
+    @property
+    def doubts(self) -> bool:
+        """Whether it did something else than what was found out about it before."""
+        ...
+
+    def check(self) -> Findings:
+        """Try and ask everything: some dozens of small requests, and a few MiB there and back."""
+        ...
+
+    def lifecycle_rule(self) -> Mapping[str, object]:
+        """What ``set_lifecycle_rule`` adds, as the service's interface writes it; asks nobody."""
+        ...
+
+    def set_lifecycle_rule(self) -> bool:
+        """Have the store end uploads under our prefix that were never finished; keeps every other rule.
+
+        False where a rule does that already. ``UsageError`` where it can't be done with certainty, or
+        is not allowed: then nothing was changed.
+        """
         ...
 
     def look(self, key: str, *, version: str | None = None) -> ObjectEntry | None:

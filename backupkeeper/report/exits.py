@@ -6,12 +6,14 @@ even if something else could not be reached: damage is the news.
 
 from collections.abc import Sequence
 
+from backupkeeper.core.bucket_advice import Level
 from backupkeeper.core.drilling import DrillOutcome, DrillResult
 from backupkeeper.core.mending import RepairOutcome
 from backupkeeper.core.outcomes import (
     GapReport,
     MirrorOutcome,
     OffloadOutcome,
+    PlaceCheck,
     Trouble,
     UploadOutcome,
     Verdict,
@@ -87,6 +89,11 @@ def of_verify(outcome: VerifyOutcome, *, asked: bool) -> int:
     if outcome.troubles or nothing_read or (asked and outcome.skipped):
         return NOT_FINISHED
     return WELL if outcome.matching_files else ATTENTION  # nothing read is nothing shown
+
+
+def of_check(check: PlaceCheck) -> int:
+    """1 where a person should do something about it."""
+    return ATTENTION if any(one.level is not Level.NOTE for one in check.advice) else WELL
 
 
 def of_repair(outcome: RepairOutcome) -> int:

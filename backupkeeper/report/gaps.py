@@ -6,7 +6,8 @@ Promises:
 3. JSON: ``{"version": 1, "rolls": [{"shoot", "source", "roll", "files", "bytes", "roles": {role:
    {"state", "places": [name]}}, "gaps": [role]}], "summary": {"rolls", "complete", "with_gaps",
    "bytes_at_risk"}}``. ``state`` is that of the worst file. Where an offload was begun and not
-   finished there is also ``"unfinished": [folder]``.
+   finished there is also ``"unfinished": [folder]``, where something is worth knowing of a bucket
+   ``"notes": [sentence]``.
 """
 
 from collections.abc import Mapping, Sequence
@@ -15,7 +16,7 @@ from backupkeeper.core.model import CopyState, Place, Role, Standing
 from backupkeeper.core.outcomes import GapReport, RoleCover, RollCover
 from backupkeeper.report.lines import Line, Look, Page, Tone
 from backupkeeper.report.reasons import quoted
-from backupkeeper.report.words import age, cells, count, moment, plural, shown, size
+from backupkeeper.report.words import age, cells, count, moment, plural, shown, size, told
 
 Json = Mapping[str, object]
 
@@ -25,7 +26,7 @@ _PROVABLE = frozenset({CopyState.WRITTEN, CopyState.DUE})
 
 def gaps_json(report: GapReport) -> Json:
     """The report as one object."""
-    told: dict[str, object] = {
+    found: dict[str, object] = {
         "version": 1,
         "rolls": [_roll_json(cover) for cover in report.rolls],
         "summary": {
@@ -36,8 +37,10 @@ def gaps_json(report: GapReport) -> Json:
         },
     }
     if report.unfinished:
-        told["unfinished"] = list(report.unfinished)
-    return told
+        found["unfinished"] = list(report.unfinished)
+    if report.notes:
+        found["notes"] = list(report.notes)
+    return found
 
 
 def _roll_json(cover: RollCover) -> Json:
@@ -75,6 +78,9 @@ def gaps_lines(report: GapReport, look: Look) -> list[Line]:
             rest = len(whole) - len(few)
             page.say(f"and {plural(rest, 'more roll')} (--all lists them)", indent=2)
     _say_next(page, report)
+    for note in report.notes:
+        page.gap()
+        page.say(told(note), tone=Tone.QUIET)
     return page.lines
 
 

@@ -125,6 +125,9 @@ def status_lines(status: Status, look: Look) -> list[Line]:
     if status.drill:
         page.head("Restore drill")
         page.say(told(status.drill), indent=2)
+    for note in status.notes:
+        page.gap()
+        page.say(told(note), tone=Tone.QUIET)
     return page.lines
 
 

@@ -22,7 +22,8 @@ from backupkeeper.actions.may_wipe import may_wipe
 from backupkeeper.actions.mirror import mirror
 from backupkeeper.actions.offload import offload
 from backupkeeper.actions.offload_plan import Request
-from backupkeeper.actions.places import add_bucket, add_drive, report_places
+from backupkeeper.actions.place_check import check_place, lifecycle_rule, set_lifecycle_rule
+from backupkeeper.actions.places import QUIET, add_bucket, add_drive, report_places
 from backupkeeper.actions.repair import repair
 from backupkeeper.actions.treating import Wanted
 from backupkeeper.actions.upload import upload
@@ -39,6 +40,7 @@ from backupkeeper.core.outcomes import (
     GapReport,
     MirrorOutcome,
     OffloadOutcome,
+    PlaceCheck,
     PlaceReport,
     UploadOutcome,
     Verdict,
@@ -50,7 +52,6 @@ from backupkeeper.daemon.control import ask
 from backupkeeper.daemon.errand import Errand, Finished
 from backupkeeper.drives.known_mounts import KnownMounts
 from backupkeeper.drives.mounts_linux import LinuxMounts
-from backupkeeper.ports.bucket import Bucket
 from backupkeeper.ports.clock import Clock
 from backupkeeper.ports.mounts import Mounts
 from backupkeeper.ports.progress import Progress
@@ -58,6 +59,7 @@ from backupkeeper.system.clock import RealClock, ShiftedClock
 from backupkeeper.system.entropy import RealEntropy
 from backupkeeper.system.files import RealFiles
 from backupkeeper.system.lock import PlaceLocks
+from backupkeeper.wiring.buckets import bucket_opener
 from backupkeeper.wiring.restoring import Restoring, meant, wait_really
 from backupkeeper.wiring.settings import config_of, load_config
 from backupkeeper.wiring.uploading import LineByHand
@@ -99,36 +101,15 @@ class Keeper(Restoring):
         law = ByTheClock(config.upload.line, tz=get_localzone(), clock=clock)
         throttle = throttle or Throttle(law, seconds=clock.monotonic)
 
-        def bucket_of(place: Place, *, hurried: bool = False) -> Bucket:
-            # Here, not above: the library behind it takes a third of a second to load.
-            from backupkeeper.cloud.bucket import open_bucket  # noqa: PLC0415
-            from backupkeeper.cloud.keeping import Retention  # noqa: PLC0415
-            from backupkeeper.cloud.tuning import Tuning  # noqa: PLC0415
-
-            return open_bucket(
-                place.location,
-                endpoint=place.endpoint,
-                profile=place.profile,
-                clock=clock,
-                entropy=entropy,
-                addressing=config.upload.addressing,
-                parallel_parts=config.upload.parallel_parts,
-                tuning=Tuning(connect_timeout=5.0, read_timeout=15.0, attempts=1, throttle=throttle)
-                if hurried
-                else Tuning(throttle=throttle),
-                retention=Retention(
-                    days=config.upload.retention_days, mode=config.upload.retention_mode
-                ),
-            )
-
+        catalog = open_catalog(config.catalog.path, clock=clock)
         self._context = Context(
             config=config,
-            catalog=open_catalog(config.catalog.path, clock=clock),
+            catalog=catalog,
             files=RealFiles(),
             mounts=mounts or LinuxMounts(),
             clock=clock,
             entropy=entropy,
-            open_bucket=bucket_of,
+            open_bucket=bucket_opener(config, catalog, clock, entropy, throttle),
             # One catalog has one set of locks, by whatever name it is called.
             locks=PlaceLocks(f"{os.path.realpath(config.catalog.path)}.locks"),
             hostname=platform.node() or "unknown",
@@ -204,13 +185,38 @@ class Keeper(Restoring):
             )
 
     def add_bucket(
-        self, location: str, *, role: Role, name: str, endpoint: str | None, profile: str | None
+        self,
+        location: str,
+        *,
+        role: Role,
+        name: str,
+        endpoint: str | None,
+        profile: str | None,
+        progress: Progress = QUIET,
     ) -> Place:
         """See ``actions.places.add_bucket``."""
         with self._adding():
             return add_bucket(
-                self._context, location, role=role, name=name, endpoint=endpoint, profile=profile
+                self._context,
+                location,
+                role=role,
+                name=name,
+                endpoint=endpoint,
+                profile=profile,
+                progress=progress,
             )
+
+    def check_place(self, name: str, *, progress: Progress) -> PlaceCheck:
+        """See ``actions.place_check.check_place``."""
+        return check_place(self._context, name, progress)
+
+    def lifecycle_rule(self, name: str) -> Mapping[str, object]:
+        """See ``actions.place_check.lifecycle_rule``."""
+        return lifecycle_rule(self._context, name)
+
+    def set_lifecycle_rule(self, name: str, *, progress: Progress) -> tuple[bool, PlaceCheck]:
+        """See ``actions.place_check.set_lifecycle_rule``."""
+        return set_lifecycle_rule(self._context, name, progress)
 
     def places(self) -> tuple[PlaceReport, ...]:
         """See ``actions.places.report_places``."""

@@ -15,6 +15,7 @@ from backupkeeper.core.outcomes import (
     GapReport,
     MirrorOutcome,
     OffloadOutcome,
+    PlaceCheck,
     PlaceReport,
     UploadOutcome,
     Verdict,
@@ -23,8 +24,10 @@ from backupkeeper.core.outcomes import (
 from backupkeeper.core.prices import BucketCost
 from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome
 from backupkeeper.core.status import Status
-from backupkeeper.ports.progress import Progress
+from backupkeeper.ports.progress import Progress, Quiet
 from tests.report import day
+
+QUIET = Quiet()
 
 
 @dataclass(kw_only=True)
@@ -72,9 +75,25 @@ class HandKeeper:
         return self._answered("drive", path, role, name, folder)  # type: ignore[no-any-return]  # the test's own answer
 
     def add_bucket(
-        self, location: str, *, role: Role, name: str, endpoint: str | None, profile: str | None
+        self,
+        location: str,
+        *,
+        role: Role,
+        name: str,
+        endpoint: str | None,
+        profile: str | None,
+        progress: Progress = QUIET,
     ) -> Place:
         return self._answered("bucket", location, role, name, endpoint, profile)  # type: ignore[no-any-return]  # as above
+
+    def check_place(self, name: str, *, progress: Progress) -> PlaceCheck:
+        return self._answered("check", name)  # type: ignore[no-any-return]  # as above
+
+    def lifecycle_rule(self, name: str) -> Mapping[str, object]:
+        return self._answered("rule", name)  # type: ignore[no-any-return]  # as above
+
+    def set_lifecycle_rule(self, name: str, *, progress: Progress) -> tuple[bool, PlaceCheck]:
+        return self._answered("set rule", name)  # type: ignore[no-any-return]  # as above
 
     def places(self) -> tuple[PlaceReport, ...]:
         return self._answered("places")  # type: ignore[no-any-return]  # as above

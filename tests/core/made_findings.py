@@ -19,7 +19,6 @@ GOOD = Findings(
     abort_days=35,
     deletes_days=None,
     read_by_anybody=False,
-    listed_by_anybody=False,
     public_policy=Word.NO,
     public_grants=Word.NO,
     skew_s=0.1,

@@ -107,7 +107,6 @@ def test_only_what_is_refused_on_put_and_on_part_counts() -> None:
     [
         ({}, False),
         ({"read_by_anybody": True}, True),
-        ({"listed_by_anybody": True}, True),
         ({"public_policy": Word.YES}, True),
         ({"public_grants": Word.YES}, True),
         ({"public_grants": Word.NOT_ALLOWED, "public_policy": Word.NOT_OFFERED}, False),

@@ -23,6 +23,7 @@ from backupkeeper.cloud.bucket import open_bucket
 from backupkeeper.cloud.keeping import Retention
 from backupkeeper.cloud.s3 import S3Bucket
 from backupkeeper.cloud.tuning import Tuning
+from backupkeeper.core.bucket_findings import Findings
 from tests.real.store import (
     ACCESS,
     PORTS,
@@ -157,6 +158,7 @@ def opened(credentials: None, no_thread_left: None, at_once: None, one_loader: N
         read_timeout: float = 20,
         profile: str | None = None,
         retention: Retention | None = None,
+        remembered: Findings | None = None,
     ) -> S3Bucket:
         return open_bucket(
             f"s3://{location}",
@@ -165,6 +167,7 @@ def opened(credentials: None, no_thread_left: None, at_once: None, one_loader: N
             clock=clock or StoppedClock(),
             entropy=Chance(),
             retention=retention,
+            remembered=remembered,
             tuning=Tuning(
                 connect_timeout=connect_timeout,
                 read_timeout=read_timeout,

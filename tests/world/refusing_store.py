@@ -62,6 +62,8 @@ class Rules:
     knows_quotes: bool = True
     """Whether an ETag in ``If-Match`` is written in quotes, else without."""
     never_deletes: bool = False
+    is_public: bool = False
+    """Whether objects are read by those who send no signature."""
     lists_checks: frozenset[str] = frozenset()
     """Checks whose values are told of each part in a list of parts."""
     objects: dict[str, tuple[bytes, str, dict[str, str]]] = field(default_factory=dict)
@@ -242,7 +244,9 @@ class _Handler(BaseHTTPRequestHandler):
 
     def do_GET(self) -> None:
         key, query, _ = self._take()
-        if "uploadId" in query:
+        if not self.rules.is_public and "Authorization" not in self.headers:
+            self._error(403, "AccessDenied")
+        elif "uploadId" in query:
             self._list_parts(query)
         elif key in self.rules.objects:
             data, etag, _ = self.rules.objects[key]
