@@ -56,6 +56,7 @@ PARTS: dict[str, Callable[[], str | None]] = {
     "store": lambda: _tools("ceph-mon", "ceph-osd", "radosgw"),
     "strace": lambda: _tools("strace"),
     "userns": _userns,
+    "age": lambda: _tools("age", "age-keygen"),
     "b3sum": lambda: _tools("b3sum"),
     "systemd": lambda: _tools("systemd-analyze"),
     "smartctl": lambda: _tools("smartctl"),

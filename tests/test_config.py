@@ -24,6 +24,7 @@ from backupkeeper.core.line import LineWindow
 from backupkeeper.core.model import Role
 from backupkeeper.core.policy import Policy
 
+RECIPIENT = "age1tl890k2psjly2wq325nxzp9u38x7uuhlrzt7v55styq8mtt57fzsp2af8d"
 EXAMPLE = os.path.join(os.path.dirname(__file__), "..", "config.example.toml")
 FILE = "config.toml"
 
@@ -115,6 +116,9 @@ CHANGES = {
     "upload.retention_mode": ('[upload]\nretention_mode = "compliance"', "compliance"),
     "upload.windows": ("[upload]\nwindows = ['22:00-7:00']", (LineWindow(window=QUIET),)),
     "upload.limit": ("[upload]\nlimit = '20 Mbit/s'", 2_500_000),
+    "upload.encrypt_to": (f"[upload]\nencrypt_to = ['{RECIPIENT.upper()}']", (RECIPIENT,)),
+    "upload.identity_file": ("[upload]\nidentity_file = '~/key.txt'", "/home/me/key.txt"),
+    "upload.spool": ("[upload]\nspool = '/var/spool/boatyard'", "/var/spool/boatyard"),
     "upload.on_metered": ("[upload]\non_metered = true", True),
     "watch.media": ("[watch]\nmedia = ['/Volumes/']", ("/Volumes",)),
     "watch.quiet_s": ("[watch]\nquiet_seconds = 2.5", 2.5),

@@ -3,10 +3,12 @@
 import xxhash
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.encrypted_back import fetch_encrypted
+from backupkeeper.actions.encrypting_bucket import EncryptedEntry, EncryptingBucket
 from backupkeeper.actions.findings import VerifyRun
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.selection import Selection
-from backupkeeper.core.errors import BackupkeeperError, OutOfReachError
+from backupkeeper.core.errors import BackupkeeperError, NoKeyError, OutOfReachError
 from backupkeeper.core.fitting import possible_paths
 from backupkeeper.core.model import (
     BLOCK_BYTES,
@@ -35,10 +37,13 @@ def fetch_back(
 
     Raises:
         BucketUnreachableError: the store stopped answering; nothing is said about the object.
+        NoKeyError: it is encrypted, not by this program here, and no key fits.
     """
     entry = bucket.look(path)
     if entry is None:
         return _fact(context, place, path, content, result=Result.MISSING, way=Way.LOOKED)
+    if isinstance(bucket, EncryptingBucket) and isinstance(entry, EncryptedEntry):
+        return fetch_encrypted(context, bucket, place, entry, content, progress)
     damage: list[tuple[int, int]] = []
     whole = xxhash.xxh3_128()
     at = 0
@@ -127,9 +132,9 @@ def _verify_roll(
         progress.file(path)
         try:
             fact = fetch_back(context, bucket, place, path, contents[file.content], progress)
-        except OutOfReachError:
-            raise
         except BackupkeeperError as error:
+            if isinstance(error, OutOfReachError) and not isinstance(error, NoKeyError):
+                raise
             run.troubles.append(Trouble(place=place.name, path=path, message=str(error)))
             continue
         record_seen(context, [fact])

@@ -13,6 +13,8 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.encrypted_lists import send_lists
+from backupkeeper.actions.encrypting_bucket import EncryptingBucket
 from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.actions.reading import read_small
 from backupkeeper.actions.unfinished import drop_temporaries, name_last_manifest
@@ -209,6 +211,8 @@ def send_manifest(
         )
         data, _ = build_manifest(generation)
         name = manifest_name(number, generation.folder_name, generation.started_at)
+        if isinstance(bucket, EncryptingBucket):
+            send_lists(context, bucket, place, roll)
         bucket.send_small(f"{folder}/{name}", data)
         bucket.send_small(f"{folder}/{CHAIN_NAME}", extend_chain(None, name, data))
     except OutOfReachError:

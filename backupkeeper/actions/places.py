@@ -215,6 +215,10 @@ def _report(
     elif place.kind is not PlaceKind.BUCKET:
         found = online(context, place)
         notes.append(found if isinstance(found, str) else "It came back just now.")
+    elif context.config.upload.encrypt_to and (plain := context.catalog.readable_at(place.id)[0]):
+        notes.append(
+            f"{plain:,} files were sent before encryption was on: the store can read them."
+        )
     return PlaceReport(
         place=place,
         connected=drive is not None,

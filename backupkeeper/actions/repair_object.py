@@ -10,6 +10,8 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime
 
+from backupkeeper.actions.encrypted_lists import send_lists
+from backupkeeper.actions.encrypting_bucket import EncryptingBucket
 from backupkeeper.actions.fetching import fetch_back
 from backupkeeper.actions.giving import AnyGiver, DriveGiver
 from backupkeeper.actions.one_roll import RollNow
@@ -77,6 +79,8 @@ def _mend(run: RepairRun, now: RollNow, place: Place, case: Case) -> None:
             )
             return
     attested = ", ".join(sent.attested_by)
+    if isinstance(bucket, EncryptingBucket):
+        send_lists(run.context, bucket, place, now.roll)  # they name the object as it was
     fact = sent_fact(run.context, place, key, content, sent.entry, attested)
     fact = _dated(fact, after(run, case))
     run.context.catalog.record(facts=[replace(fact, note=f"Replaced; what was there is {kept}")])

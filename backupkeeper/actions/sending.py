@@ -10,8 +10,11 @@ Promises:
 
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from functools import partial
+from typing import Final
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.encrypting_bucket import EncryptedEntry, EncryptingBucket
 from backupkeeper.actions.fetching import fetch_back
 from backupkeeper.actions.one_roll import RollNow
 from backupkeeper.actions.online import OnlineDrive
@@ -49,6 +52,8 @@ from backupkeeper.core.sending_order import files_in_order
 from backupkeeper.ports.bucket import Bucket, ObjectEntry, Sent
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.coldread import checked_blocks
+
+ENCRYPTED: Final = "; encrypted, and seen to decrypt to the file before it was sent"
 
 
 @dataclass(kw_only=True)
@@ -126,6 +131,8 @@ def send_or_look(
     """Do what one file needs. None: no source is here, or the object is damaged and left alone.
 
     Raises:
+        EncryptionError: it can't be encrypted.
+        NoKeyError: what stands there can't be judged without a key.
         OutOfReachError: the bucket or the drive is gone; nothing is said about the object.
     """
     if errand.wants_sending:
@@ -271,7 +278,17 @@ def _sent(
     def once() -> Sent:
         drive.guard()
         blocks = checked_blocks(context.files, drive.absolute(copy.path), content, drive.cold)
-        return run.bucket.send(memory.key, content, _told(blocks, progress), memory=memory)
+        told = partial(_told, progress=progress, size=content.size)
+        if isinstance(run.bucket, EncryptingBucket):
+            return run.bucket.send(
+                memory.key,
+                content,
+                blocks,
+                memory=memory,
+                told=told,
+                pulse=partial(progress.advance, 0),
+            )
+        return run.bucket.send(memory.key, content, told(blocks), memory=memory)
 
     try:
         return once()
@@ -287,11 +304,16 @@ def _fetch_recorded(
     return fact
 
 
-def _told(blocks: Iterator[memoryview], progress: Progress) -> Iterator[memoryview]:
-    """Blocks, counted as they are taken: within a few parts of what has left."""
+def _told(blocks: Iterator[memoryview], progress: Progress, size: int) -> Iterator[memoryview]:
+    """Blocks, counted as they are taken: within a few parts of what has left.
+
+    What is encrypted is a little longer than the ``size`` bytes that were announced.
+    """
     for block in blocks:
         yield block
-        progress.advance(len(block))
+        counted = min(len(block), size)
+        size -= counted
+        progress.advance(counted)
 
 
 def sent_fact(
@@ -310,6 +332,7 @@ def sent_fact(
         content=content.blake3,
         way=Way.ATTESTED if attested_by else Way.WRITTEN,
         result=Result.MATCHES,
-        evidence=f"refused when wrong: {attested_by}" if attested_by else "sent, not proven yet",
+        evidence=(f"refused when wrong: {attested_by}" if attested_by else "sent, not proven yet")
+        + (ENCRYPTED if isinstance(entry, EncryptedEntry) else ""),
         version=entry.mark,
     )

@@ -72,7 +72,7 @@ def send_small(
             content = contents[errand.file.content]
             crowd.make_room(content.size)
             crowd.begin(errand, content, _read(context, run, errand, now, content))
-        crowd.make_room(HELD_BYTES)
+        crowd.wait()
     left = set(crowd.left)
     return [one for one in todo if one.key in left]
 
@@ -132,6 +132,11 @@ class _Crowd:
             or len(self._flying) >= self._most
             or self._held + size > HELD_BYTES
         ):
+            self._settle(self._flying.popleft())
+
+    def wait(self) -> None:
+        """Until nothing is on its way, not even an empty file, which holds no byte."""
+        while self._flying:
             self._settle(self._flying.popleft())
 
     def begin(self, errand: Errand, content: Content, data: bytes | None) -> None:

@@ -12,6 +12,7 @@ from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.encrypting_bucket import EncryptingBucket
 from backupkeeper.actions.findings import VerifyRun, until
 from backupkeeper.actions.histories import send_manifest
 from backupkeeper.actions.one_roll import RollNow, bucket_place, drive_here, roll_now
@@ -30,7 +31,7 @@ from backupkeeper.actions.sending import (
 from backupkeeper.actions.sending_small import are_small, send_small
 from backupkeeper.actions.upload_order import heads_in_order
 from backupkeeper.actions.uploads_begun import give_up_stale
-from backupkeeper.core.errors import OutOfReachError
+from backupkeeper.core.errors import EncryptionError, NoKeyError, OutOfReachError
 from backupkeeper.core.model import (
     CopyState,
     Place,
@@ -151,7 +152,11 @@ def prove_objects(
         )
         for one in until(old, is_over):
             progress.file(one.file.path)
-            fact = look_or_fetch(context, sending, one, contents[one.file.content], progress)
+            try:
+                fact = look_or_fetch(context, sending, one, contents[one.file.content], progress)
+            except (EncryptionError, NoKeyError) as error:
+                run.troubles.append(Trouble(place=place.name, path=one.key, message=str(error)))
+                continue
             record_seen(context, [fact])
             run.add(place.name, fact, one.file.size)
             progress.advance(0, files=1)
@@ -221,21 +226,29 @@ def _do(
             total_bytes=_traffic(run, todo),
             total_files=len(todo),
         )
+    if isinstance(run.bucket, EncryptingBucket) and any(one.wants_sending for one in todo):
+        run.bucket.must_be_shown()  # before a drive is read for nothing
     small = are_small(todo)
     left = send_small(context, run, now, small, contents, progress) if small else []
     travelled = {errand.key for errand in small} - {errand.key for errand in left}
-    homeless = 0
+    homeless = kept_back = 0
     for errand in todo:
         if errand.key in travelled:
             continue
         progress.file(errand.file.path)
-        fact = send_or_look(context, run, errand, now, contents[errand.file.content], progress)
+        try:
+            fact = send_or_look(context, run, errand, now, contents[errand.file.content], progress)
+        except (EncryptionError, NoKeyError) as error:  # of this one file; the others go on
+            run.troubles.append(Trouble(place=run.place.name, path=errand.key, message=str(error)))
+            kept_back += 1
+            continue
         homeless += fact is None and errand.wants_sending
         progress.advance(0, files=1)
     if homeless:
         run.waiting.append(
             f"{folder}: {homeless} files have no proven copy on a drive that is here."
         )
+    if homeless or kept_back:
         return
     send_manifest(context, run.bucket, run.place, now.roll, run.troubles)
 

@@ -20,6 +20,7 @@ from datetime import datetime
 
 from backupkeeper.catalog import events, reading, rows, uploads, writing
 from backupkeeper.catalog.connected import Connected
+from backupkeeper.catalog.encrypted import EncryptedObjects
 from backupkeeper.catalog.opening import connect
 from backupkeeper.catalog.theirs import theirs, untouched
 from backupkeeper.core.errors import CatalogError, UsageError
@@ -57,7 +58,7 @@ def open_catalog(path: str, *, clock: Clock, patience_s: float = 10.0) -> "Sqlit
     return SqliteCatalog(connection, path, clock=clock, checked=checked)
 
 
-class SqliteCatalog(Connected):
+class SqliteCatalog(EncryptedObjects, Connected):
     """See ``ports.catalog.Catalog`` for what each method promises; made by ``open_catalog``."""
 
     # -- places

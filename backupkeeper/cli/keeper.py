@@ -1,11 +1,12 @@
 """What the commands ask for: ``wiring.Keeper`` as a Protocol, so that tests can hand in their own."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from typing import Protocol
 
 from backupkeeper.config import Config
 from backupkeeper.core.drilling import DrillOutcome
+from backupkeeper.core.keys import KeysReport
 from backupkeeper.core.mending import KeptAside, RepairOutcome
 from backupkeeper.core.model import Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
@@ -121,6 +122,14 @@ class Keeper(Protocol):
 
     def gaps(self) -> GapReport:
         """Rolls against roles."""
+        ...
+
+    def keys(self) -> KeysReport:
+        """For whom is encrypted."""
+        ...
+
+    def show_keys(self, files: Sequence[str], *, where: str) -> KeysReport:
+        """Show that the keys in these files decrypt."""
         ...
 
     def status(self) -> Status:

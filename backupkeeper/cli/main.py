@@ -17,6 +17,7 @@ from backupkeeper.cli.demo import demo
 from backupkeeper.cli.drill import drill
 from backupkeeper.cli.failing import fail
 from backupkeeper.cli.gaps import gaps
+from backupkeeper.cli.keys import keys
 from backupkeeper.cli.manifest import manifest
 from backupkeeper.cli.offload import offload
 from backupkeeper.cli.place_check import check
@@ -77,9 +78,14 @@ class Program(click.Group):
     metavar="FILE",
     help="The configuration (else BACKUPKEEPER_CONFIG, else the usual place).",
 )
+@click.option(
+    "--identity",
+    metavar="FILE",
+    help="The file with the key that decrypts what stands encrypted in a bucket.",
+)
 @click.version_option(__version__, prog_name="backupkeeper", message="%(prog)s %(version)s")
 @click.pass_context
-def main(context: click.Context, config: str | None) -> None:
+def main(context: click.Context, config: str | None, identity: str | None) -> None:
     """Keeps every card in three proven places and answers: may I wipe this card?
 
     \b
@@ -90,12 +96,12 @@ def main(context: click.Context, config: str | None) -> None:
       backupkeeper may-wipe /media/me/CARD
     """
     session: Session = context.obj
-    context.obj = session.with_config(config)
+    context.obj = session.with_config(config, identity)
 
 
 place.add_command(check)
 for command in (
-    place, offload, mirror, upload, verify, repair, restore, drill, may_wipe, gaps, manifest, run, status, pause, resume, service, demo,
+    place, offload, mirror, upload, verify, repair, restore, drill, may_wipe, gaps, keys, manifest, run, status, pause, resume, service, demo,
 ):  # fmt: skip
     main.add_command(command)
 place.add_command(cost)

@@ -12,6 +12,7 @@ import click
 from backupkeeper.cli.keeper import Keeper, OpenKeeper, RunDaemon
 from backupkeeper.cli.output import as_text, has_colours, look_of, write_out
 from backupkeeper.cli.progress import telling
+from backupkeeper.core.age import IDENTITY_VARIABLE
 from backupkeeper.ports.progress import Progress
 from backupkeeper.report import objects
 from backupkeeper.report.lines import Line, Look
@@ -29,9 +30,10 @@ class Session:
     seconds: Callable[[], float] = perf_counter
     """A stopwatch for progress; nothing is decided by it."""
 
-    def with_config(self, config: str | None) -> "Session":
-        """The same with a configuration named."""
-        return replace(self, config=config)
+    def with_config(self, config: str | None, identity: str | None = None) -> "Session":
+        """The same with a configuration, and the file with a key, named."""
+        environ = {**self.environ, IDENTITY_VARIABLE: identity} if identity else self.environ
+        return replace(self, config=config, environ=environ)
 
     def keeper(self) -> AbstractContextManager[Keeper]:
         """Open the Keeper; to be closed."""

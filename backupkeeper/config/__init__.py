@@ -81,7 +81,7 @@ def parse_config(text: str, file: str, *, home: str, state_home: str) -> Config:
         policy=_policy(top.table("policy")),
         layout=_layout(top.table("layout")),
         manifest=_manifest(top.table("manifest")),
-        upload=_upload(top.table("upload")),
+        upload=_upload(top.table("upload"), home),
         watch=_watch(top.table("watch")),
         sources=_sources(top.tables("sources")),
         proofs=_proofs(top.table("proofs")),
@@ -135,7 +135,7 @@ def _manifest(table: Table) -> ManifestSettings:
     return manifest
 
 
-def _upload(table: Table) -> UploadSettings:
+def _upload(table: Table, home: str) -> UploadSettings:
     usual = UploadSettings()
     upload = UploadSettings(
         addressing=table.take("addressing", values.one_of(Addressing), usual.addressing),
@@ -151,8 +151,16 @@ def _upload(table: Table) -> UploadSettings:
         limit=table.take("limit", values.line_limit, usual.limit),
         windows=table.take("windows", values.line_windows, usual.windows),
         on_metered=table.take("on_metered", values.yes_or_no, usual.on_metered),
+        encrypt_to=table.take("encrypt_to", values.recipients, usual.encrypt_to),
+        hide_names=table.take("hide_names", values.yes_or_no, usual.hide_names),
+        identity_file=table.take("identity_file", values.path_or_none(home), usual.identity_file),
+        spool=table.take("spool", values.path_or_none(home), usual.spool),
     )
     table.finish()
+    if upload.hide_names and not upload.encrypt_to:
+        table.fault(
+            "hide_names", "false, or recipients in encrypt_to: only what is encrypted hides"
+        )
     return upload
 
 

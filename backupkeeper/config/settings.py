@@ -86,7 +86,11 @@ MONDAY: Final = WeekTime(weekday=0, at=time(8))
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class UploadSettings:
-    """``[upload]``: ``limit`` in bytes a second, None: none; no ``windows`` means at any time."""
+    """``[upload]``: ``limit`` in bytes a second, None: none; no ``windows`` means at any time.
+
+    ``encrypt_to`` are recipients of the format age; none: nothing is encrypted. ``spool`` empty: a
+    folder beside the catalog; ``identity_file`` empty: no key is at hand.
+    """
 
     addressing: Addressing = Addressing.AUTO
     parallel_parts: int = 4
@@ -97,6 +101,10 @@ class UploadSettings:
     windows: tuple[LineWindow, ...] = ()
     on_metered: bool = False
     """Whether the daemon uploads on a line that is metered."""
+    encrypt_to: tuple[str, ...] = ()
+    hide_names: bool = False
+    identity_file: str = ""
+    spool: str = ""
 
     @property
     def line(self) -> LineRule:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping
 from datetime import date, datetime, time
 from typing import Final, NoReturn, TypeVar
 
+from backupkeeper.core.age import SECRET_MARK
 from backupkeeper.core.errors import ConfigError, ConfigFault
 
 _T = TypeVar("_T")
@@ -140,7 +141,7 @@ def _shown(value: object) -> str:
         case bool():
             return "true" if value else "false"
         case str():
-            return json.dumps(value[:_SHORT], ensure_ascii=False) + "…" * (len(value) > _SHORT)
+            return _text(value)
         case int() if value.bit_length() > _TOML_BITS:
             return "(a very large number)"
         case int() | float() | datetime() | date() | time():
@@ -150,6 +151,12 @@ def _shown(value: object) -> str:
             return f"[{', '.join([*few, '…'] if len(value) > _FEW else few)}]"
         case _:
             return "(a table)"
+
+
+def _text(value: str) -> str:
+    if SECRET_MARK in value.upper():
+        return "(not shown)"
+    return json.dumps(value[:_SHORT], ensure_ascii=False) + "…" * (len(value) > _SHORT)
 
 
 def as_table(value: object) -> Mapping[str, object]:

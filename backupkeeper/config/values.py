@@ -10,6 +10,7 @@ from typing import Final, TypeVar
 
 from backupkeeper.config.settings import HashFormat, LayoutSettings
 from backupkeeper.config.table import MOST_TEXT, wrong
+from backupkeeper.core.age import SECRET_MARK, is_recipient
 from backupkeeper.core.errors import UsageError
 from backupkeeper.core.hours import WeekTime, Window
 from backupkeeper.core.line import LineWindow
@@ -21,6 +22,8 @@ _E = TypeVar("_E", bound=StrEnum)
 MOST_DAYS: Final = 3650
 MOST_ITEMS: Final = 50
 MOST_WINDOWS: Final = 10
+MOST_RECIPIENTS: Final = 20
+_RECIPIENT_LIKE: Final = '["age1…"]'
 MOST_PATTERN: Final = 100
 WEEKDAYS: Final = ("monday", "tuesday", "wednesday", "thursday", "friday", "saturday", "sunday")
 _FIELDS: Final = ("shoot", "source", "roll")
@@ -358,3 +361,26 @@ def prices_by_class(value: object) -> Mapping[str, Decimal]:
     if not all(_CLASS.fullmatch(name) for name in value):
         wrong(wanted)
     return {name: price(amount) for name, amount in value.items()}
+
+
+def recipients(value: object) -> tuple[str, ...]:
+    """Public halves of keys of the format age, each once; in capitals they are the same."""
+    if not isinstance(value, list) or len(value) > MOST_RECIPIENTS:
+        wrong(f"a list of at most {MOST_RECIPIENTS} recipients, such as {_RECIPIENT_LIKE}")
+    found = []
+    for one in value:
+        name = one.lower() if isinstance(one, str) and one.isupper() else one
+        if isinstance(name, str) and name.upper().startswith(SECRET_MARK):
+            wrong(
+                "the public half, which begins with age1. This is the secret one: take it out of "
+                "this file, and think of who may have read it"
+            )
+        if not isinstance(name, str) or not is_recipient(name):
+            wrong(
+                f"recipients as age programs write them, such as {_RECIPIENT_LIKE}: age1 and 58 "
+                "more characters, copied whole"
+            )
+        found.append(name)
+    if len(set(found)) < len(found):
+        wrong("each recipient once")
+    return tuple(found)

@@ -3,8 +3,9 @@
     BackupkeeperError                    exit 3
     +- UsageError                        exit 2   the person's turn
     |  +- ConfigError                             all faults at once
+    |  +- KeysNotShownError                       nobody showed that they can decrypt
     +- OutOfReachError                            try again later
-    |  +- DriveGoneError, MountChangedError, PublicBucketError, PlaceHeldError
+    |  +- DriveGoneError, MountChangedError, PublicBucketError, PlaceHeldError, NoKeyError
     |  +- BucketUnreachableError
     |     +- LineDownError                        wait: nobody's fault
     |     +- BucketShutError                      a person must do something first
@@ -16,7 +17,9 @@
     |  +- ReadBackError, SourceChangedError, AttestationRefusedError, NameTakenError,
     |     CopyDiffersError
     +- HostileInputError                          nothing else may leave a parser
-    |  +- ManifestError, MarkerError, ListingError
+    |  +- ManifestError, MarkerError, ListingError, CiphertextError
+    +- EncryptionError                            one file; others can go on
+    |  +- SpoolError
     +- CatalogError                               damaged, too new, locked
     +- BrokenPromiseError                         a bug of ours
 
@@ -47,6 +50,17 @@ class UsageError(BackupkeeperError):
     """The command or its arguments cannot be done as they stand."""
 
     exit_code: ClassVar[int] = 2
+
+
+class KeysNotShownError(UsageError):
+    """Encryption is asked for, and nobody has shown yet that they hold the key."""
+
+    def __init__(self, place: str) -> None:
+        super().__init__(
+            f"Nothing was sent to {place}: [upload] encrypt_to is set, and nobody has shown yet that "
+            "they hold the key. Whoever loses it loses all that is encrypted.",
+            advice="Run: backupkeeper keys --kept FILE, with the file that has the key.",
+        )
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -117,6 +131,19 @@ class PublicBucketError(OutOfReachError):
 
     def __init__(self, name: str, why: str, command: str) -> None:
         super().__init__(f"{name}: {why}", advice=command)
+
+
+class NoKeyError(OutOfReachError):
+    """Something is encrypted, and no key that is here fits."""
+
+    def __init__(self, what: str, *, tried: int) -> None:
+        many = "none of the keys here fits" if tried > 1 else "the key here does not fit"
+        which = f"and {many}" if tried else "and there is no key here"
+        super().__init__(
+            f"{what} is encrypted, {which}.",
+            advice="Name the file with the key: backupkeeper --identity FILE … (or "
+            "[upload] identity_file).",
+        )
 
 
 class PlaceHeldError(OutOfReachError):
@@ -242,6 +269,24 @@ class MarkerError(HostileInputError):
 
 class ListingError(HostileInputError):
     """A listing of objects or folders can't be believed."""
+
+
+class CiphertextError(HostileInputError):
+    """What should be encrypted in the format age is not, was changed, or ends too early."""
+
+    def __init__(self, what: str, how: str) -> None:
+        super().__init__(f"{what} can't be decrypted: {how}.")
+
+
+class EncryptionError(BackupkeeperError):
+    """One file can't be encrypted; others may."""
+
+
+class SpoolError(EncryptionError):
+    """What is to be encrypted can't be, in the folder that is there for it."""
+
+    def __init__(self, path: str, why: str, *, advice: str = "") -> None:
+        super().__init__(f"{path} was not encrypted, and not sent: {why}.", advice=advice)
 
 
 class CatalogError(BackupkeeperError):

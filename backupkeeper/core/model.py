@@ -306,6 +306,9 @@ class EventKind(StrEnum):
     """What a bucket was seen to do: subject the place's id, detail ``core.bucket_findings``' text.
 
     An empty detail: it did something else since, so that counts no more."""
+    KEYS_SHOWN = "keys shown"
+    """Somebody showed that they can decrypt: subject what (``actions.encrypting``), detail the
+    recipients whose key was there, one a line."""
     DOUBTED = "doubted"
     """So much was bad at once that a drive is in doubt: subject its place's id, detail the mount."""
 

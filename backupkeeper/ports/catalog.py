@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
+from backupkeeper.core.age import Encrypted
 from backupkeeper.core.model import (
     Blake3,
     Content,
@@ -34,7 +35,31 @@ class OpenRoll:
     begun_at: datetime
 
 
-class Catalog(Protocol):
+class EncryptedRows(Protocol):
+    """How files stand encrypted, as far as it is known. All errors leave as ``CatalogError``."""
+
+    def put_encrypted(self, found: Iterable[Encrypted]) -> None:
+        """Remember, durably, how files stand encrypted at a place; known ones are no error."""
+        ...
+
+    def encrypted_at(self, place: PlaceId, path: str) -> tuple[Encrypted, ...]:
+        """How a file stands encrypted at a place, the latest first; nothing: not encrypted by us."""
+        ...
+
+    def encrypted_as(self, place: PlaceId, key: str) -> tuple[Encrypted, ...]:
+        """What stands encrypted under a key, the latest first."""
+        ...
+
+    def encrypted_below(self, place: PlaceId, start: str) -> Iterator[Encrypted]:
+        """All whose path starts with a text, by path."""
+        ...
+
+    def has_encrypted(self, place: PlaceId) -> bool:
+        """Whether anything was ever sent encrypted to a place."""
+        ...
+
+
+class Catalog(EncryptedRows, Protocol):
     """What every part may ask of the catalog. All errors leave as ``CatalogError``."""
 
     def places(self) -> tuple[Place, ...]:
@@ -143,6 +168,9 @@ class Catalog(Protocol):
 
     def upload_ended(self, place: PlaceId, begun: Begun) -> None:
         """Forget an upload, however it ended; one that is not known is no error."""
+
+    def readable_at(self, place: PlaceId) -> tuple[int, int]:
+        """Files, and bytes, that stand at a place as they are: whoever has access reads them."""
         ...
 
     def note(self, events: Iterable[Event]) -> None:

@@ -12,7 +12,7 @@ Promises:
 The caller syncs what it wrote before: unsynced pages can't be dropped, and then nothing is cold.
 """
 
-from collections.abc import Callable, Generator, Iterator
+from collections.abc import Callable, Generator
 from contextlib import ExitStack, closing, suppress
 from dataclasses import dataclass, field
 from functools import partial
@@ -316,7 +316,7 @@ def read_cold(
 
 def checked_blocks(
     files: Files, path: str, content: Content, policy: ColdPolicy
-) -> Iterator[memoryview]:
+) -> Generator[memoryview]:
     """A file's blocks in order, each already compared with its block map; good until the next.
 
     Raises:

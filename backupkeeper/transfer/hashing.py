@@ -119,3 +119,10 @@ class Hasher(ReadHasher):
                 for name, made in self._further.items()
             },
         )
+
+
+def content_of(data: Buffer) -> Content:
+    """What some bytes in memory hash to."""
+    hasher = Hasher()
+    hasher.update(data)
+    return hasher.content()

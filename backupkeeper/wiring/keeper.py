@@ -6,7 +6,7 @@ Reads the environment once; everything else gets what it needs as arguments.
 import os
 import platform
 import threading
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager
 from types import TracebackType
 from typing import Final, Self, TypeVar
@@ -18,6 +18,7 @@ from backupkeeper.actions.context import Context
 from backupkeeper.actions.export import export_list
 from backupkeeper.actions.gaps import gaps
 from backupkeeper.actions.kept_aside import delete_aside, kept_aside
+from backupkeeper.actions.keys import report_keys, show_keys
 from backupkeeper.actions.may_wipe import may_wipe
 from backupkeeper.actions.mirror import mirror
 from backupkeeper.actions.offload import offload
@@ -34,6 +35,7 @@ from backupkeeper.cloud.throttle import ByTheClock, Throttle
 from backupkeeper.config import Config
 from backupkeeper.core.deeds import Deed, DeedKind
 from backupkeeper.core.errors import OutOfReachError, PlaceHeldError
+from backupkeeper.core.keys import KeysReport
 from backupkeeper.core.mending import KeptAside, RepairOutcome
 from backupkeeper.core.model import Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
@@ -60,6 +62,12 @@ from backupkeeper.system.entropy import RealEntropy
 from backupkeeper.system.files import RealFiles
 from backupkeeper.system.lock import PlaceLocks
 from backupkeeper.wiring.buckets import bucket_opener
+from backupkeeper.wiring.encryption import (
+    EncryptingBuckets,
+    encryption_of,
+    read_identities,
+    with_identity,
+)
 from backupkeeper.wiring.restoring import Restoring, meant, wait_really
 from backupkeeper.wiring.settings import config_of, load_config
 from backupkeeper.wiring.uploading import LineByHand
@@ -102,6 +110,8 @@ class Keeper(Restoring):
         throttle = throttle or Throttle(law, seconds=clock.monotonic)
 
         catalog = open_catalog(config.catalog.path, clock=clock)
+        opener = bucket_opener(config, catalog, clock, entropy, throttle)
+        self._buckets = EncryptingBuckets(opener, config, clock)
         self._context = Context(
             config=config,
             catalog=catalog,
@@ -109,13 +119,14 @@ class Keeper(Restoring):
             mounts=mounts or LinuxMounts(),
             clock=clock,
             entropy=entropy,
-            open_bucket=bucket_opener(config, catalog, clock, entropy, throttle),
+            open_bucket=self._buckets,
             # One catalog has one set of locks, by whatever name it is called.
             locks=PlaceLocks(f"{os.path.realpath(config.catalog.path)}.locks"),
             hostname=platform.node() or "unknown",
             version=__version__,
         )
         self._line = LineByHand(self._context, law, throttle)
+        self._buckets.context = self._context
 
     @property
     def context(self) -> Context:
@@ -131,6 +142,7 @@ class Keeper(Restoring):
         value: BaseException | None,
         trace: TracebackType | None,
     ) -> None:
+        self._buckets.close()
         self._context.catalog.close()
 
     @contextmanager
@@ -282,6 +294,15 @@ class Keeper(Restoring):
         """See ``actions.gaps.gaps``."""
         return gaps(self._context)
 
+    def keys(self) -> KeysReport:
+        """See ``actions.keys.report_keys``."""
+        return report_keys(self._context, encryption_of(self.config))
+
+    def show_keys(self, files: Sequence[str], *, where: str) -> KeysReport:
+        """See ``actions.keys.show_keys``; ``files`` hold the keys."""
+        held = [key for file in files for key in read_identities(file)]
+        return show_keys(self._context, encryption_of(self.config), held, where)
+
     def do(self, deed: Deed, progress: Progress) -> Finished:
         """See ``daemon.doing.do``."""
         # Here, not above: commands need nothing of the daemon.
@@ -366,7 +387,7 @@ def open_keeper(config_path: str | None, environ: Mapping[str, str]) -> Keeper:
         ConfigError: the configuration can't be used.
         CatalogError: the catalog can't be opened.
     """
-    config = load_config(config_path, environ)
+    config = with_identity(load_config(config_path, environ), environ)
 
     def ask_for(name: str) -> bool:
         told = ask(f"{config.catalog.path}.locks", "give way", places=[name])

@@ -1,6 +1,6 @@
 """A Keeper made by hand: answers what it is told to answer, and notes what it was asked."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
 from types import TracebackType
@@ -9,6 +9,7 @@ from typing import Any, Self
 from backupkeeper.cli.session import Session
 from backupkeeper.config import Config, parse_config
 from backupkeeper.core.drilling import DrillOutcome
+from backupkeeper.core.keys import KeysReport
 from backupkeeper.core.mending import KeptAside, RepairOutcome
 from backupkeeper.core.model import Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
@@ -97,6 +98,12 @@ class HandKeeper:
 
     def places(self) -> tuple[PlaceReport, ...]:
         return self._answered("places")  # type: ignore[no-any-return]  # as above
+
+    def keys(self) -> KeysReport:
+        return self._answered("keys")  # type: ignore[no-any-return]  # as above
+
+    def show_keys(self, files: Sequence[str], *, where: str) -> KeysReport:
+        return self._answered("show keys", list(files), where)  # type: ignore[no-any-return]  # as above
 
     def place_names(self) -> Mapping[PlaceId, str]:
         return day.NAMES

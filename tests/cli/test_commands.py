@@ -20,6 +20,7 @@ from backupkeeper.core.errors import (
     DriveGoneError,
     UsageError,
 )
+from backupkeeper.core.keys import KeysReport
 from backupkeeper.core.mending import RepairOutcome
 from backupkeeper.core.model import CopyState, Role
 from backupkeeper.core.outcomes import Finding, Reason, ReasonCode
@@ -28,6 +29,7 @@ from tests.report import day
 
 OFFLOAD = ("offload", day.CARD, "--shoot", "260612 Boatyard", "--source", "Wide")
 ADD = ("place", "add", "/media/me/MAIN", "--role", "primary", "--name", "Main")
+KEYS = KeysReport(recipients=(), hide_names=False, identity_file="", buckets=())
 REPAIRED = RepairOutcome(what="Main", dry_run=False)
 NEW = Reason(code=ReasonCode.NEVER_OFFLOADED, role=None, paths=(day.CLIP,))
 
@@ -57,6 +59,9 @@ def run(answer: Any, *words: str, **environ: str) -> Result:
         (day.verified(matching=0, skipped=("x",)), ("verify", "Travel"), 3),
         (REPAIRED, ("repair", "Main", "--edited", "--in-doubt"), 0),
         (replace(REPAIRED, left=("x",)), ("repair", "--dry-run"), 1),
+        (KEYS, ("keys",), 0),
+        (replace(KEYS, recipients=("age1",)), ("keys",), 1),
+        (KEYS, ("keys", "--kept", "key.txt", "--where", "in the safe"), 0),
         (day.place_reports(), ("place", "list"), 0),
         (day.PLACES[0], ADD, 0),
     ],

@@ -28,6 +28,23 @@ MADE: dict[str, tuple[Callable[[], BackupkeeperError], list[str]]] = {
             "config.toml: places = 3: a table",
         ],
     ),
+    "KeysNotShownError": (
+        lambda: errors.KeysNotShownError("Off site"),
+        ["Nothing was sent to Off site", "Whoever loses it loses all", "backupkeeper keys --kept"],
+    ),
+    "CiphertextError": (
+        lambda: errors.CiphertextError("WIDE0007.MP4", "it ends too early"),
+        ["WIDE0007.MP4 can't be decrypted: it ends too early."],
+    ),
+    "EncryptionError": (lambda: errors.EncryptionError(SAID), [SAID]),
+    "SpoolError": (
+        lambda: errors.SpoolError("WIDE0007.MP4", "there is no room", advice="Make room."),
+        ["WIDE0007.MP4 was not encrypted, and not sent: there is no room.", "Make room."],
+    ),
+    "NoKeyError": (
+        lambda: errors.NoKeyError("WIDE0007.MP4", tried=0),
+        ["WIDE0007.MP4 is encrypted, and there is no key here.", "--identity FILE"],
+    ),
     "OutOfReachError": (lambda: errors.OutOfReachError(SAID), [SAID]),
     "DriveGoneError": (
         lambda: errors.DriveGoneError("The drive main", "/media/main"),
@@ -36,6 +53,10 @@ MADE: dict[str, tuple[Callable[[], BackupkeeperError], list[str]]] = {
     "MountChangedError": (
         lambda: errors.MountChangedError("/media/main"),
         ["under /media/main", "Nothing was written", "Plug the drive in again"],
+    ),
+    "PublicBucketError": (
+        lambda: errors.PublicBucketError("Off site", "Everybody may read it.", "Shut it."),
+        ["Off site: Everybody may read it.", "Shut it."],
     ),
     "BucketUnreachableError": (
         lambda: errors.BucketUnreachableError(SAID, advice="Check the network."),

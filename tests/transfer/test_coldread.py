@@ -258,7 +258,7 @@ def test_checked_blocks_left_early_leave_nothing_open() -> None:
     path = stand.put("/card/one", BIG)
     blocks = checked_blocks(stand.files, path, content(BIG), KERNEL)
     assert len(next(blocks)) == BLOCK_BYTES
-    blocks.close()  # type: ignore[attr-defined]  # it is a generator, as its docstring says
+    blocks.close()
     assert stand.open_handles == 0
 
 
