@@ -16,6 +16,7 @@ from typing import Any, Final, TypeAlias
 from backupkeeper.cloud.checks import EXTRAS, Part, md5_etag
 from backupkeeper.cloud.client import Store
 from backupkeeper.cloud.errors import LIBRARY_ERRORS, code_and_status, translated
+from backupkeeper.cloud.gate import Gate
 from backupkeeper.core.errors import AttestationRefusedError, ListingError
 from backupkeeper.core.parts import parts_at_once
 from backupkeeper.core.uploads import Listed, arrived
@@ -35,6 +36,7 @@ class InParts:
     at_once: int
     extra: str | None
     etag_is_md5: bool
+    gate: Gate
 
     def begin(self, metadata: Mapping[str, str], asked: Mapping[str, Any]) -> str:
         """Begin an upload; its id. ``asked`` are boto3's parameters for the object to be."""
@@ -149,7 +151,7 @@ class InParts:
 
     def _send_part(self, upload: str, part: Part) -> Done:
         asked: dict[str, Any] = self.store.at(self.path) | part.checks
-        with self.store.asking(self.path):
+        with self.gate.passing(part.body.getbuffer().nbytes), self.store.asking(self.path):
             answer = dict(
                 self.store.client.upload_part(
                     UploadId=upload, PartNumber=part.number, Body=part.body, **asked

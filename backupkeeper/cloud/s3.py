@@ -9,8 +9,10 @@ Promises:
 """
 
 from collections.abc import Iterator, Mapping
+from contextlib import nullcontext
 from dataclasses import replace
 from threading import Lock
+from typing import Final
 
 from backupkeeper.cloud.abandon import is_abandoned
 from backupkeeper.cloud.aside import set_aside
@@ -20,6 +22,7 @@ from backupkeeper.cloud.client import Head, Store
 from backupkeeper.cloud.conditions import Replacing, find_conditions
 from backupkeeper.cloud.download import fetched
 from backupkeeper.cloud.errors import failure
+from backupkeeper.cloud.gate import Gate
 from backupkeeper.cloud.keeping import Retention, see_locked
 from backupkeeper.cloud.lifecycle import our_rule, set_our_rule
 from backupkeeper.cloud.listing import listed
@@ -30,11 +33,15 @@ from backupkeeper.cloud.upload import Upload
 from backupkeeper.core.bucket_findings import Findings
 from backupkeeper.core.errors import AttestationRefusedError, NameTakenError
 from backupkeeper.core.model import BLOCK_BYTES, Blake3, Content
-from backupkeeper.core.parts import part_bytes
+from backupkeeper.core.parts import part_bytes, small_at_once
 from backupkeeper.core.uploads import Begun
 from backupkeeper.ports.bucket import Capabilities, ObjectEntry, Remembering, Sent
 from backupkeeper.ports.clock import Clock, Entropy
 
+PARTS_AT_FIRST: Final = 2
+"""So many parts travel at once at first (``core.crowding``),"""
+SMALL_AT_FIRST: Final = 8
+"""and so many files in one piece."""
 _SEEN_FOR = 60.0
 """Seconds for which a bucket that was seen is taken to be there."""
 
@@ -61,6 +68,10 @@ class S3Bucket:
         self._retention = retention
         self._remembered = remembered
         self._doubts = False
+        self._parts = Gate(at_once, start=PARTS_AT_FIRST, seconds=clock.monotonic)
+        self._parts.watch(store.client, "UploadPart")
+        self._whole = Gate(small_at_once(at_once), start=SMALL_AT_FIRST, seconds=clock.monotonic)
+        self._whole.watch(store.client, "PutObject")
         self._lock = Lock()
         self._can: Capabilities | None = None
         self._heeded: Replacing | None = None
@@ -150,15 +161,18 @@ class S3Bucket:
             replacing=replacing,
             heeded=self._conditions() if replacing is not None else Replacing(),
             lock=lock,
+            gate=self._parts,
         )
+        in_parts = content.size > upload.part
         try:
-            sent = upload.send(blocks)
+            with nullcontext() if in_parts else self._whole.passing(1):
+                sent = upload.send(blocks)
         except AttestationRefusedError:
             self._doubt()
             raise
         if (sent.entry.version is not None) != can.versioning:
             self._doubt()
-        if lock and content.size > upload.part:
+        if lock and in_parts:
             version = sent.entry.version
             sent = replace(sent, unlocked=see_locked(self._store, key, version, lock))
         return sent
@@ -192,6 +206,7 @@ class S3Bucket:
             metadata={},
             content=Blake3(""),
             now=self._clock.now,
+            gate=self._parts,
         )
         blocks = (
             memoryview(data)[start : start + BLOCK_BYTES]

@@ -37,6 +37,7 @@ from backupkeeper.cloud.errors import (
     failure,
     translated,
 )
+from backupkeeper.cloud.gate import Gate
 from backupkeeper.cloud.in_parts import InParts
 from backupkeeper.core.errors import (
     AttestationRefusedError,
@@ -85,6 +86,8 @@ class Upload:
     metadata: dict[str, str]
     content: Blake3
     now: Callable[[], datetime]
+    gate: Gate
+    """Lets parts pass."""
     replacing: ObjectEntry | None = None
     """The object that must be there, and is replaced."""
     heeded: Replacing = field(default_factory=Replacing)
@@ -144,6 +147,7 @@ class Upload:
             at_once=self.at_once,
             extra=self._extra,
             etag_is_md5=self.can.etag_is_md5,
+            gate=self.gate,
         )
 
     def _go_on(self, begun: Begun, blocks: Iterator[memoryview]) -> Sent:
