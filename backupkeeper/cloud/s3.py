@@ -40,7 +40,7 @@ from backupkeeper.ports.clock import Clock, Entropy
 
 PARTS_AT_FIRST: Final = 2
 """So many parts travel at once at first (``core.crowding``),"""
-SMALL_AT_FIRST: Final = 8
+SMALL_AT_FIRST: Final = 16
 """and so many files in one piece."""
 _SEEN_FOR = 60.0
 """Seconds for which a bucket that was seen is taken to be there."""

@@ -111,8 +111,10 @@ for _ in $(seq 100); do # a monitor that lost its port to another program ends a
   alive; sleep 0.1
 done
 alive
-quiet timeout 30 ceph "${CONF[@]}" osd new "$OSD"
-quiet timeout 30 ceph "${CONF[@]}" osd crush add osd.0 1 root=default host=localhost
+# A monitor on a very busy machine answers now and then with EPERM: asked again it knows.
+told() { for _ in 1 2 3 4; do if quiet timeout 30 ceph "${CONF[@]}" "$@"; then return 0; fi; sleep 0.5; done; return 1; }
+told osd new "$OSD"
+told osd crush add osd.0 1 root=default host=localhost
 quiet ceph-osd "${CONF[@]}" -i 0 --mkfs --osd-uuid "$OSD"
 launch osd ceph-osd "${CONF[@]}" -i 0 -f --setuser root --setgroup root
 for _ in $(seq 100); do # radosgw-admin would wait for ever for an OSD that never came up
