@@ -54,7 +54,7 @@ def arrives_now(bucket: S3Bucket, memory: Remembered) -> int:
     asked = put_in(bucket, "UploadPart", lambda request: None)
     sent(bucket, memory)
     assert b"".join(bucket.fetch(KEY)) == DATA
-    return len(asked)
+    return sum(KEY in url for url in asked)  # and not what the bucket is tried with
 
 
 PASSING: dict[str, Any] = {
