@@ -62,6 +62,7 @@ PARTS: dict[str, Callable[[], str | None]] = {
     "smartctl": lambda: _tools("smartctl"),
     "dbus": lambda: _tools("dbus-daemon"),
     "xmllint": lambda: _tools("xmllint"),
+    "xxhsum": lambda: _tools("xxhsum"),
     "standards": lambda: (
         None
         if os.path.isdir(STANDARDS)

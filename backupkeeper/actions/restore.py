@@ -16,6 +16,7 @@ from dataclasses import replace
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import holding
 from backupkeeper.actions.rates import note_rate
+from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.restore_files import RestoreRun, bring_file, missed, take_in
 from backupkeeper.actions.restore_history import bring_history
 from backupkeeper.actions.restore_lanes import Lane, work_off
@@ -170,9 +171,17 @@ def _restore_roll(
     begun, run.moved = context.clock.monotonic(), {}
     missing = len(run.not_there)
     lanes = _lanes(run, tasks)
-    for came in work_off(lanes, lambda task, hands: bring_file(run, task, hands), progress):
-        progress.file(came.task.path)
-        take_in(run, came)
+    try:
+        for came in work_off(
+            lanes,
+            lambda task, hands: bring_file(run, task, hands),
+            progress,
+            name=lambda task: task.path,
+        ):
+            take_in(run, came)
+    finally:
+        record_seen(context, run.proofs)
+        run.proofs.clear()
     seconds = context.clock.monotonic() - begun
     for place, count in run.moved.items():
         note_rate(context, place, count, seconds)

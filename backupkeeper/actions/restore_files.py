@@ -14,7 +14,7 @@ from backupkeeper.actions.giving import AnyGiver, BucketGiver
 from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.actions.proving import prove_copy
 from backupkeeper.actions.recording import record_seen
-from backupkeeper.actions.restore_givers import giver_of
+from backupkeeper.actions.restore_givers import StreamGiver, giver_of
 from backupkeeper.actions.restore_lanes import Hands
 from backupkeeper.actions.restore_plan import (
     Around,
@@ -33,7 +33,7 @@ from backupkeeper.core.errors import (
     ReadError,
     ReadOnlyError,
 )
-from backupkeeper.core.model import BLOCK_BYTES, Blake3, Content, CopyState, Place, PlaceId
+from backupkeeper.core.model import BLOCK_BYTES, Blake3, Content, CopyState, Fact, Place, PlaceId
 from backupkeeper.core.outcomes import Trouble
 from backupkeeper.core.ranges import ranges_of
 from backupkeeper.core.restoring import (
@@ -71,6 +71,8 @@ class RestoreRun:
     pending: list[tuple[RollTasks, list[Task]]] = field(default_factory=list)
     """Rolls with files that are being thawed, and these."""
     come_again: str = ""
+    proofs: list[Fact] = field(default_factory=list)
+    """About objects that were fetched whole, still to be recorded."""
 
     def tell(self, trouble: Trouble) -> None:
         """A trouble; one that comes back for every further file is told once."""
@@ -221,6 +223,7 @@ def take_in(run: RestoreRun, came: Came) -> None:
             run.kept_files += 1
             run.not_cold = run.not_cold or came.reading.why_not_cold
     elif came.made is not None and came.made.reading is not None:
+        _prove_giver(run, came, came.made)
         run.restored_files += 1
         run.restored_bytes += task.file.size
         run.not_cold = run.not_cold or came.made.reading.why_not_cold
@@ -234,6 +237,17 @@ def take_in(run: RestoreRun, came: Came) -> None:
 def missed(run: RestoreRun, task: Task, fate: Fate, why: str = "") -> None:
     """A file that was asked for and is not there now."""
     run.not_there.append(NotThere(path=task.path, size=task.file.size, fate=fate, why=why))
+
+
+def _prove_giver(run: RestoreRun, came: Came, made: Regained) -> None:
+    """An object that gave every byte of a file, which was right, was fetched back whole by that."""
+    blocks = -(-came.task.file.size // BLOCK_BYTES)
+    for number, taken in made.taken.items():
+        giver = came.givers[number]
+        if isinstance(giver, StreamGiver) and len(taken) == blocks:
+            fact = giver.came_whole(run.context.clock.now())
+            if fact is not None:
+                run.proofs.append(fact)
 
 
 def _count(run: RestoreRun, came: Came, made: Regained) -> None:

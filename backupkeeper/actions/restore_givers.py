@@ -9,12 +9,13 @@ Promises:
 
 from collections.abc import Generator, Iterator
 from contextlib import ExitStack, closing
+from datetime import datetime
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.giving import AnyGiver, BucketGiver, DriveGiver
 from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.core.errors import BackupkeeperError
-from backupkeeper.core.model import BLOCK_BYTES, Content, Copy, Place
+from backupkeeper.core.model import BLOCK_BYTES, Content, Copy, Fact, Place, Result, Way
 from backupkeeper.ports.bucket import Bucket, ObjectEntry
 
 
@@ -28,6 +29,7 @@ class StreamGiver(BucketGiver):
         self._stack = stack
         self._stream: Iterator[memoryview] | None = None
         self._next = 0
+        self._is_newest = False
 
     def block(self, number: int) -> memoryview | None:
         """A block's bytes, unchecked; the next one is mostly on its way already."""
@@ -50,6 +52,21 @@ class StreamGiver(BucketGiver):
         """Fetched by itself: it was asked for before, and the stream has passed it."""
         return super().block(number)
 
+    def came_whole(self, at: datetime) -> Fact | None:
+        """That the object is right, after all of it was fetched and compared; None where it was not."""
+        if self._entry is None or self._entry.size != self._content.size or not self._is_newest:
+            return None
+        return Fact(
+            at=at,
+            place=self.copy.place,
+            path=self.copy.path,
+            content=self._content.blake3,
+            way=Way.DOWNLOADED,
+            result=Result.MATCHES,
+            evidence="restored whole",
+            version=self._entry.mark,
+        )
+
     def _open(self, number: int) -> None:
         self._stack.close()
         self._stream = None
@@ -68,10 +85,13 @@ class StreamGiver(BucketGiver):
     def _look(self) -> ObjectEntry | None:
         """The object, in the version that was proven where it is still kept."""
         entry = self._bucket.look(self.copy.path)
+        self._is_newest = True
         known = self.copy.proof.version if self.copy.proof is not None else None
         if known is None or known.startswith("etag:") or (entry and entry.version == known):
             return entry
-        return self._bucket.look(self.copy.path, version=known) or entry
+        proven = self._bucket.look(self.copy.path, version=known)
+        self._is_newest = proven is None
+        return proven or entry
 
 
 def giver_of(

@@ -51,6 +51,17 @@ class Hands:
 class _Moved:
     byte_count: int
 
+    def tell(self, progress: Progress) -> None:
+        progress.advance(self.byte_count)
+
+
+@dataclass(frozen=True, slots=True)
+class _Begun:
+    name: str
+
+    def tell(self, progress: Progress) -> None:
+        progress.file(self.name)
+
 
 @dataclass(frozen=True, slots=True)
 class _Done:
@@ -62,22 +73,27 @@ class _Ended:
     crash: BaseException | None = None
 
 
-_Event = _Moved | _Done | _Ended
+_Event = _Moved | _Begun | _Done | _Ended
 
 
 def work_off(
-    lanes: Sequence[Lane[_T]], work: Callable[[_T, Hands], _R], progress: Progress
+    lanes: Sequence[Lane[_T]],
+    work: Callable[[_T, Hands], _R],
+    progress: Progress,
+    *,
+    name: Callable[[_T], str],
 ) -> Iterator[_R]:
     """Do all of it; give out results as they come, in no order.
 
     Args:
         lanes: what is to be done.
         work: does one; called in several threads. What it raises ends everything and leaves here.
-        progress: told of bytes, and of each file that is done.
+        progress: told of bytes, and of each file that is begun and done.
+        name: what a task is called.
     """
     events: queue.SimpleQueue[_Event] = queue.SimpleQueue()
     halted = threading.Event()
-    threads = _started(lanes, work, events, halted)
+    threads = _started(lanes, work, events, halted, name)
     crashes: list[BaseException] = []
     left = len(threads)
     try:
@@ -86,8 +102,8 @@ def work_off(
                 event = events.get(timeout=_LOOK_UP_S)
             except queue.Empty:
                 continue
-            if isinstance(event, _Moved):
-                progress.advance(event.byte_count)
+            if isinstance(event, _Moved | _Begun):
+                event.tell(progress)
             elif isinstance(event, _Done):
                 progress.advance(0, files=1)
                 yield event.result  # type: ignore[misc]  # only ``_labour`` puts results in: of ``work``
@@ -109,10 +125,11 @@ def _started(
     work: Callable[[_T, Hands], _R],
     events: "queue.SimpleQueue[_Event]",
     halted: threading.Event,
+    name: Callable[[_T], str],
 ) -> list[threading.Thread]:
     threads = [
         threading.Thread(
-            target=_labour, args=(waiting, work, events, halted), name="restore", daemon=True
+            target=_labour, args=(waiting, work, events, halted, name), name="restore", daemon=True
         )
         for lane in lanes
         for waiting in [deque(lane.tasks)]
@@ -128,6 +145,7 @@ def _labour(
     work: Callable[[_T, Hands], _R],
     events: "queue.SimpleQueue[_Event]",
     halted: threading.Event,
+    name: Callable[[_T], str],
 ) -> None:
     hands = Hands(events, halted)
     crash: BaseException | None = None
@@ -137,6 +155,7 @@ def _labour(
                 task = waiting.popleft()
             except IndexError:
                 break
+            events.put(_Begun(name(task)))
             events.put(_Done(work(task, hands)))
     except AbandonedError:
         pass

@@ -74,16 +74,21 @@ def restore(  # noqa: PLR0913 - click hands in each option by name
     asked = Asked(what=what, to=to, source=source, tier=tier, keep_days=thawed_days, wait=wait)
 
     def agree(plan: RestorePlan) -> bool:
+        if dry_run:
+            return False
         if not as_json:
             show_plan(session, plan)
-        return not dry_run and (yes or is_meant(plan, as_json=as_json))
+        return yes or is_meant(plan, as_json=as_json)
 
     with session.keeper() as keeper, session.progress(as_json=as_json) as progress:
         outcome = keeper.restore(asked, agree=agree, progress=progress)
     return session.tell(
         exits.of_restore(outcome),
         as_json=as_json,
-        lines=lambda look: restore_lines(outcome, replace(look, hint=HINT)),
+        lines=lambda look: (
+            (plan_lines(outcome.plan, replace(look, hint=HINT)) if dry_run else [])
+            + restore_lines(outcome, replace(look, hint=HINT))
+        ),
         told=lambda: restore_json(outcome),
     )
 
@@ -101,4 +106,6 @@ def is_meant(plan: RestorePlan, *, as_json: bool) -> bool:
         if plan.wants_word:
             raise UsageError("It costs money, or has to be thawed first.", advice="Add --yes.")
         return True
-    return click.confirm("Restore it?", err=True)
+    if not click.confirm("Restore it?", err=True):
+        raise UsageError("Nothing was restored.")
+    return True

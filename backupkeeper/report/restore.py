@@ -86,12 +86,14 @@ def restore_lines(outcome: RestoreOutcome, look: Look) -> list[Line]:
         if not outcome.not_cold
         else "restored, not all proven: see below"
     )
+    if outcome.kept_files and not outcome.restored_files:
+        what, proven = plural(outcome.kept_files, "file"), "stood there already, right"
     page.say(
         f"{what}: {proven} (in {duration(outcome.seconds)})",
         first=f"{look.full if well else look.open} ",
         tone=Tone.GOOD if well else Tone.WARN,
     )
-    if outcome.kept_files:
+    if outcome.kept_files and outcome.restored_files:
         page.say(f"{plural(outcome.kept_files, 'file')} stood there already, right.", indent=2)
     for name, count in outcome.taken.items():
         page.say(f"{size(count)} came from {shown(name)}", indent=2)

@@ -5,7 +5,8 @@ Promises:
    temporary name is compared likewise, and only what is not right there is asked for again.
 2. The file gets its name once all of it came back from the medium right, XXH3-128, BLAKE3 and block map.
    A name that is taken stays as it is.
-3. Each giver is asked for a block only where those before it did not have it right.
+3. Each giver is asked for a block only where those before it did not have it right, and once more where
+   what came is wrong: a line may spoil what a store has right.
 """
 
 import errno
@@ -181,6 +182,8 @@ class Regaining:
         content = self._wanted.content
         for which, giver in enumerate(self._givers):
             data = giver.block(number)
+            if data is not None and not is_right(content, number, data):
+                data = giver.block(number)  # once more: it may have been the way here
             if data is not None and is_right(content, number, data):
                 self._made.taken.setdefault(which, []).append(number)
                 return data

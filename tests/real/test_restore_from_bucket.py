@@ -125,6 +125,14 @@ def test_everything_comes_back_on_an_empty_machine(yard: Yard) -> None:
     assert outcome.all_well
     assert outcome.taken == {"Off site": sum(map(len, CARD.values()))}
     is_all_there(yard)
+    with yard.keeper() as keeper:
+        facts = keeper.context.catalog.facts_at(
+            next(one.id for one in keeper.context.catalog.places() if one.name == "Off site")
+        )
+        whole = {fact.path for fact in facts if fact.evidence == "restored whole"}
+    assert len(whole) == 3, (
+        "what was fetched whole and was right is proven by that (an empty file is not)"
+    )
 
 
 @pytest.mark.parametrize("store", STORES, indirect=True)
@@ -148,6 +156,9 @@ def test_the_version_that_was_proven_comes_though_others_were_put_over_it(
     outcome = restored(yard)
     assert not outcome.not_there
     assert tree(roll_folder(yard.root / "back")) == CARD
+    with yard.keeper() as keeper:
+        found = keeper.verify("Off site", progress=QUIET)
+    assert len(found.checked) == 2, "that an older version is right proves nothing of the newest"
 
 
 @pytest.mark.parametrize("store", STORES, indirect=True)

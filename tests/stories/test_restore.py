@@ -333,7 +333,7 @@ def test_typed_it_tells_the_plan_asks_nothing_without_a_terminal_and_ends(tmp_pa
     back = str(tmp_path / "back")
     said = typed(yard, "restore", SHOOT, "--to", back, "--dry-run")
     assert (said.code, (tmp_path / "back").exists()) == (0, False)
-    assert "4 files" in said.err
+    assert "4 files" in said.out
     assert "Nothing was done" in said.out
     said = typed(yard, "restore", SHOOT, "--to", back, "--json")
     assert said.code == 0
