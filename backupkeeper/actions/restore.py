@@ -49,6 +49,7 @@ from backupkeeper.core.restoring import (
     Shares,
 )
 from backupkeeper.ports.progress import Progress
+from backupkeeper.transfer.coldpolicy import ColdKind
 
 
 def restore(
@@ -214,6 +215,9 @@ def _lanes(run: RestoreRun, tasks: Sequence[Task]) -> list[Lane[Task]]:
             by_place.setdefault(task.sources[0].copy.place, []).append(task)
         else:
             run.not_there.append(NotThere(path=task.path, size=task.file.size, fate=Fate.HOMELESS))
+    if run.around.target.cold.kind is ColdKind.FUSE:
+        # Its device's pages can only be dropped while nothing is written to it: one at a time.
+        return [Lane(tasks=[task for given in by_place.values() for task in given], at_once=1)]
     at_once = run.context.config.upload.parallel_parts
     return [
         Lane(tasks=given, at_once=at_once if place in run.around.buckets else 1)
