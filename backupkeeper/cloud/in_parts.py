@@ -3,14 +3,15 @@
 Promises:
 1. A part that the store lists is not sent again only where ``core.uploads.arrived`` says so.
 2. The answer to every part is compared with what was sent.
-3. However sending ends, no thread is left, and at most ``at_once`` parts are held in memory.
+3. However sending ends, no thread is left, and at most ``at_once`` parts travel while one more is
+   made ready (``core.parts.parts_held``): none waits for another, and memory stays bounded.
 """
 
 from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
-from threading import Event
+from threading import Event, Semaphore
 from typing import Any, Final, TypeAlias
 
 from backupkeeper.cloud.checks import EXTRAS, Part, md5_etag
@@ -18,7 +19,7 @@ from backupkeeper.cloud.client import Store
 from backupkeeper.cloud.errors import LIBRARY_ERRORS, code_and_status, translated
 from backupkeeper.cloud.gate import Gate
 from backupkeeper.core.errors import AttestationRefusedError, ListingError
-from backupkeeper.core.parts import parts_at_once
+from backupkeeper.core.parts import parts_at_once, parts_held
 from backupkeeper.core.uploads import Listed, arrived
 
 GONE: Final = frozenset({"NoSuchUpload", "NoSuchKey"})
@@ -110,20 +111,26 @@ class InParts:
             there: Parts that the store says it has.
         """
         at_once = parts_at_once(part_bytes, most=self.at_once)
+        room = Semaphore(parts_held(part_bytes, at_once=at_once))
         sent: list[Done] = []
         flying: deque[Future[Done]] = deque()
         with ThreadPoolExecutor(max_workers=at_once, thread_name_prefix="part") as pool:
             try:
-                # A generator on its way holds its part: advance it only where there is room.
                 for _ in range(count):
+                    room.acquire()  # a part that is gathered is held: not before there is room
+                    while flying and flying[0].done():
+                        sent.append(flying.popleft().result())
+                    if any(_has_failed(future) for future in flying):
+                        break  # those before it may still arrive; then its failure is told
                     part = next(parts)
                     if (known := self._known(part, there.get(part.number))) is None:
                         flying.append(pool.submit(self._send_part, upload, part))
                     else:
                         flying.append(known)
-                    while len(flying) >= at_once or (flying and flying[0].done()):
-                        sent.append(flying.popleft().result())
-                next(parts, None)  # sees that there are no more bytes than announced
+                    flying[-1].add_done_callback(lambda _: room.release())
+                    del part
+                else:
+                    next(parts, None)  # sees that there are no more bytes than announced
                 sent.extend(future.result() for future in flying)
             except BaseException:
                 stop.set()
@@ -168,3 +175,7 @@ class InParts:
         asked: dict[str, Any] = self.store.at(self.path) | dict(condition)
         asked["MultipartUpload"] = {"Parts": parts}
         return dict(self.store.client.complete_multipart_upload(UploadId=upload, **asked))
+
+
+def _has_failed(future: Future[Done]) -> bool:
+    return future.done() and future.exception() is not None

@@ -13,7 +13,7 @@ Promises:
    where its key was taken by another object or the store has no use for it any more. Without a
    memory it is removed whatever interrupts it, also after Ctrl-C. Only an upload whose id was lost
    on its way here may stay unknown; it holds nothing.
-5. At most ``at_once`` parts are held in memory, and no thread is left.
+5. At most ``at_once`` parts travel and one more is held in memory, and no thread is left.
 """
 
 from collections.abc import Callable, Iterator, Mapping

@@ -4,7 +4,8 @@ Promises:
 1. A part is a whole number of blocks (``BLOCK_BYTES``), so a block is never split between parts.
 2. No object gets more than ``MOST_PARTS`` parts, and no part more than ``LARGEST_PART`` bytes.
 3. Parts stay at ``USUAL_PART`` bytes for as long as the store's limits allow, and as many of them
-   are held at once as fit ``HELD_BYTES``: memory does not grow with the file.
+   travel at once as fit ``HELD_BYTES``, while one more is made ready: memory does not grow with the
+   file.
 
 The limits are those that Amazon S3 publishes (STANDARDS section 7.1); compatible stores may take
 less, which they then say.
@@ -33,7 +34,7 @@ SMALL_FOR_A_PART = 8
 MOST_SMALL = 64
 """but never more than this."""
 HELD_BYTES = MOST_AT_ONCE * USUAL_PART
-"""So many bytes of parts are held at once, or one part where that is larger."""
+"""So many bytes of parts travel at once, or one part where that is larger."""
 
 
 def smallest_legal_part(size: int) -> int:
@@ -91,7 +92,7 @@ def usual_part(at_once: int) -> int:
 
 
 def parts_at_once(part: int, *, most: int = MOST_AT_ONCE) -> int:
-    """How many parts may be held at the same time, the one being gathered included.
+    """How many parts may travel at the same time.
 
     Args:
         part: Bytes of a part.
@@ -101,6 +102,15 @@ def parts_at_once(part: int, *, most: int = MOST_AT_ONCE) -> int:
         At least one, and as many as fit ``HELD_BYTES``.
     """
     return max(1, min(most, HELD_BYTES // part))
+
+
+def parts_held(part: int, *, at_once: int) -> int:
+    """How many parts may be held while ``at_once`` travel.
+
+    One more is gathered meanwhile, so that the line never waits for the drive; where parts are
+    larger than usual, room for it is made first.
+    """
+    return at_once + 1 if part <= USUAL_PART else at_once
 
 
 def small_at_once(parallel_parts: int) -> int:

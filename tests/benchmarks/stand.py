@@ -68,7 +68,7 @@ class Stand:
             "LC_ALL": "C.UTF-8",
             "PATH": _SBIN,
             "PYTHONPATH": CHECKOUT,
-        }
+        } | {name: value for name, value in os.environ.items() if name.startswith("AWS_")}
         command = [sys.executable, "-m", "backupkeeper", *words]
         with open(self.path("output"), "w+b") as output:
             begun = time.perf_counter()

@@ -5,10 +5,13 @@ The fixtures stand in ``store_fixtures``.
 
 import os
 import secrets
+import shutil
 import socket
+import subprocess
+import tempfile
 import uuid
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Literal
@@ -121,6 +124,32 @@ def free_ports(count: int) -> int:
                 continue
             return port
     raise OSError("no free ports in a row")
+
+
+@contextmanager
+def running_store() -> Iterator[Server]:
+    """A real store of one's own, on free ports of the loopback."""
+    folder = tempfile.mkdtemp(prefix="bk-store-", dir="/tmp")
+    try:
+        port = free_ports(PORTS)
+        subprocess.run(
+            [SCRIPT, folder, str(port)],
+            check=True,
+            timeout=90,
+            stdout=subprocess.DEVNULL,
+            env=os.environ | {"S3_TLS": "1"},
+        )
+        url = f"http://127.0.0.1:{port}"
+        yield Server(
+            name="radosgw",
+            url=url,
+            client=raw_client(url),
+            https=f"https://127.0.0.1:{port + 10}",
+            certificate=os.path.join(folder, "store.crt"),
+        )
+    finally:
+        subprocess.run([SCRIPT, "--stop", folder], check=True, timeout=60)
+        shutil.rmtree(folder)
 
 
 Opener = Callable[..., S3Bucket]

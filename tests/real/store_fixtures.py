@@ -7,12 +7,10 @@ per session on free ports of the loopback and are stopped whatever happens.
 import functools
 import logging
 import os
-import shutil
 import subprocess
-import tempfile
 import threading
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from typing import Any
 
 import pytest
@@ -26,15 +24,13 @@ from backupkeeper.cloud.tuning import Tuning
 from backupkeeper.core.bucket_findings import Findings
 from tests.real.store import (
     ACCESS,
-    PORTS,
-    SCRIPT,
     SECRET,
     Chance,
     Opener,
     Server,
     StoppedClock,
-    free_ports,
     raw_client,
+    running_store,
 )
 from tests.world.strict_rules import World
 from tests.world.strict_store import strict_store
@@ -45,39 +41,14 @@ def _loader(search_path_string: str | None = None) -> Loader:
     return create_loader(search_path_string)
 
 
-@contextmanager
-def _running_store() -> Iterator[Server]:
-    folder = tempfile.mkdtemp(prefix="bk-store-", dir="/tmp")
-    try:
-        port = free_ports(PORTS)
-        subprocess.run(
-            [SCRIPT, folder, str(port)],
-            check=True,
-            timeout=90,
-            stdout=subprocess.DEVNULL,
-            env=os.environ | {"S3_TLS": "1"},
-        )
-        url = f"http://127.0.0.1:{port}"
-        yield Server(
-            name="radosgw",
-            url=url,
-            client=raw_client(url),
-            https=f"https://127.0.0.1:{port + 10}",
-            certificate=os.path.join(folder, "store.crt"),
-        )
-    finally:
-        subprocess.run([SCRIPT, "--stop", folder], check=True, timeout=60)
-        shutil.rmtree(folder)
-
-
 @pytest.fixture(scope="session")
 def radosgw() -> Iterator[Server]:
     """The real store; started a second time where another program took one of its ports."""
     with ExitStack() as stack:
         try:
-            server = stack.enter_context(_running_store())
+            server = stack.enter_context(running_store())
         except subprocess.CalledProcessError:
-            server = stack.enter_context(_running_store())
+            server = stack.enter_context(running_store())
         yield server
 
 
