@@ -12,7 +12,8 @@ Rules:
 4. A held upload goes on as soon as nobody uses, or waits for, its drives, and it may.
 5. Nothing begins on a place that another program uses, in a pause, or before its time to wait is over.
 6. What runs there already is stopped, or held, as far as it can be.
-7. An upload that has been held for an hour is stopped for another one to its bucket that could go on.
+7. An upload that has been held for an hour, and can't go on now, is stopped for another one to its
+   bucket that could.
 8. Equal views give equal plans.
 """
 
@@ -164,7 +165,10 @@ def _makes_way(allotment: _Allotment, deed: Deed, blocker: Running) -> bool:
     if blocker.stopping:
         return True
     if kind is DeedKind.UPLOAD:
-        return deed.kind is not DeedKind.UPLOAD or _has_waited(allotment.view, blocker)
+        if deed.kind is not DeedKind.UPLOAD:
+            return True
+        # One that waited only for its hours goes on by itself now.
+        return _has_waited(allotment.view, blocker) and _should_be_held(allotment, blocker)
     if deed.kind is DeedKind.OFFLOAD:
         return kind in _STOPPED_FOR_AN_OFFLOAD
     return kind in _STOPPED_FOR_A_COPY and (

@@ -350,3 +350,10 @@ def test_equal_views_give_equal_plans(needs: list[RollNeed], both: bool) -> None
     ordered = tuple(sorted(distinct, key=lambda one: one.roll.id))
     one, other = plan(view(needs=distinct, drives=drives)), plan(view(needs=ordered))
     assert (one.start, one.stop, one.hold) == (other.start, other.stop, other.hold)
+
+
+def test_an_upload_that_was_held_all_day_goes_on_when_its_hours_come_and_is_not_stopped() -> None:
+    other = need("Roll 02", gaps=(Role.CLOUD,), wants={VAULT: want(TRAVEL)}, fewest=0)
+    held = replace(UPLOADING, held=True, held_since=NOW - timedelta(hours=16))
+    made = plan(view(needs=(THIRD, other), running=(held,)))
+    assert (made.start, made.stop, made.hold) == ((), (), frozenset())

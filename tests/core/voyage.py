@@ -37,12 +37,18 @@ from backupkeeper.core.model import (
     Way,
 )
 from backupkeeper.core.needs import Circumstances
-from backupkeeper.core.patience import setbacks, subject_of_bucket, subject_of_drive
+from backupkeeper.core.patience import (
+    setbacks,
+    subject_of_bucket,
+    subject_of_drive,
+    subject_of_line,
+    subjects_of_bucket,
+)
 from backupkeeper.core.planner import plan
 from backupkeeper.core.policy import copies_of
 from tests.core.voyage_doing import DOERS
 from tests.core.voyage_kept import KeptNeeds
-from tests.core.voyage_laws import Laws
+from tests.core.voyage_laws import MOST_LINE_TRIES, Laws
 from tests.core.voyage_nights import Nights
 from tests.core.voyage_parts import (
     BEGIN,
@@ -286,12 +292,14 @@ class Voyage:
             self.proof_used.append((self.now, job.taken_s))
         if why == "gone" or (why == "stopped" and deed.kind is not DeedKind.REPAIR):
             return
-        subjects = [*(self.subject(one) for one in deed.places), deed.key]
+        subjects = [*(one for place in deed.places for one in self.subjects(place)), deed.key]
         if why and why != "stopped":
             bad = [self.subject(one) for one in deed.places if one in self.failing]
             blamed = bad or [self.subject(deed.place or deed.onto[0])]
+            if why == "line" and deed.place is not None:
+                blamed = [subject_of_line(deed.place)]
             self.events.append(self.event(EventKind.FAILED, blamed[0]))
-            self.laws.failed(deed)
+            self.laws.failed(deed, MOST_LINE_TRIES if why == "line" else None)
             return
         # What was found meanwhile may have taken its ground away.
         before, is_news = self.told, self.known(deed) != job.known
@@ -314,6 +322,11 @@ class Voyage:
         if self.places[ident].kind is PlaceKind.BUCKET:
             return subject_of_bucket(ident)
         return subject_of_drive(ident, self.drives[ident].token())
+
+    def subjects(self, ident: PlaceId) -> tuple[str, ...]:
+        if self.places[ident].kind is PlaceKind.BUCKET:
+            return subjects_of_bucket(ident)
+        return (self.subject(ident),)
 
     # -- facts
 

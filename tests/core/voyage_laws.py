@@ -19,6 +19,8 @@ STARVING: timedelta = timedelta(days=4)
 """Nothing that could be done all that time may still not have begun."""
 MOST_TRIES_A_DAY = 60
 """Of one deed that keeps failing: after a minute, two, four ... then every hour at most."""
+MOST_LINE_TRIES = 104
+"""A day, of one deed over a line that is down: after 1, 2, 4, 8 minutes, then every quarter of an hour."""
 MOST_REPAIRS_A_DAY = 20
 """Of one roll on one drive: after 1, 2, 4 ... 256 minutes, then every six hours."""
 ORDER = (DeedKind.MIRROR, DeedKind.REPAIR, DeedKind.UPLOAD)
@@ -40,6 +42,7 @@ class Laws:
         """A plan was made of this view."""
         self._one_device_one_thing(view, made)
         self._nothing_on_what_is_not_there(view, made)
+        self._nothing_over_a_closed_line(view, made)
         ready = [wish.deed for wish in wishes(view).ready]
         self._nothing_starves(view, made, ready)
         self._in_order(view, made, ready)
@@ -85,6 +88,17 @@ class Laws:
                 assert is_bucket or place in view.drives, f"{deed.key}: {place} is not here"
                 assert place not in view.lent, f"{deed.key}: {place} is lent"
             assert not view.paused, "begun in a pause"
+
+    def _nothing_over_a_closed_line(self, view: View, made: Plan) -> None:
+        """Outside of its hours, on a metered line, in a pause of uploads: nothing is sent."""
+        if view.hours.may_upload and not view.paused:
+            return
+        begun = [deed.key for deed in made.start if deed.kind is DeedKind.UPLOAD]
+        assert not begun, f"{begun} begin over a closed line"
+        for one in view.running:
+            if one.deed.kind is DeedKind.UPLOAD and not one.stopping:
+                is_quiet = one.deed.key in made.hold or one.deed.key in made.stop
+                assert is_quiet, f"{one.deed.key} goes on over a closed line at {view.now}"
 
     def _in_order(self, view: View, made: Plan, wanted: Sequence[Deed]) -> None:
         """What is less urgent did not get the devices that something more urgent lay idle for."""
