@@ -23,6 +23,7 @@ from backupkeeper.core.hours import WeekTime
 from backupkeeper.core.line import LineWindow
 from backupkeeper.core.model import Role
 from backupkeeper.core.policy import Policy
+from backupkeeper.core.storage import ClassRule
 
 RECIPIENT = "age1tl890k2psjly2wq325nxzp9u38x7uuhlrzt7v55styq8mtt57fzsp2af8d"
 EXAMPLE = os.path.join(os.path.dirname(__file__), "..", "config.example.toml")
@@ -76,7 +77,7 @@ def test_the_example_has_every_key_that_the_program_knows_and_each_is_explained(
     for table in set(tables) - {"sources"}:
         wanted = fault(f"[{table}]\nzzzz = 1").wanted
         known |= {f"{table}.{key}" for key in wanted.split("keys here are ")[1].split(", ")}
-    assert keys_of(example()) == known
+    assert keys_of(example()) == known - {"upload.classes"}
     usual = parse("")
     parts = [getattr(usual, part.name) for part in fields(usual) if part.name != "sources"]
     assert len(known) == sum(len(fields(part)) for part in parts)
@@ -88,6 +89,16 @@ def test_the_source_in_the_example_can_be_used_once_its_marks_are_taken_away() -
     (rule,) = parse(re.sub(r"^# ", "", block, flags=re.MULTILINE)).sources
     assert rule == SourceRule(
         name="Wide", label="WIDE*", folders=("DCIM",), files=("*.MP4", "*.MOV"), shoot="Boatyard"
+    )
+
+
+def test_the_rule_for_classes_in_the_example_can_be_used_once_its_marks_are_taken_away() -> None:
+    begin = example().index("# [[upload.classes]]")
+    end = example().index("\n\n", begin)
+    block = re.sub(r"^# ", "", example()[begin:end], flags=re.MULTILINE)
+    (rule,) = parse(example()[:begin] + block + example()[end:]).upload.classes
+    assert rule == ClassRule(
+        shoots="?????? test*", older_than_days=365, storage_class="STANDARD_IA"
     )
 
 
@@ -119,6 +130,15 @@ CHANGES = {
     "upload.encrypt_to": (f"[upload]\nencrypt_to = ['{RECIPIENT.upper()}']", (RECIPIENT,)),
     "upload.identity_file": ("[upload]\nidentity_file = '~/key.txt'", "/home/me/key.txt"),
     "upload.spool": ("[upload]\nspool = '/var/spool/boatyard'", "/var/spool/boatyard"),
+    "upload.storage_class": ('[upload]\nstorage_class = "COLD-1"', "COLD-1"),
+    "upload.classes": (
+        """[[upload.classes]]\nshoots = '25*'\nclass = 'COLD'
+[[upload.classes]]\nolder_than_days = 90\nclass = ''""",
+        (
+            ClassRule(shoots="25*", storage_class="COLD"),
+            ClassRule(older_than_days=90, storage_class=""),
+        ),
+    ),
     "upload.on_metered": ("[upload]\non_metered = true", True),
     "watch.media": ("[watch]\nmedia = ['/Volumes/']", ("/Volumes",)),
     "watch.quiet_s": ("[watch]\nquiet_seconds = 2.5", 2.5),

@@ -96,6 +96,21 @@ WRONG = {
         "upload.windows",
         WINDOW,
     ),
+    "a storage class in words": (
+        "[upload]\nstorage_class = 'cold, please'",
+        "upload.storage_class",
+        "a storage class such as",
+    ),
+    "a rule without a class": (
+        "[[upload.classes]]\nshoots = '25*'",
+        "upload.classes[1].class",
+        "a storage class",
+    ),
+    "a rule with an unknown word": (
+        "[[upload.classes]]\nclass = 'COLD'\nolder = 3",
+        "upload.classes[1].older",
+        "older_than_days",
+    ),
     "a day that is none": ("[report]\nweekly = 'moonday 08:00'", "report.weekly", "a day and a"),
     "a day without a time": ("[report]\nweekly = 'monday'", "report.weekly", "a day and a time"),
     "a number for a day": ("[report]\nweekly = 1", "report.weekly", "a day and a time"),

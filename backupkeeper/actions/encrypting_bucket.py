@@ -210,6 +210,7 @@ class EncryptingBucket:
         *,
         replacing: ObjectEntry | None = None,
         memory: Remembering | None = None,
+        storage_class: str = "",
         told: Told = iter,
         pulse: Callable[[], object] = lambda: None,
     ) -> Sent:
@@ -227,7 +228,14 @@ class EncryptingBucket:
                 raise EncryptionError(f"{key} stands encrypted, and {_NOBODY}.", advice=_NAME_THEM)
             home = replacing.inner.key
         elif replacing is not None or not self.encrypts:
-            return self.inner.send(key, content, told(blocks), replacing=replacing, memory=memory)
+            return self.inner.send(
+                key,
+                content,
+                told(blocks),
+                replacing=replacing,
+                memory=memory,
+                storage_class=storage_class,
+            )
         elif self.inner.look(key) is not None:
             raise NameTakenError(key)
         else:
@@ -242,6 +250,7 @@ class EncryptingBucket:
                 told(wrapped.blocks()),
                 replacing=replacing.inner if isinstance(replacing, EncryptedEntry) else None,
                 memory=None if memory is None else EncryptedMemory(outer=memory, found=found),
+                storage_class=storage_class,
             )
         except NameTakenError as error:
             raise NameTakenError(key) from error

@@ -17,6 +17,7 @@ from backupkeeper.core.model import (
     Standing,
 )
 from backupkeeper.core.policy import copies_of
+from backupkeeper.core.storage import storage_class
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -39,6 +40,15 @@ def roll_now(context: Context, roll: RollId) -> RollNow:
         context.catalog.facts_of_roll(roll), places, context.config.policy, context.clock.now()
     )
     return RollNow(roll=context.catalog.roll(roll), places=places, copies=copies)
+
+
+def class_of(context: Context, now: RollNow) -> str:
+    """The storage class for originals of a roll that are sent now; empty: the bucket's own."""
+    wanted = context.config.upload
+    today = context.clock.now().date()
+    return storage_class(
+        wanted.classes, wanted.storage_class, shoot=now.roll.head.shoot, today=today
+    )
 
 
 def known_place(context: Context, place: PlaceId) -> Place:

@@ -14,7 +14,7 @@ from backupkeeper.actions.encrypted_lists import send_lists
 from backupkeeper.actions.encrypting_bucket import EncryptingBucket
 from backupkeeper.actions.fetching import fetch_back
 from backupkeeper.actions.giving import AnyGiver, DriveGiver
-from backupkeeper.actions.one_roll import RollNow
+from backupkeeper.actions.one_roll import RollNow, class_of
 from backupkeeper.actions.recording import TICK, record_seen
 from backupkeeper.actions.sending import sent_fact
 from backupkeeper.actions.treating import Case, RepairRun, after, content_of, givers_of
@@ -69,7 +69,9 @@ def _mend(run: RepairRun, now: RollNow, place: Place, case: Case) -> None:
         try:
             kept = bucket.set_aside(key, entry)
             blocks = _right_blocks(run, key, content, givers, taken)
-            sent = bucket.send(key, content, blocks, replacing=entry)
+            sent = bucket.send(
+                key, content, blocks, replacing=entry, storage_class=class_of(run.context, now)
+            )
         except OutOfReachError:
             raise
         except BackupkeeperError as error:

@@ -75,6 +75,8 @@ class Sending:
     troubles: list[Trouble] = field(default_factory=list)
     wanted: set[tuple[str, Blake3]] = field(default_factory=set)
     """Key and content of what is to be sent and was not yet."""
+    storage_class: str = ""
+    """For the roll that is being sent now."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -285,10 +287,13 @@ def _sent(
                 content,
                 blocks,
                 memory=memory,
+                storage_class=run.storage_class,
                 told=told,
                 pulse=partial(progress.advance, 0),
             )
-        return run.bucket.send(memory.key, content, told(blocks), memory=memory)
+        return run.bucket.send(
+            memory.key, content, told(blocks), memory=memory, storage_class=run.storage_class
+        )
 
     try:
         return once()

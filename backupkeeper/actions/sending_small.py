@@ -162,7 +162,8 @@ class _Crowd:
     def _travel(self, key: str, content: Content, data: bytes) -> _Arrived:
         """In a thread of its own: send, and fetch back where the store attests nothing."""
         context, run = self._context, self._run
-        sent = run.bucket.send(key, content, iter([memoryview(data)] if data else []))
+        blocks = iter([memoryview(data)] if data else [])
+        sent = run.bucket.send(key, content, blocks, storage_class=run.storage_class)
         attested_by = ", ".join(sent.attested_by)
         facts = [sent_fact(context, run.place, key, content, sent.entry, attested_by)]
         if not attested_by:

@@ -15,7 +15,7 @@ from backupkeeper.actions.context import Context
 from backupkeeper.actions.encrypting_bucket import EncryptingBucket
 from backupkeeper.actions.findings import VerifyRun, until
 from backupkeeper.actions.histories import send_manifest
-from backupkeeper.actions.one_roll import RollNow, bucket_place, drive_here, roll_now
+from backupkeeper.actions.one_roll import RollNow, bucket_place, class_of, drive_here, roll_now
 from backupkeeper.actions.online import OnlineDrive, holding_places, online_drives
 from backupkeeper.actions.place_check import forget_if_doubted, make_fit
 from backupkeeper.actions.recording import record_seen
@@ -228,6 +228,7 @@ def _do(
         )
     if isinstance(run.bucket, EncryptingBucket) and any(one.wants_sending for one in todo):
         run.bucket.must_be_shown()  # before a drive is read for nothing
+    run.storage_class = class_of(context, now)
     small = are_small(todo)
     left = send_small(context, run, now, small, contents, progress) if small else []
     travelled = {errand.key for errand in small} - {errand.key for errand in left}

@@ -133,6 +133,7 @@ class S3Bucket:
         *,
         replacing: ObjectEntry | None = None,
         memory: Remembering | None = None,
+        storage_class: str = "",
     ) -> Sent:
         """Upload under a key that must be free, or hold the very object ``replacing``.
 
@@ -162,6 +163,7 @@ class S3Bucket:
             heeded=self._conditions() if replacing is not None else Replacing(),
             lock=lock,
             gate=self._parts,
+            storage_class=storage_class,
         )
         in_parts = content.size > upload.part
         try:

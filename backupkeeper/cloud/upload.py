@@ -46,12 +46,17 @@ from backupkeeper.core.errors import (
     NameTakenError,
     SourceChangedError,
     UploadLostError,
+    UsageError,
 )
 from backupkeeper.core.model import Blake3
 from backupkeeper.core.parts import part_count
 from backupkeeper.core.uploads import Begun, Listed, can_go_on
 from backupkeeper.ports.bucket import Capabilities, ObjectEntry, Remembering, Sent
 
+_NO_SUCH_CLASS = {"InvalidStorageClass", "InvalidArgument", "InvalidRequest", "NotImplemented"}
+"""Codes that a storage class which the store has not may be answered with."""
+_NO_USE = (NameTakenError, UploadLostError, UsageError)
+"""After these an upload in parts is not gone on with."""
 _UNSURE = {
     Cause.CUT_OFF,
     Cause.TIMEOUT,
@@ -95,6 +100,7 @@ class Upload:
     lock: dict[str, Any] = field(default_factory=dict)
     """boto3's parameters for how long the store keeps it (``cloud.keeping``)."""
     memory: Remembering | None = None
+    storage_class: str = ""
 
     def send(self, blocks: Iterator[memoryview], *, replace: bool = False) -> Sent:
         """Send the file.
@@ -203,6 +209,22 @@ class Upload:
     def _named(self) -> dict[str, str]:
         return self.metadata | {TICKET: self.ticket}
 
+    @property
+    def _asked(self) -> dict[str, Any]:
+        """What the store is asked for about the object to be."""
+        return self.lock | ({"StorageClass": self.storage_class} if self.storage_class else {})
+
+    def _see_class(self, error: BaseException) -> None:
+        """Say it plainly where the storage class may be what a store refuses."""
+        code, _ = code_and_status(error)
+        if self.storage_class and code in _NO_SUCH_CLASS:
+            raise UsageError(
+                f"The bucket {self.store.bucket} does not take {self.path} in the storage class "
+                f"{self.storage_class} ({code}).",
+                advice="Name one that it has under [upload] storage_class or [[upload.classes]], or "
+                "none.",
+            ) from error
+
     def _seen_ready(self) -> Head | None:
         """See that the key is free, or what is to be replaced: then what is there."""
         there = self.store.head(self.path)
@@ -233,7 +255,7 @@ class Upload:
     ) -> tuple[str, str | None]:
         if old is not None:
             self._must_still_be(old)
-        asked: dict[str, Any] = self.store.at(self.path) | part.checks | condition | self.lock
+        asked: dict[str, Any] = self.store.at(self.path) | part.checks | condition | self._asked
         try:
             answer = self.store.client.put_object(Body=part.body, Metadata=self._named, **asked)
         except LIBRARY_ERRORS as error:
@@ -265,7 +287,7 @@ class Upload:
             version = self._complete(begun.upload, [named for named, _ in sent], old, condition)
         except BaseException as error:
             # KeyboardInterrupt included: what nobody would remember is not left behind.
-            if self.memory is None or isinstance(error, NameTakenError | UploadLostError):
+            if self.memory is None or isinstance(error, _NO_USE):
                 abandon(self.store, self.path, begun.upload, error)
                 self._forget(begun)
             raise
@@ -273,7 +295,11 @@ class Upload:
         return Sent(entry=entry, attested_by=self._both(begun), race_excluded=bool(condition))
 
     def _begin(self) -> Begun:
-        upload = self._parts.begin(self._named, self.lock)
+        try:
+            upload = self._parts.begin(self._named, self._asked)
+        except BackupkeeperError as error:
+            self._see_class(error.__cause__ or error)
+            raise
         begun = Begun(
             key=self.path,
             content=self.content,
@@ -314,6 +340,7 @@ class Upload:
         """
         told = translated(error, self._where, self.path)
         if cause_of(error) not in _UNSURE:
+            self._see_class(error)
             raise told from error
         try:
             head = self.store.head(self.path)

@@ -38,6 +38,7 @@ from backupkeeper.core.cardrules import SourceRule
 from backupkeeper.core.errors import ConfigError, ConfigFault
 from backupkeeper.core.policy import Policy
 from backupkeeper.core.prices import Prices
+from backupkeeper.core.storage import ClassRule
 
 __all__ = [
     "MOST_CHARACTERS",
@@ -142,6 +143,8 @@ def _upload(table: Table, home: str) -> UploadSettings:
         parallel_parts=table.take(
             "parallel_parts", values.whole_number(1, MOST_PARALLEL_PARTS), usual.parallel_parts
         ),
+        storage_class=table.take("storage_class", values.class_or_none, usual.storage_class),
+        classes=_classes(table.tables("classes")),
         retention_days=table.take(
             "retention_days", values.whole_number(0, values.MOST_DAYS), usual.retention_days
         ),
@@ -162,6 +165,23 @@ def _upload(table: Table, home: str) -> UploadSettings:
             "hide_names", "false, or recipients in encrypt_to: only what is encrypted hides"
         )
     return upload
+
+
+def _classes(tables: list[Table]) -> tuple[ClassRule, ...]:
+    rules: list[ClassRule] = []
+    for table in tables:
+        rule = ClassRule(
+            shoots=table.take("shoots", values.pattern, "*"),
+            older_than_days=table.take(
+                "older_than_days", values.whole_number(0, values.MOST_DAYS), 0
+            ),
+            storage_class=table.take("class", values.class_or_none, ""),
+        )
+        table.finish()
+        if not table.has("class"):
+            table.fault("class", 'a storage class of your bucket\'s service, or "" for its own')
+        rules.append(rule)
+    return tuple(rules)
 
 
 def _watch(table: Table) -> WatchSettings:

@@ -12,6 +12,7 @@ from backupkeeper.core.line import LineRule, LineWindow
 from backupkeeper.core.policy import Policy
 from backupkeeper.core.prices import GB, Prices
 from backupkeeper.core.sampling import Budget
+from backupkeeper.core.storage import ClassRule
 
 
 class HashFormat(StrEnum):
@@ -94,6 +95,9 @@ class UploadSettings:
 
     addressing: Addressing = Addressing.AUTO
     parallel_parts: int = 4
+    storage_class: str = ""
+    """In which class originals are put where no rule of ``classes`` holds; empty: the bucket's own."""
+    classes: tuple[ClassRule, ...] = ()
     retention_days: int = 0
     """For so many days a bucket with object lock keeps an original whatever is asked of it; 0: no lock."""
     retention_mode: RetentionMode = RetentionMode.GOVERNANCE

@@ -353,6 +353,13 @@ def price_or_none(value: object) -> Decimal | None:
     return None if value == "" else price(value)
 
 
+def class_or_none(value: object) -> str:
+    """The name of a storage class; an empty text is the bucket's own."""
+    if not isinstance(value, str) or (value and not _CLASS.fullmatch(value)):
+        wrong('a storage class such as "STANDARD_IA", or "" for the bucket\'s own')
+    return value
+
+
 def prices_by_class(value: object) -> Mapping[str, Decimal]:
     """Amounts by storage class."""
     wanted = 'prices by storage class, such as { STANDARD = "0.023" }'

@@ -97,7 +97,7 @@ def answers(rule: SourceRule, sight: Sight) -> bool:
     if rule.label is None and not rule.folders and not rule.files:
         return False
     if rule.label is not None and (
-        sight.label is None or not _name_matches(rule.label, sight.label)
+        sight.label is None or not name_matches(rule.label, sight.label)
     ):
         return False
     folders = [folder.split("/") for folder in sight.folders]
@@ -110,16 +110,17 @@ def answers(rule: SourceRule, sight: Sight) -> bool:
 
 def _is_named(pattern: str, files: Iterable[str]) -> bool:
     if "/" not in pattern:
-        return any(_name_matches(pattern, path.rpartition("/")[2]) for path in files)
+        return any(name_matches(pattern, path.rpartition("/")[2]) for path in files)
     wanted = pattern.strip("/").split("/")
     return any(_path_matches(wanted, path.split("/")) for path in files)
 
 
 def _path_matches(wanted: Sequence[str], parts: Sequence[str]) -> bool:
-    return len(wanted) == len(parts) and all(map(_name_matches, wanted, parts))
+    return len(wanted) == len(parts) and all(map(name_matches, wanted, parts))
 
 
-def _name_matches(pattern: str, name: str) -> bool:
+def name_matches(pattern: str, name: str) -> bool:
+    """Whether a name is like a pattern with ``*`` and ``?``, in whatever case."""
     if len(pattern) > LONGEST_PATTERN or len(name) > LONGEST_PATTERN:
         return False
     return _compiled(pattern).match(_folded(name)) is not None

@@ -156,6 +156,7 @@ class Bucket(Protocol):
         *,
         replacing: ObjectEntry | None = None,
         memory: Remembering | None = None,
+        storage_class: str = "",
     ) -> Sent:
         """Upload under a key that must be free; ``NameTakenError`` if an object is there.
 
@@ -174,6 +175,9 @@ class Bucket(Protocol):
         recorded the caller forgets the upload by itself. ``UploadLostError``: the store does not
         know it any more (or has it no use), ``memory`` was told, and sending again begins anew.
         Without ``memory`` what was begun is removed whatever interrupts it.
+
+        ``storage_class`` is the store's word for where the object is to lie; empty: its own choice.
+        ``UsageError`` where the store does not take it.
         """
         ...
 

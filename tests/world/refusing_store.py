@@ -52,7 +52,7 @@ class Rules:
     refuses_on_put: frozenset[str] = frozenset()
     refuses_on_part: frozenset[str] = frozenset()
     turns_down: frozenset[str] = frozenset()
-    """Checks that it does not know, right or wrong: 501."""
+    """Checks that it does not know, right or wrong: 501; ``storage-class``: all classes, 400."""
     answer_instead: str | None = None
     """An error code given to every wrong check, in place of BadDigest."""
     opaque_etags: bool = False
@@ -129,6 +129,13 @@ class _Handler(BaseHTTPRequestHandler):
                 return True
         return False
 
+    def _has_no_such_class(self) -> bool:
+        asked = self.headers.get("x-amz-storage-class")
+        if asked is None or "storage-class" not in self.rules.turns_down:
+            return False
+        self._error(400, "InvalidStorageClass")
+        return True
+
     def _etag(self, data: bytes) -> str:
         digest = hashlib.md5(data, usedforsecurity=False).hexdigest()
         return f'"{digest[::-1]}"' if self.rules.opaque_etags else f'"{digest}"'
@@ -168,13 +175,19 @@ class _Handler(BaseHTTPRequestHandler):
             elif not self._wrong(body, self.rules.refuses_on_part):
                 self.rules.uploads[query["uploadId"]][1][int(query["partNumber"])] = body
                 self._answer(200, ETag=self._etag(body))
-        elif not self._wrong(body, self.rules.refuses_on_put) and not self._taken(key):
+        elif not (
+            self._has_no_such_class()
+            or self._wrong(body, self.rules.refuses_on_put)
+            or self._taken(key)
+        ):
             self.rules.objects[key] = (body, self._etag(body), self._metadata())
             self._answer(200, ETag=self._etag(body))
 
     def do_POST(self) -> None:
         key, query, _ = self._take()
         if "uploads" in query:
+            if self._has_no_such_class():
+                return
             upload = f"upload-{len(self.rules.seen)}"
             self.rules.uploads[upload] = (key, {}, self._metadata())
             self._answer(
