@@ -89,6 +89,8 @@ class Wrapper:
         content: Content,
         blocks: Iterator[memoryview],
         pulse: Callable[[], object],
+        *,
+        keep: bool = True,
     ) -> Wrapped:
         """Encrypt a file, or take what was encrypted of it before and is still in the spool.
 
@@ -98,6 +100,7 @@ class Wrapper:
             content: what the file is.
             blocks: its bytes, each block checked; not asked for where they are not needed.
             pulse: called before each block; may wait, or raise.
+            keep: whether the catalog remembers it.
 
         Raises:
             MismatchError: the bytes are not those of the file; nothing is kept of it.
@@ -109,10 +112,13 @@ class Wrapper:
                     found.content == content.blake3
                     and found.key == key
                     and found.recipients == self.encryption.recipients
-                    and self.spool.holds(found.made)
+                    and self.spool.holds(path, found.made)
                 ):
                     return self._from_spool(found)
-        return self._anew(path, key, content, blocks, pulse)
+        wrapped = self._anew(path, key, content, blocks, pulse)
+        if keep:
+            self.rows.put_encrypted([wrapped.found])
+        return wrapped
 
     def _anew(
         self,
@@ -141,18 +147,15 @@ class Wrapper:
             write(held.append)
             _must_decrypt(path, map(memoryview, held), thrown_away, content, pulse)
             found = self._found(path, key, content, content_of(b"".join(held)))
-            self.rows.put_encrypted([found])
             return Wrapped(found=found, blocks=lambda: map(memoryview, held), done=lambda: None)
         most = most_encrypted_bytes(content.size, len(recipients))
         made = self.spool.fill(path, most, write)
         try:
             _must_decrypt(path, self.spool.blocks(path, made), thrown_away, content, pulse)
         except BaseException:
-            self.spool.drop(made)
+            self.spool.drop(path)
             raise
-        found = self._found(path, key, content, made)
-        self.rows.put_encrypted([found])
-        return self._from_spool(found)
+        return self._from_spool(self._found(path, key, content, made))
 
     def small(
         self, path: str, key: str, data: bytes, recipients: Sequence[str], *, keep: bool
@@ -182,7 +185,7 @@ class Wrapper:
         return Wrapped(
             found=found,
             blocks=lambda: self.spool.blocks(found.path, found.made),
-            done=lambda: self.spool.drop(found.made),
+            done=lambda: self.spool.drop(found.path),
         )
 
     def _found(

@@ -73,6 +73,8 @@ class EncryptingBucket:
         """What is known of encrypted objects; for any thread."""
         self._entropy = entropy
         self._folders: dict[str, str] = {}
+        self._own: dict[str, Encrypted] = {}
+        """Files of our own that were sent just now: the catalog does not remember these."""
         self._left = threading.local()
         """Of each thread: the span that it took last to its end, and may go on with."""
 
@@ -121,6 +123,8 @@ class EncryptingBucket:
     def look(self, key: str, *, version: str | None = None) -> ObjectEntry | None:
         """The object's entry, or None where there is no such object."""
         rows = self.rows.encrypted_at(self._place.id, key)
+        if not rows and key in self._own:
+            rows = (self._own[key],)
         for home in dict.fromkeys(row.key for row in rows):
             entry = self.inner.look(home, version=version)
             if entry is not None:
@@ -241,8 +245,10 @@ class EncryptingBucket:
         else:
             home = self._home(key, content)
         self._wrapper.must_be_shown()
-        wrapped = self._wrapper.wrapped(key, home, content, blocks, pulse)
+        wrapped = self._wrapper.wrapped(key, home, content, blocks, pulse, keep=not _is_own(key))
         found = wrapped.found
+        if _is_own(key):
+            self._own[key] = found
         try:
             sent = self.inner.send(
                 home,
@@ -253,6 +259,7 @@ class EncryptingBucket:
                 storage_class=storage_class,
             )
         except NameTakenError as error:
+            wrapped.done()  # what stands there is compared now, whoever sent it
             raise NameTakenError(key) from error
         wrapped.done()
         return self._sent(sent, key, (found,))

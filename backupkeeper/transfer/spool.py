@@ -1,7 +1,8 @@
 """A folder in which one file at a time is encrypted before it is sent, and kept until it arrived.
 
 Promises:
-1. A file has its name (the BLAKE3 of what is in it) only once it is whole and synced.
+1. A file has its name (what it is of, and the BLAKE3 of what is in it) only once it is whole and
+   synced. Of one file there is never more than one.
 2. What is given out was compared, block by block, with what was written.
 3. Room is looked for first. What is kept there of other files makes way, the oldest first; a file
    that does not fit then is refused before a byte is written.
@@ -16,6 +17,8 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import closing, suppress
 from typing import Final
+
+from blake3 import blake3
 
 from backupkeeper.core.age import SUFFIX
 from backupkeeper.core.errors import BackupkeeperError, SpoolError
@@ -53,14 +56,14 @@ class Spool:
         self._stopwatch = stopwatch
         self._lock = threading.Lock()
 
-    def path_of(self, made: Content) -> str:
-        """Where a file of this content is."""
-        return f"{self._folder}/{made.blake3}{SUFFIX}"
+    def path_of(self, path: str, made: Content) -> str:
+        """Where what was made of a file is."""
+        return f"{self._folder}/{_token(path)}-{made.blake3}{SUFFIX}"
 
-    def holds(self, made: Content) -> bool:
+    def holds(self, path: str, made: Content) -> bool:
         """Whether a file of this name and size is here; its bytes are compared when they are read."""
         try:
-            stat = self._files.stat(self.path_of(made))
+            stat = self._files.stat(self.path_of(path, made))
         except OSError:
             return False
         return stat.kind is EntryKind.FILE and stat.size == made.size
@@ -94,7 +97,7 @@ class Spool:
                 raise
             finally:
                 self._files.close(handle)
-            self._files.rename_new(self._begun, self.path_of(made))
+            self._files.rename_new(self._begun, self.path_of(path, made))
             self._files.sync_folder(self._folder)
         except OSError as error:
             raise _told(path, error) from error
@@ -109,12 +112,12 @@ class Spool:
         policy = cold_policy(
             self._mounts.under(self._folder).fs_type, None, stopwatch=self._stopwatch
         )
-        with closing(checked_blocks(self._files, self.path_of(made), made, policy)) as blocks:
+        with closing(checked_blocks(self._files, self.path_of(path, made), made, policy)) as blocks:
             while True:
                 try:
                     block = next(blocks, None)
                 except BackupkeeperError as error:
-                    self.drop(made)
+                    self.drop(path)
                     raise SpoolError(
                         path,
                         f"what was encrypted of it can't be read back ({error.message})",
@@ -124,9 +127,12 @@ class Spool:
                     return
                 yield block
 
-    def drop(self, made: Content) -> None:
-        """Remove a file, if it is here."""
-        self._remove(self.path_of(made))
+    def drop(self, path: str) -> None:
+        """Remove what was made of a file, if it is here."""
+        with suppress(OSError):
+            for name, _ in list(self._files.list(self._folder)):
+                if name.startswith(f"{_token(path)}-"):
+                    self._remove(f"{self._folder}/{name}")
 
     @property
     def _begun(self) -> str:
@@ -154,6 +160,7 @@ class Spool:
                 if error.errno != errno.EEXIST:
                     raise
         self._remove(self._begun)
+        self.drop(path)
         wanted = most_bytes + SPARE_BYTES
         for _, kept in sorted(self._kept()):
             if self._files.free_bytes(self._folder) >= wanted:
@@ -176,6 +183,10 @@ class Spool:
     def _remove(self, path: str) -> None:
         with suppress(OSError):
             self._files.unlink(path)
+
+
+def _token(path: str) -> str:
+    return blake3(path.encode("utf-8", "surrogateescape")).hexdigest()[:16]
 
 
 def _told(path: str, error: OSError) -> SpoolError:

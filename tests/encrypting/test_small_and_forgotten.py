@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from backupkeeper.actions.encrypting_bucket import EncryptedEntry
 from backupkeeper.catalog.store import open_catalog
 from backupkeeper.core.age import INTRO
 from backupkeeper.core.errors import (
@@ -59,6 +60,22 @@ def test_our_own_files_have_their_names_and_leave_no_trace_in_the_catalog(
     either.recipients = ()
     with pytest.raises(EncryptionError, match="nobody to encrypt it for"):
         either.bucket().send_small(path, b"facts", replace=True)
+
+
+@pytest.mark.parametrize("data", [b"facts", BIG], ids=["in memory", "in the spool"])
+def test_a_snapshot_leaves_no_trace_in_the_catalog_and_can_be_proven_right_away(
+    either: Vault, data: bytes
+) -> None:
+    bucket, path = either.bucket(), ".backupkeeper/catalog/2.sqlite.zst"
+    mark = either.catalog.change_mark()
+    put(bucket, path, data)
+    assert either.catalog.change_mark() == mark  # else it would call for the next one
+    entry = bucket.look(path)
+    assert isinstance(entry, EncryptedEntry)
+    (row,) = entry.known
+    stands = content_of(b"".join(either.inner.fetch(f"{path}.age")))
+    assert (row.content, row.made.blake3) == (content_of(data).blake3, stands.blake3)
+    assert list(either.spool.glob("*")) == []
 
 
 def test_what_was_sent_plain_before_is_kept_and_a_newer_one_of_ours_is_encrypted(
