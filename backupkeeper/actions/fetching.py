@@ -1,11 +1,14 @@
 """Fetching an object back, whole, and hashing it: the proof that needs no trust in the store."""
 
+from dataclasses import replace
+
 import xxhash
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.encrypted_back import fetch_encrypted
 from backupkeeper.actions.encrypting_bucket import EncryptedEntry, EncryptingBucket
 from backupkeeper.actions.findings import VerifyRun
+from backupkeeper.actions.ours import known_version, look_at_ours
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.selection import Selection
 from backupkeeper.core.errors import BackupkeeperError, NoKeyError, OutOfReachError
@@ -13,6 +16,7 @@ from backupkeeper.core.fitting import possible_paths
 from backupkeeper.core.model import (
     BLOCK_BYTES,
     BLOCK_DIGEST_BYTES,
+    Blake3,
     Content,
     Fact,
     Place,
@@ -21,6 +25,7 @@ from backupkeeper.core.model import (
     Way,
 )
 from backupkeeper.core.outcomes import Trouble
+from backupkeeper.core.policy import copies_of
 from backupkeeper.ports.bucket import Bucket
 from backupkeeper.ports.progress import Progress
 
@@ -32,18 +37,31 @@ def fetch_back(
     path: str,
     content: Content,
     progress: Progress,
+    *,
+    known: str | None = None,
 ) -> Fact:
     """Download one object, hash it, compare block by block; nothing is kept.
+
+    Args:
+        context: the world.
+        bucket: where it is.
+        place: the bucket's place.
+        path: its key.
+        content: what it must hold.
+        progress: told as it goes.
+        known: the version that is ours (``actions.ours``); what stands over it is noted.
 
     Raises:
         BucketUnreachableError: the store stopped answering; nothing is said about the object.
         NoKeyError: it is encrypted, not by this program here, and no key fits.
     """
-    entry = bucket.look(path)
+    ours = look_at_ours(bucket, path, known)
+    entry = ours.entry
     if entry is None:
         return _fact(context, place, path, content, result=Result.MISSING, way=Way.LOOKED)
     if isinstance(bucket, EncryptingBucket) and isinstance(entry, EncryptedEntry):
-        return fetch_encrypted(context, bucket, place, entry, content, progress)
+        fact = fetch_encrypted(context, bucket, place, entry, content, progress)
+        return replace(fact, note=fact.note or ours.over)
     damage: list[tuple[int, int]] = []
     whole = xxhash.xxh3_128()
     at = 0
@@ -58,7 +76,7 @@ def fetch_back(
     right = not damage and at == content.size and whole.hexdigest() == content.xxh128
     if at < content.size:
         damage.append((at, content.size))
-    return _fact(
+    fact = _fact(
         context,
         place,
         path,
@@ -68,6 +86,7 @@ def fetch_back(
         version=entry.mark,
         damage=() if right else _joined(damage),
     )
+    return replace(fact, note=ours.over)
 
 
 def _joined(ranges: list[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
@@ -123,6 +142,7 @@ def _verify_roll(
     homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
     files = [(file, path) for file in roll.files for path in homes[file.path] if path in held]
     contents = context.catalog.contents(file.content for file, _ in files)
+    known = _known(context, place, roll)
     progress.begin(
         f"Fetching back {roll.head.folder} from {place.name}",
         total_bytes=sum(file.size for file, _ in files),
@@ -131,7 +151,15 @@ def _verify_roll(
     for file, path in files:
         progress.file(path)
         try:
-            fact = fetch_back(context, bucket, place, path, contents[file.content], progress)
+            fact = fetch_back(
+                context,
+                bucket,
+                place,
+                path,
+                contents[file.content],
+                progress,
+                known=known.get((file.content, path)),
+            )
         except BackupkeeperError as error:
             if isinstance(error, OutOfReachError) and not isinstance(error, NoKeyError):
                 raise
@@ -139,4 +167,21 @@ def _verify_roll(
             continue
         record_seen(context, [fact])
         run.add(place.name, fact, file.size)
+        if fact.note:
+            run.troubles.append(Trouble(place=place.name, path=path, message=fact.note))
         progress.advance(0, files=1)
+
+
+def _known(context: Context, place: Place, roll: Roll) -> dict[tuple[Blake3, str], str | None]:
+    """The version of each object of a roll that is ours."""
+    copies = copies_of(
+        context.catalog.facts_of_roll(roll.head.id),
+        {place.id: place},
+        context.config.policy,
+        context.clock.now(),
+    )
+    return {
+        (content, copy.path): known_version(copy)
+        for content, group in copies.items()
+        for copy in group
+    }

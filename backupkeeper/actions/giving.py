@@ -14,6 +14,7 @@ from typing import Final
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.one_roll import RollNow
 from backupkeeper.actions.online import OnlineDrive
+from backupkeeper.actions.ours import known_version, look_at_ours
 from backupkeeper.core.errors import BackupkeeperError, DriveGoneError
 from backupkeeper.core.model import (
     BLOCK_BYTES,
@@ -99,7 +100,8 @@ class BucketGiver:
         start = number * BLOCK_BYTES
         try:
             if self._entry is None:
-                self._entry = self._bucket.look(self.copy.path)
+                known = known_version(self.copy)
+                self._entry = look_at_ours(self._bucket, self.copy.path, known).entry
                 self._is_there = self._entry is not None
             if self._entry is None or self._entry.size <= start:
                 return None

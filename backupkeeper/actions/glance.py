@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import OnlineDrive
+from backupkeeper.actions.ours import known_version, look_at_ours
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.core.errors import BackupkeeperError
 from backupkeeper.core.model import (
@@ -63,7 +64,7 @@ def glance_at_buckets(context: Context, contents: Iterable[Blake3]) -> list[str]
         if place.kind is not PlaceKind.BUCKET or place.standing is not Standing.ACTIVE:
             continue
         try:
-            _glance_at_bucket(context, place, wanted)
+            told += _glance_at_bucket(context, place, wanted)
         except BackupkeeperError as error:
             told.append(
                 f"{place.name} could not be looked at now ({error.message}) What counts is its "
@@ -72,15 +73,22 @@ def glance_at_buckets(context: Context, contents: Iterable[Blake3]) -> list[str]
     return told
 
 
-def _glance_at_bucket(context: Context, place: Place, contents: list[Blake3]) -> None:
+def _glance_at_bucket(context: Context, place: Place, contents: list[Blake3]) -> list[str]:
+    """Look by listings, and at the versions that are ours where a listing shows something else."""
     bucket = context.open_bucket(place, hurried=True)
     listed: dict[str, dict[str, int]] = {}
+    over: list[str] = []
 
     def see(copy: Copy, size: int) -> Fact | None:
         folder = copy.path.rpartition("/")[0] + "/"
         if folder not in listed:
             listed[folder] = {entry.key: entry.size for entry in bucket.listing(folder)}
         found = listed[folder].get(copy.path)
+        if found != size:
+            ours = look_at_ours(bucket, copy.path, known_version(copy))
+            if ours.over and ours.entry is not None:
+                over.append(f"{place.name}, {copy.path}: {ours.over}")
+                found = ours.entry.size
         if found is None:
             return _seen(context, copy, Result.MISSING, "no such object when looked at")
         if found != size:
@@ -88,6 +96,9 @@ def _glance_at_bucket(context: Context, place: Place, contents: list[Blake3]) ->
         return None
 
     _look(context, [place], contents, see)
+    if len(over) > 1:
+        return [f"{over[0]} So it is with {len(over)} objects in all."]
+    return over
 
 
 def _look(context: Context, places: Iterable[Place], contents: Iterable[Blake3], see: See) -> None:

@@ -18,6 +18,7 @@ from backupkeeper.actions.encrypting_bucket import EncryptedEntry, EncryptingBuc
 from backupkeeper.actions.fetching import fetch_back
 from backupkeeper.actions.one_roll import RollNow
 from backupkeeper.actions.online import OnlineDrive
+from backupkeeper.actions.ours import known_version, look_at_ours
 from backupkeeper.actions.proving import prove_copy
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.sample_budget import note_sample, sampling_now
@@ -149,6 +150,8 @@ def send_or_look(
         record_seen(context, [fact])
     if fact is not None and fact.result is not Result.MATCHES:
         tell(run, fact.path, f"is {fact.result}")
+    elif fact is not None and fact.note:
+        run.troubles.append(Trouble(place=run.place.name, path=fact.path, message=fact.note))
     return fact
 
 
@@ -164,7 +167,8 @@ def look_or_fetch(
     proof = there.proof if there is not None else None
     is_sampled = there is not None and sample_due(there, context.clock.now(), sampling_now(context))
     if proof is not None and proof.way is Way.ATTESTED and not is_sampled:
-        entry = run.bucket.look(errand.key)
+        ours = look_at_ours(run.bucket, errand.key, known_version(there))
+        entry = ours.entry
         run.looked_at += 1
         if entry is None or entry.size == content.size:
             return Fact(
@@ -176,9 +180,19 @@ def look_or_fetch(
                 result=Result.MISSING if entry is None else Result.MATCHES,
                 evidence="looked at",
                 version=entry.mark if entry is not None else None,
+                note=ours.over,
             )
     begun = context.clock.monotonic()
-    fact = _fetch(context, run, errand.key, content, progress)
+    run.fetched += 1
+    fact = fetch_back(
+        context,
+        run.bucket,
+        run.place,
+        errand.key,
+        content,
+        progress,
+        known=known_version(there),
+    )
     if is_sampled and fact.way is Way.DOWNLOADED:
         note_sample(context, run.place.id, content.size, context.clock.monotonic() - begun)
     return fact

@@ -159,6 +159,8 @@ def prove_objects(
                 continue
             record_seen(context, [fact])
             run.add(place.name, fact, one.file.size)
+            if fact.note:
+                run.troubles.append(Trouble(place=place.name, path=fact.path, message=fact.note))
             progress.advance(0, files=1)
 
 

@@ -122,7 +122,7 @@ def _on_attesting(found: Findings) -> list[BucketAdvice]:
     return [
         BucketAdvice(
             code="attests-nothing",
-            level=Level.WARN,
+            level=Level.NOTE,
             words=(
                 "It takes uploads whose checksums are wrong, so its word proves nothing: everything "
                 "that is sent is fetched back and compared. That takes twice the traffic."

@@ -60,7 +60,13 @@ def run(answer: object, *words: str, narrow: bool = False) -> Result:
 
 @pytest.mark.parametrize(
     ("found", "code"),
-    [(GOOD, 0), (replace(GOOD, versioning=False), 0), (replace(GOOD, refuses={}), 1), (BAD, 1)],
+    [
+        (GOOD, 0),
+        (replace(GOOD, versioning=False), 0),
+        (replace(GOOD, refuses={}), 0),
+        (replace(GOOD, deletes_days=9), 1),
+        (BAD, 1),
+    ],
 )
 def test_the_exit_code_says_whether_something_needs_doing(found: Findings, code: int) -> None:
     assert run(checked(found)).exit_code == code == exits.of_check(checked(found))

@@ -28,7 +28,7 @@ def test_a_bucket_with_which_nothing_is_wrong_gives_no_advice() -> None:
         ({"public_grants": Word.YES}, "public", Level.STOP, "access list"),
         ({"deletes_days": 90}, "rule-deletes", Level.WARN, "after 90 days"),
         ({"deletes_days": 0}, "rule-deletes", Level.WARN, "on a set date"),
-        ({"refuses": {}}, "attests-nothing", Level.WARN, "fetched back and compared"),
+        ({"refuses": {}}, "attests-nothing", Level.NOTE, "fetched back and compared"),
         ({"versioning": False}, "no-versioning", Level.NOTE, "It keeps no versions"),
         ({"object_lock": Word.NO}, "no-lock", Level.NOTE, "It has no object lock"),
         ({"object_lock": Word.NOT_OFFERED}, "no-lock", Level.NOTE, "offers no object lock"),
