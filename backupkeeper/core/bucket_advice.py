@@ -81,12 +81,10 @@ def _on_public(found: Findings, name: str) -> list[BucketAdvice]:
     seen = []
     if found.read_by_anybody:
         seen.append("an object was read without any credentials")
-    if found.public_policy is Word.YES:
-        seen.append("its policy lets everybody in")
     if found.public_grants is Word.YES:
         seen.append("its access list (ACL) lets everybody in")
     if not seen:
-        return []
+        return _on_policy(found)
     return [
         BucketAdvice(
             code="public",
@@ -96,6 +94,22 @@ def _on_public(found: Findings, name: str) -> list[BucketAdvice]:
                 "access at your provider (or take the policy or access list away), then check again:"
             ),
             command=f"backupkeeper place check {quoted(name)}",
+        )
+    ]
+
+
+def _on_policy(found: Findings) -> list[BucketAdvice]:
+    if found.public_policy is not Word.YES:
+        return []
+    return [
+        BucketAdvice(
+            code="policy-public",
+            level=Level.WARN,
+            words=(
+                "The store calls the bucket's policy public, though reading an object without "
+                'credentials was refused. Look at the policy: everybody ("*") should stand nowhere in '
+                "it. Some stores call any policy so."
+            ),
         )
     ]
 

@@ -80,8 +80,12 @@ class Findings:
 
     @property
     def is_public(self) -> bool:
-        """Whether anybody, or anybody with an account, gets at what is in it."""
-        return self.read_by_anybody or Word.YES in {self.public_policy, self.public_grants}
+        """Whether anybody, or anybody with an account, gets at what is in it.
+
+        What a store says of its policy is no ground for it: radosgw 16.2 calls every policy public
+        that allows anything. What such a policy lets through is tried.
+        """
+        return self.read_by_anybody or self.public_grants is Word.YES
 
     @property
     def refuses_wrong(self) -> frozenset[str]:

@@ -24,7 +24,7 @@ def test_a_bucket_with_which_nothing_is_wrong_gives_no_advice() -> None:
     ("change", "code", "level", "words"),
     [
         ({"read_by_anybody": True}, "public", Level.STOP, "read without any credentials"),
-        ({"public_policy": Word.YES}, "public", Level.STOP, "its policy lets everybody in"),
+        ({"public_policy": Word.YES}, "policy-public", Level.WARN, "Look at the policy"),
         ({"public_grants": Word.YES}, "public", Level.STOP, "access list"),
         ({"deletes_days": 90}, "rule-deletes", Level.WARN, "after 90 days"),
         ({"deletes_days": 0}, "rule-deletes", Level.WARN, "on a set date"),

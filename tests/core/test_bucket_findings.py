@@ -107,12 +107,14 @@ def test_only_what_is_refused_on_put_and_on_part_counts() -> None:
     [
         ({}, False),
         ({"read_by_anybody": True}, True),
-        ({"public_policy": Word.YES}, True),
+        ({"public_policy": Word.YES}, False),
         ({"public_grants": Word.YES}, True),
         ({"public_grants": Word.NOT_ALLOWED, "public_policy": Word.NOT_OFFERED}, False),
     ],
 )
-def test_any_one_sign_makes_it_public(change: dict[str, bool | Word], public: bool) -> None:
+def test_what_makes_it_public_and_what_does_not(
+    change: dict[str, bool | Word], public: bool
+) -> None:
     assert replace(GOOD, **change).is_public is public  # type: ignore[arg-type]  # a table of fields
 
 

@@ -158,7 +158,10 @@ def test_the_version_that_was_proven_comes_though_others_were_put_over_it(
     assert tree(roll_folder(yard.root / "back")) == CARD
     with yard.keeper() as keeper:
         found = keeper.verify("Off site", progress=QUIET)
-    assert len(found.checked) == 2, "that an older version is right proves nothing of the newest"
+    assert (found.checked, found.all_well) == ((), False)
+    told = {one.path: one.message for one in found.troubles}
+    assert told.keys() == {f"{FOLDER}/{SMALL}", f"{FOLDER}/{LARGE}"}
+    assert all("ours is version" in message for message in told.values())
 
 
 @pytest.mark.parametrize("store", STORES, indirect=True)
