@@ -8,13 +8,12 @@ Promises:
    durably. Whatever ends the work, what had arrived by then is recorded and nothing else.
 3. All that is not plain (a copy that can't be used, a key that is taken, bytes that were refused) is
    left to be done one after another, where it is told and recorded as ever.
-4. No thread is left.
+4. No thread is left, but for those whose answers a person who stops the work does not wait for.
 """
 
 from collections import deque
 from collections.abc import Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import closing
+from concurrent.futures import Future
 from dataclasses import dataclass
 from typing import Final
 
@@ -23,6 +22,7 @@ from backupkeeper.actions.fetching import fetch_back
 from backupkeeper.actions.one_roll import RollNow
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.sending import Errand, Sending, sent_fact, sources_of, tell
+from backupkeeper.cloud.crew import Crew
 from backupkeeper.core.errors import (
     BackupkeeperError,
     DeviceError,
@@ -66,13 +66,18 @@ def send_small(
     Raises:
         OutOfReachError: the bucket or a drive is gone; what arrived is recorded.
     """
-    with closing(_Crowd(context, run, progress)) as crowd:
+    crowd = _Crowd(context, run, progress)
+    try:
         for errand in todo:
             progress.file(errand.file.path)
             content = contents[errand.file.content]
             crowd.make_room(content.size)
             crowd.begin(errand, content, _read(context, run, errand, now, content))
         crowd.wait()
+    except BaseException as error:
+        crowd.close(hurries=isinstance(error, KeyboardInterrupt))
+        raise
+    crowd.close(hurries=False)
     left = set(crowd.left)
     return [one for one in todo if one.key in left]
 
@@ -110,6 +115,10 @@ class _Travelling:
     future: Future[_Arrived]
 
 
+def _has_arrived(future: Future[_Arrived]) -> bool:
+    return future.done() and not future.cancelled() and future.exception() is None
+
+
 class _Crowd:
     """Files on their way, and facts that wait to be recorded; for one thread."""
 
@@ -118,7 +127,7 @@ class _Crowd:
         self._run = run
         self._progress = progress
         self._most = small_at_once(context.config.upload.parallel_parts)
-        self._pool = ThreadPoolExecutor(self._most, thread_name_prefix="small part")
+        self._crew = Crew(self._most, "small part")
         self._flying: deque[_Travelling] = deque()
         self._held = 0
         self._facts: list[Fact] = []
@@ -145,16 +154,20 @@ class _Crowd:
             self.left.append(errand.key)
             return
         self._held += content.size
-        future = self._pool.submit(self._travel, errand.key, content, data)
+        future = self._crew.submit(self._travel, errand.key, content, data)
         self._flying.append(_Travelling(errand=errand, content=content, future=future))
 
-    def close(self) -> None:
-        """Wait for what is on its way, begin nothing more, and record what arrived."""
+    def close(self, *, hurries: bool) -> None:
+        """Wait for what is on its way, begin nothing more, and record what arrived.
+
+        ``hurries``: what does not answer soon is not waited for. It may arrive all the same; then its
+        object is found the next time.
+        """
         for one in self._flying:
             one.future.cancel()
-        self._pool.shutdown()
+        self._crew.close(hurries=hurries)
         for one in self._flying:
-            if not one.future.cancelled() and one.future.exception() is None:
+            if _has_arrived(one.future):
                 self._take_in(one, one.future.result())
         self._flying.clear()
         self._record()

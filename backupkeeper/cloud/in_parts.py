@@ -3,19 +3,21 @@
 Promises:
 1. A part that the store lists is not sent again only where ``core.uploads.arrived`` says so.
 2. The answer to every part is compared with what was sent.
-3. However sending ends, no thread is left, and at most ``at_once`` parts travel while one more is
-   made ready (``core.parts.parts_held``): none waits for another, and memory stays bounded.
+3. However sending ends, at most ``at_once`` parts travel while one more is made ready
+   (``core.parts.parts_held``): none waits for another, and memory stays bounded. No thread is left,
+   but for one whose answer a person who stops the work does not wait for (``cloud.crew``).
 """
 
 from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future
 from dataclasses import dataclass
 from threading import Event, Semaphore
 from typing import Any, Final, TypeAlias
 
 from backupkeeper.cloud.checks import EXTRAS, Part, md5_etag
 from backupkeeper.cloud.client import Store
+from backupkeeper.cloud.crew import Crew
 from backupkeeper.cloud.errors import LIBRARY_ERRORS, code_and_status, translated
 from backupkeeper.cloud.gate import Gate
 from backupkeeper.core.errors import AttestationRefusedError, ListingError
@@ -114,29 +116,31 @@ class InParts:
         room = Semaphore(parts_held(part_bytes, at_once=at_once))
         sent: list[Done] = []
         flying: deque[Future[Done]] = deque()
-        with ThreadPoolExecutor(max_workers=at_once, thread_name_prefix="part") as pool:
-            try:
-                for _ in range(count):
-                    room.acquire()  # a part that is gathered is held: not before there is room
-                    while flying and flying[0].done():
-                        sent.append(flying.popleft().result())
-                    if any(_has_failed(future) for future in flying):
-                        break  # those before it may still arrive; then its failure is told
-                    part = next(parts)
-                    if (known := self._known(part, there.get(part.number))) is None:
-                        flying.append(pool.submit(self._send_part, upload, part))
-                    else:
-                        flying.append(known)
-                    flying[-1].add_done_callback(lambda _: room.release())
-                    del part
+        crew = Crew(at_once, "part")
+        try:
+            for _ in range(count):
+                room.acquire()  # a part that is gathered is held: not before there is room
+                while flying and flying[0].done():
+                    sent.append(flying.popleft().result())
+                if any(_has_failed(future) for future in flying):
+                    break  # those before it may still arrive; then its failure is told
+                part = next(parts)
+                if (known := self._known(part, there.get(part.number))) is None:
+                    flying.append(crew.submit(self._send_part, upload, part))
                 else:
-                    next(parts, None)  # sees that there are no more bytes than announced
-                sent.extend(future.result() for future in flying)
-            except BaseException:
-                stop.set()
-                for future in flying:
-                    future.cancel()
-                raise
+                    flying.append(known)
+                flying[-1].add_done_callback(lambda _: room.release())
+                del part
+            else:
+                next(parts, None)  # sees that there are no more bytes than announced
+            sent.extend(future.result() for future in flying)
+        except BaseException as error:
+            stop.set()
+            for future in flying:
+                future.cancel()
+            crew.close(hurries=isinstance(error, KeyboardInterrupt))
+            raise
+        crew.close(hurries=False)
         return sent
 
     def _known(self, part: Part, listed: Listed | None) -> Future[Done] | None:

@@ -10,12 +10,13 @@ import pytest
 
 from backupkeeper.actions import sending_small
 from backupkeeper.actions.upload import upload_roll
+from backupkeeper.cloud import crew
 from backupkeeper.core.errors import AttestationRefusedError, BucketUnreachableError
 from backupkeeper.core.model import Content, CopyState, Role, Way
 from backupkeeper.core.outcomes import UploadOutcome
 from backupkeeper.core.parts import HELD_BYTES
 from backupkeeper.ports.bucket import Bucket, ObjectEntry, Sent
-from backupkeeper.ports.progress import Progress
+from backupkeeper.ports.progress import Progress, Quiet
 from tests.stories.scoped_yard import ScopedYard
 from tests.stories.typed import AtAdvance
 from tests.stories.yard import QUIET, SHOOT, clip, roll_folder, rot
@@ -167,6 +168,38 @@ def test_ctrl_c_leaves_only_true_facts_and_the_next_run_sends_the_rest(
     yard.upload()
     assert yard.outcome.sent_files == 40 - len(proven)
     assert yard.proven() == set(FILES)
+
+
+def test_ctrl_c_does_not_wait_for_what_does_not_answer(
+    yard: BucketYard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was not waited for is not believed, and found or sent the next time."""
+    monkeypatch.setattr(crew, "PATIENCE_S", 0.5)
+    answers, silent = threading.Event(), threading.Event()
+
+    def before(key: str) -> None:
+        if key.endswith("BOAT0020.XML"):
+            silent.set()
+            answers.wait(60)
+
+    class Stopped(Quiet):
+        def file(self, path: str) -> None:
+            if path.endswith("BOAT0025.XML"):
+                assert silent.wait(30)
+                raise KeyboardInterrupt
+
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            yard.upload(before, Stopped())
+        assert not answers.is_set()
+        assert yard.proven() <= set(yard.stored()) - {"DCIM/100BOATY/BOAT0020.XML"}
+        assert yard.proven()
+    finally:
+        answers.set()
+        assert yard.watched.idle.wait(30)
+    yard.upload()
+    assert yard.proven() == set(FILES)
+    assert yard.stored() == FILES
 
 
 def test_when_the_store_goes_away_what_arrived_is_recorded(yard: BucketYard) -> None:
