@@ -12,7 +12,15 @@ from backupkeeper.actions.context import Context
 from backupkeeper.core.arrival import HELD, RECENT, Arrival, Sample, arrival, expected
 from backupkeeper.core.deeds import RollNeed
 from backupkeeper.core.line import LineRule
-from backupkeeper.core.model import Event, EventKind, Place, PlaceId, PlaceKind, Standing
+from backupkeeper.core.model import (
+    Event,
+    EventKind,
+    Place,
+    PlaceId,
+    PlaceKind,
+    RollId,
+    Standing,
+)
 
 LEAST_BYTES: Final = 1024 * 1024
 """A sample of less says nothing about a line."""
@@ -62,6 +70,7 @@ def arrivals(
     *,
     held: str = "",
     rule: LineRule | None = None,
+    left: Mapping[tuple[PlaceId, RollId], int] | None = None,
 ) -> tuple[Arrival, ...]:
     """For each active bucket that lacks something: when it will have all.
 
@@ -71,9 +80,10 @@ def arrivals(
         tz: where the person is.
         held: why no upload goes on now by something else than the hour; empty: nothing does that.
         rule: what holds of the line; None: what the person set.
+        left: bytes that uploads under way have left of their roll, by bucket and roll.
     """
     now = context.clock.now()
-    to_go = {place: _to_go(needs, place.id) for place in _buckets(context)}
+    to_go = {place: _to_go(needs, place.id, left or {}) for place in _buckets(context)}
     lacking = {place: count for place, count in to_go.items() if count}
     known = samples(context, now) if lacking else {}
     rule = rule or context.config.upload.line
@@ -101,8 +111,12 @@ def _buckets(context: Context) -> list[Place]:
     ]
 
 
-def _to_go(needs: Iterable[RollNeed], place: PlaceId) -> int:
-    return sum(need.wants[place].size_bytes for need in needs if place in need.wants)
+def _to_go(
+    needs: Iterable[RollNeed], place: PlaceId, left: Mapping[tuple[PlaceId, RollId], int]
+) -> int:
+    wanted = [(need.roll.id, need.wants[place].size_bytes) for need in needs if place in need.wants]
+    # A file counts as lacking until all of it is there; what is on its way of it is not to go.
+    return sum(min(size, left.get((place, roll), size)) for roll, size in wanted)
 
 
 @contextmanager

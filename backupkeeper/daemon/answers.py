@@ -126,7 +126,13 @@ class Answers:
             rolls_with_gaps=sum(bool(need.gaps) for need in view.needs),
             bytes_to_go=_to_go(view.needs),
             drill=drill_sentence(self.seeing.context),
-            arrivals=arrivals(self.seeing.context, view.needs, self.seeing.tz, held=_held(view)),
+            arrivals=arrivals(
+                self.seeing.context,
+                view.needs,
+                self.seeing.tz,
+                held=_held(view),
+                left=self.seeing.workbench.left(),
+            ),
             advice=self.seeing.shares.warnings(now),
             notes=reminders(self.seeing.context),
         )
@@ -185,7 +191,8 @@ def _under_way(job: Job, view: View) -> DeedStatus:
     pace = job.pace
     total = moving.bytes_total if moving is not None else job.deed.size_bytes
     done = moving.bytes_done if moving is not None else 0
-    time_left = left(total - done, pace)
+    # Of an upload the range of all that is to go says more (``Status.arrivals``).
+    time_left = None if job.is_sending else left(total - done, pace)
     running = job.running()
     return DeedStatus(
         kind=job.deed.kind,

@@ -8,7 +8,7 @@ from typing import Final
 from backupkeeper.core.deeds import Deed, DeedKind, DriveHere, Plan, Running
 from backupkeeper.core.estimate import Pace
 from backupkeeper.core.line import share
-from backupkeeper.core.model import PlaceId
+from backupkeeper.core.model import PlaceId, RollId
 from backupkeeper.daemon.crew import Crew, Ended, Moved
 from backupkeeper.daemon.errand import Errand, Moving
 
@@ -40,6 +40,11 @@ class Job:
     """Bytes, seconds, limit: measurements that came to their end."""
     pace: Pace = field(default_factory=Pace)
 
+    @property
+    def is_sending(self) -> bool:
+        """Whether its bytes leave for a bucket."""
+        return self.deed.kind is DeedKind.UPLOAD and self.deed.source is not None
+
     def heard(self, moving: Moving, at_s: float) -> None:
         """Its worker told how far it is."""
         before = self.moving
@@ -50,8 +55,10 @@ class Job:
             count, seconds = self.sent
             gone = max(0, moving.sent_bytes - before.sent_bytes)
             self.sent = count + gone, seconds + at_s - self.at_s
-        if before is not None and goes_on and not before.held and more >= 0:
-            self.pace = self.pace.after(more, at_s - self.at_s)
+            if self.is_sending:  # what was read from the drive is parts ahead of what has left
+                self.pace = self.pace.after(gone, at_s - self.at_s)
+            elif goes_on and more >= 0:
+                self.pace = self.pace.after(more, at_s - self.at_s)
         self.moving, self.at_s = moving, at_s
 
     def cut(self) -> None:
@@ -179,6 +186,22 @@ class Workbench:
         if job is not None:
             job.cut()
         return job
+
+    def left(self) -> Mapping[tuple[PlaceId, RollId], int]:
+        """Bytes that uploads under way have left of their roll, by bucket and roll."""
+        found = {}
+        for job in self._jobs.values():
+            deed, moving = job.deed, job.moving
+            if (
+                job.is_sending
+                and deed.place
+                and deed.roll
+                and moving is not None
+                and moving.bytes_total
+            ):
+                done = min(1.0, moving.bytes_done / moving.bytes_total)
+                found[deed.place, deed.roll] = round(deed.size_bytes * (1 - done))
+        return found
 
     def measured(self) -> Iterable[tuple[PlaceId, int, float, float | None]]:
         """Measurements of uploads under way, each once: bucket, bytes, seconds, limit."""

@@ -71,6 +71,9 @@ def test_what_a_bucket_lacks_arrives_within_a_range_once_anything_was_measured(
     slow = LineRule(limit=500_000)
     (slower,) = arrivals(yard.context, [lacking(3600 * 10**6)], UTC, rule=slow)
     assert slower.earliest == yard.clock.at + 2 * HOUR
+    (rest,) = arrivals(yard.context, [lacking(GB)], UTC, left={(VAULT, need().roll.id): 7})
+    assert rest.to_go == 7, "what is on its way of a file is not to go"
+    assert arrivals(yard.context, [lacking(GB)], UTC, left={(VAULT, need().roll.id): 0}) == ()
     (held,) = arrivals(yard.context, [lacking(GB)], UTC, held="You asked for a pause.")
     assert held.why == HELD
     assert arrivals(yard.context, [need()], UTC) == ()

@@ -141,3 +141,18 @@ def test_how_fast_an_upload_went_is_measured_without_the_time_that_it_was_held()
     job = stand.bench.ended(Ended(key=UPLOAD.key, came=Failed(error="stopped", message="Stopped.")))
     assert job is not None
     assert list(measured_by(job)) == [(OFF_SITE, 100, 100.0, 2000)]
+
+
+def test_of_an_upload_what_has_left_says_how_fast_it_is_and_what_is_left() -> None:
+    stand = Stand()
+    deed = replace(UPLOAD, size_bytes=1000)
+    stand.plan(Plan(start=(deed, MIRROR)))
+    assert stand.bench.left() == {}
+    for at_s, done, sent in ((0, 0, 0), (10, 8, 50), (20, 9, 150)):
+        word = replace(moving(done=done), bytes_total=10, sent_bytes=sent)
+        stand.bench.heard(Moved(key=deed.key, moving=word), at_s)
+        stand.bench.heard(Moved(key=MIRROR.key, moving=word), at_s)
+    assert stand.bench.left() == {(OFF_SITE, deed.roll): 100}
+    sending, copying = stand.bench.jobs[deed.key].pace, stand.bench.jobs[MIRROR.key].pace
+    assert 5 < sending.bytes_a_second < 10, "not as fast as the drive was read"
+    assert copying.bytes_a_second < 1
