@@ -122,7 +122,7 @@ def make_fit(context: Context, place: Place, progress: Progress) -> None:
 
 
 def refuse_public(context: Context, place: Place, found: Findings, *, again: str = "") -> None:
-    """See that a bucket is not public. ``again``: what to do afterwards, where that is no command.
+    """See that a bucket is not public. ``again``: what to do afterwards, where no command will do.
 
     Raises:
         PublicBucketError: it is.

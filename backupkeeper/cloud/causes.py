@@ -68,7 +68,10 @@ SENTENCES: Mapping[Cause, tuple[str, str]] = {
             "The credentials{profile} are known, but not allowed to do this in the bucket {bucket} "
             "({detail})."
         ),
-        "They need s3:ListBucket, s3:GetObject, s3:PutObject and s3:AbortMultipartUpload on it.",
+        (
+            "They need s3:ListBucket, s3:GetObject, s3:GetObjectVersion, s3:PutObject and "
+            "s3:AbortMultipartUpload on it; the README has the whole policy."
+        ),
     ),
     Cause.NO_BUCKET: (
         "There is no bucket {bucket} at {endpoint}.",

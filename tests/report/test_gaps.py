@@ -2,12 +2,15 @@
 
 # ruff: noqa: RUF001 - the dashes are those of the reports
 import json
+from dataclasses import replace
 
 import pytest
 
 from backupkeeper.core.model import CopyState, Role, Standing
 from backupkeeper.core.outcomes import GapReport, RollCover
+from backupkeeper.report.exits import of_gaps
 from backupkeeper.report.gaps import gaps_json, gaps_lines
+from backupkeeper.report.lines import Tone
 from backupkeeper.report.objects import as_text
 from tests.report.boatyard import (
     ESCAPING,
@@ -185,3 +188,13 @@ def test_json_is_the_documented_object() -> None:
 def test_json_names_what_was_not_finished_where_there_is_something() -> None:
     assert gaps_json(gap_report(WHOLE, unfinished=("a",)))["unfinished"] == ["a"]
     assert "unfinished" not in gaps_json(gap_report(WHOLE))
+
+
+def test_what_is_worth_knowing_of_a_bucket_stands_quietly_at_the_end() -> None:
+    note = "Off site was last checked 31 days ago."
+    report = replace(gap_report(WHOLE), notes=(note,))
+    *_, last = gaps_lines(report, look())
+    assert (last.text, last.tone) == (note, Tone.QUIET)
+    assert gaps_json(report)["notes"] == [note]
+    assert "notes" not in gaps_json(gap_report(WHOLE))
+    assert of_gaps(report) == 0

@@ -20,7 +20,7 @@ from backupkeeper.core.status import (
     Status,
     WaitStatus,
 )
-from backupkeeper.report.lines import Look
+from backupkeeper.report.lines import Look, Tone
 from backupkeeper.report.status import needs_person, status_from_json, status_json, status_lines
 
 NOON = datetime(2026, 6, 12, 12, tzinfo=UTC)
@@ -330,3 +330,10 @@ def test_when_a_bucket_will_have_all_is_told() -> None:
     )
     said = text(replace(IDLE, arrivals=(on_its_way,)))
     assert "Off site: 412 GB to go, done between Sunday 02:00 and Monday 09:00." in said
+
+
+def test_what_is_worth_knowing_of_a_bucket_asks_for_nobody() -> None:
+    note = "Off site was last checked 31 days ago."
+    *_, last = status_lines(replace(IDLE, notes=(note,)), Look())
+    assert (last.text, last.tone) == (note, Tone.QUIET)
+    assert needs_person(replace(IDLE, notes=(note,))) == needs_person(IDLE)
