@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from backupkeeper.core.deeds import CardHere, Plan, RollNeed, Standing as RollStanding, View
+from backupkeeper.core.line import WAITS_FOR_HOURS
 from backupkeeper.core.model import Event, PlaceId, PlaceKind, Role, Standing
 from backupkeeper.core.patience import shut_of, subjects_of_bucket
 
@@ -238,7 +239,9 @@ def _why_stuck(view: View) -> str:
         return "No bucket is among the places: backupkeeper place add s3://BUCKET/PREFIX"
     known = [subject for one in active for subject in subjects_of_bucket(one.id)]
     failed = [view.setbacks[one].message for one in known if one in view.setbacks]
-    return f"The last try failed: {failed[0]}" if failed else ""
+    if failed:
+        return f"The last try failed: {failed[0]}"
+    return "" if view.hours.no_upload in {"", WAITS_FOR_HOURS} else view.hours.no_upload
 
 
 def _away(view: View, seen: Mapping[PlaceId, datetime], patience: Patience) -> Iterator[Matter]:

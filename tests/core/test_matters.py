@@ -8,10 +8,11 @@ from typing import Any
 import pytest
 from hypothesis import given, strategies as st
 
-from backupkeeper.core.deeds import Plan, Setback, Standing, View, Waiting
+from backupkeeper.core.deeds import Hours, Plan, Setback, Standing, View, Waiting
+from backupkeeper.core.line import METERED, WAITS_FOR_HOURS
 from backupkeeper.core.matters import AGAIN_AFTER, Matter, Patience, due, matters
 from backupkeeper.core.model import Event, EventKind, PlaceId, Role
-from backupkeeper.core.patience import subject_of_drive
+from backupkeeper.core.patience import subject_of_drive, subject_of_line, subject_of_shut
 from backupkeeper.core.planner import plan
 from tests.core.made_up_copies import DAY, MAIN, NOW, PLACES, TRAVEL, VAULT
 from tests.core.made_up_views import BOTH, SECOND, THIRD, card, drive, need, view
@@ -113,8 +114,21 @@ def test_an_upload_that_does_not_get_on_is_told_after_days_with_its_reason() -> 
     )
     failed = {VAULT: Setback(count=1, last_at=NOW, message="No line.")}
     assert "The last try failed: No line." in the(needs=(old,), setbacks=failed).body
+    down = {subject_of_line(VAULT): Setback(count=1, last_at=NOW, message="No line.")}
+    assert "The last try failed: No line." in the(needs=(old,), setbacks=down).body
+    metered = Hours(may_upload=False, no_upload=METERED)
+    assert METERED in the(needs=(old,), hours=metered).body
+    by_night = Hours(may_upload=False, no_upload=WAITS_FOR_HOURS)
+    assert WAITS_FOR_HOURS not in the(needs=(old,), hours=by_night).body, "it is as it should be"
     without = {one.id: one for one in PLACES.values() if one.id != VAULT}
     assert "No bucket is among the places" in the(needs=(old,), places=without).body
+
+
+def test_a_bucket_that_wants_a_person_is_told_at_once_with_what_to_do() -> None:
+    shut = {subject_of_shut(VAULT): Setback(count=1, last_at=NOW, message="Log in again.")}
+    matter = the(setbacks=shut)
+    assert (matter.urgent, matter.body) == (True, "Log in again.")
+    assert matter.subject.endswith("takes no uploads until you do something")
 
 
 def test_a_drive_that_was_away_too_long_is_missed() -> None:
