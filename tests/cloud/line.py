@@ -29,6 +29,12 @@ class Line:
     """Once so many bytes were sent, ``reached`` is set."""
     reached: threading.Event = field(default_factory=threading.Event)
     lock: threading.Lock = field(default_factory=threading.Lock)
+    calls: "list[tuple[_Call, threading.Thread]]" = field(default_factory=list)
+
+    def hang_up(self) -> None:
+        """Break every connection that is open now, as a store does with one that stands still."""
+        for call, _ in list(self.calls):
+            call.hang_up()
 
     def forget(self) -> None:
         """Count from nought."""
@@ -118,7 +124,7 @@ def line_to(url: str) -> Iterator[Line]:
     address = urlsplit(url)
     listener = socket.create_server(("127.0.0.1", 0))
     line = Line(url=f"http://127.0.0.1:{listener.getsockname()[1]}")
-    calls: list[tuple[_Call, threading.Thread]] = []
+    calls = line.calls
 
     def serve() -> None:
         while True:

@@ -2,8 +2,9 @@
 
 import io
 import threading
+import time
 from dataclasses import dataclass, field
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, datetime, time as clock_time, timedelta
 
 import pytest
 
@@ -146,6 +147,41 @@ def _sent_twice(bucket: S3Bucket, paced: Throttle, line: Line) -> None:
     assert b"".join(bucket.fetch("A001.MP4")) == data
 
 
+def test_connections_that_a_closed_line_cost_are_made_up_for_when_it_opens(
+    credentials: None, at_once: None, one_loader: None, server: Server
+) -> None:
+    """A store hangs up on who sends nothing for long: the parts on their way are sent again."""
+    law, closed = [len(DATA) / 4], threading.Event()
+
+    def wait(seconds: float) -> None:
+        if law[0] == 0:
+            closed.set()
+        threading.Event().wait(min(seconds, 0.01))
+
+    paced = Throttle(lambda: law[0], seconds=time.perf_counter, wait=wait)
+    with line_to(server.url) as line:
+        bucket = opened(server, paced, url=line.url)
+        bucket.capabilities()
+        before = paced.passed_bytes
+        sending = threading.Thread(
+            target=bucket.send, args=("A001.MP4", content_of(DATA), blocks_of(DATA))
+        )
+        sending.start()
+        while paced.passed_bytes - before < len(DATA) // 4:
+            threading.Event().wait(0.001)
+        law[0] = 0.0
+        assert closed.wait(20)
+        line.hang_up()
+        still = paced.passed_bytes
+        threading.Event().wait(0.05)
+        assert paced.passed_bytes == still, "nothing passes while it is closed"
+        law[0] = 1e9
+        sending.join(60)
+        assert not sending.is_alive()
+        assert len(DATA) < paced.passed_bytes - before <= 2 * len(DATA) + 10_000
+        assert b"".join(bucket.fetch("A001.MP4")) == DATA
+
+
 def test_the_law_of_the_clock_follows_the_hour_and_a_word_of_the_person() -> None:
     class Clock:
         at = datetime(2026, 6, 12, 12, tzinfo=UTC)
@@ -159,7 +195,7 @@ def test_the_law_of_the_clock_follows_the_hour_and_a_word_of_the_person() -> Non
             return 0.0
 
     clock = Clock()
-    slow = LineWindow(window=Window(start=time(7), end=time(23)), limit=RATE)
+    slow = LineWindow(window=Window(start=clock_time(7), end=clock_time(23)), limit=RATE)
     law = ByTheClock(LineRule(limit=9_000, windows=(slow,)), tz=UTC, clock=clock)
     assert law() == RATE
     clock.at += timedelta(hours=11)
