@@ -121,6 +121,7 @@ CHANGES = {
     "manifest.author": ("[manifest]\nauthor = 'Ö <&> 船'", "Ö <&> 船"),
     "manifest.location": ("[manifest]\nlocation = 'the yard'", "the yard"),
     "manifest.comment": ("[manifest]\ncomment = 'two\\tdays'", "two\\tdays"),
+    "catalog.snapshot_minutes": ("[catalog]\nsnapshot_minutes = 60", 60),
     "upload.addressing": ("[upload]\naddressing = 'path'", Addressing.PATH),
     "upload.parallel_parts": ("[upload]\nparallel_parts = 32", 32),
     "upload.retention_days": ("[upload]\nretention_days = 3650", 3650),

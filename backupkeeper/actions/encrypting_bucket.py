@@ -378,6 +378,12 @@ class EncryptingBucket:
         there = entry.inner if isinstance(entry, EncryptedEntry) else entry
         return self.inner.thaw(there, tier=tier, days=days)
 
+    def drop_snapshot(self, key: str) -> bool:
+        """Remove a snapshot of a catalog that need not stay, as it stands there."""
+        entry = self.look(key)
+        there = entry.inner.key if isinstance(entry, EncryptedEntry) else key
+        return entry is not None and self.inner.drop_snapshot(there)
+
     def set_aside(self, key: str, entry: ObjectEntry) -> str:
         """Have the store keep a copy of the very object that was looked at, as it is."""
         if isinstance(entry, EncryptedEntry):

@@ -2,6 +2,7 @@
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.place_check import reminders
+from backupkeeper.actions.snapshots import snapshot_notes
 from backupkeeper.core.outcomes import GapReport
 from backupkeeper.core.policy import copies_of, cover, worst_first
 
@@ -22,4 +23,5 @@ def gaps(context: Context) -> GapReport:
         unfinished=tuple(roll.folder for roll in context.catalog.open_rolls()),
         places=tuple(places.values()),
         notes=reminders(context),
+        snapshots=snapshot_notes(context),
     )

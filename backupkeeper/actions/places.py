@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
+from backupkeeper.actions.bucket_marker import bucket_marker, ensure_marker
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import (
     MARKER_PATH,
@@ -154,6 +155,8 @@ def add_bucket(
 ) -> Place:
     """Take in a bucket; it is tried what it can do, so it must be there and let us in.
 
+    It gets one small object, its marker, by which another machine knows which place it is.
+
     Raises:
         UsageError: wrong role or address, or the place is known already.
         BucketUnreachableError: it does not answer, or refuses.
@@ -179,12 +182,33 @@ def add_bucket(
         endpoint=endpoint,
         profile=profile,
     )
-    found = tried(context.open_bucket(place), place, progress)
+    bucket = context.open_bucket(place)
+    found = tried(bucket, place, progress)
     refuse_public(context, place, found, again="repeat this command.")
+    place = _as_marked(context, place, bucket_marker(bucket))
+    ensure_marker(bucket, place)
     with context.catalog.transaction():
         context.catalog.put_place(place)
         remember(context, place, found)
     return place
+
+
+def _as_marked(context: Context, place: Place, marker: Marker | None) -> Place:
+    """The place that a bucket's marker says it is: another machine of ours took it in before."""
+    if marker is None:
+        return place
+    known = {one.id: one for one in context.catalog.places()}.get(marker.id)
+    if known is not None:
+        raise UsageError(
+            f"{place.location} carries the marker of {known.name} ({known.location}): it is the same "
+            "place by another address, or a copy of it."
+        )
+    if (marker.name, marker.role) != (place.name, place.role):
+        raise UsageError(
+            f"{place.location} is already a place: {marker.name} ({marker.role}).",
+            advice=f'Add it as --name "{marker.name}" --role {marker.role}.',
+        )
+    return replace(place, id=marker.id, created_at=marker.created)
 
 
 def report_places(context: Context) -> tuple[PlaceReport, ...]:

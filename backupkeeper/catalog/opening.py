@@ -230,7 +230,7 @@ def migrate(connection: sqlite3.Connection, path: str, known: Mapping[int, str])
         version = _version(connection, path, max(known))
         for number, script in sorted(known.items()):
             if number > version:
-                for statement in _statements(script):
+                for statement in statements(script):
                     connection.execute(statement)
         connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         connection.execute(f"PRAGMA user_version = {max(known)}")
@@ -241,15 +241,15 @@ def migrate(connection: sqlite3.Connection, path: str, known: Mapping[int, str])
         raise
 
 
-def _statements(script: str) -> list[str]:
+def statements(script: str) -> list[str]:
     """The statements of a script (``executescript`` would commit what is open)."""
-    statements, sofar = [], ""
+    found, sofar = [], ""
     for line in script.splitlines(keepends=True):
         sofar += line
         if sqlite3.complete_statement(sofar):
-            statements.append(sofar)
+            found.append(sofar)
             sofar = ""
-    return statements
+    return found
 
 
 def _check(connection: sqlite3.Connection, path: str, clock: Clock) -> str:

@@ -77,18 +77,19 @@ class SqliteCatalog(EncryptedObjects, Connected):
         """Add a place, or update the one with its id.
 
         Raises:
-            UsageError: another place has that name.
+            UsageError: another place has that name, and this one had not. (Two machines may have
+                given one name twice; their merged catalog goes on with both.)
         """
         with self._writing() as connection:
-            taken = connection.execute(
-                "SELECT 1 FROM places JOIN place_ids p USING (no) WHERE name = ? AND p.id <> ?",
-                (rows.words(place.name), place.id),
-            ).fetchone()
-            if taken:
+            named = connection.execute(
+                "SELECT p.id FROM places JOIN place_ids p USING (no) WHERE name = ?",
+                (rows.words(place.name),),
+            ).fetchall()
+            if named and (place.id,) not in named:
                 raise UsageError(
                     f"There is a place named {place.name} already.", advice="Choose another name."
                 )
-            writing.put_place(connection, place)
+            writing.put_place(connection, place, self._clock.now())
 
     # -- rolls and contents
 

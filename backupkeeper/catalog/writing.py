@@ -10,6 +10,7 @@ Promises:
 
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
+from datetime import datetime
 from itertools import islice
 from typing import Final, TypeVar
 
@@ -46,6 +47,15 @@ ON CONFLICT (no) DO UPDATE SET
     device = excluded.device, spins = excluded.spins, endpoint = excluded.endpoint,
     profile = excluded.profile
 """
+_DESCRIPTION: Final = """
+SELECT name, role, kind, created_at, location, standing, fs_uuid, label, size_bytes, device, spins,
+       endpoint, profile
+FROM places WHERE no = (SELECT no FROM place_ids WHERE id = ?)
+"""
+_PUT_DESCRIBED: Final = """
+INSERT INTO described (place, at) VALUES ((SELECT no FROM place_ids WHERE id = ?), ?)
+ON CONFLICT (place) DO UPDATE SET at = excluded.at
+"""
 _ADD_ROLL: Final = """
 INSERT INTO rolls (id, shoot, source, name, folder, sealed_at, file_count, size_bytes)
 VALUES (?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING RETURNING no
@@ -59,10 +69,15 @@ def batches(things: Iterable[_T], size: int = BATCH) -> Iterator[list[_T]]:
         yield batch
 
 
-def put_place(connection: sqlite3.Connection, place: Place) -> None:
-    """Add a place or update it."""
+def put_place(connection: sqlite3.Connection, place: Place, at: datetime) -> None:
+    """Add a place or update it. ``at``: when it was found to be so; kept where that is news."""
     _add_place_ids(connection, [place.id])
-    connection.execute(_PUT_PLACE, (place.id, *rows.place_row(place)))
+    before = connection.execute(_DESCRIPTION, (place.id,)).fetchone()
+    row = rows.place_row(place)
+    if before == row:
+        return
+    connection.execute(_PUT_PLACE, (place.id, *row))
+    connection.execute(_PUT_DESCRIBED, (place.id, rows.micros(at)))
 
 
 def name(connection: sqlite3.Connection, place: str, content: bytes) -> None:

@@ -20,6 +20,7 @@ from backupkeeper.core.outcomes import (
     VerifyOutcome,
 )
 from backupkeeper.core.prices import BucketCost
+from backupkeeper.core.rebuilding import RebuildOutcome, RebuildWish
 from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome
 from backupkeeper.core.status import Status
 from backupkeeper.ports.progress import Progress
@@ -106,6 +107,10 @@ class Keeper(Protocol):
 
     def costs(self, name: str | None) -> tuple[BucketCost, ...]:
         """What buckets hold and cost."""
+        ...
+
+    def rebuild(self, wish: RebuildWish, *, progress: Progress) -> RebuildOutcome:
+        """The catalog, from drives and buckets."""
         ...
 
     def kept_aside(self, name: str | None) -> tuple[KeptAside, ...]:

@@ -21,6 +21,7 @@ from backupkeeper.cloud.causes import Cause
 from backupkeeper.cloud.client import Head, Store
 from backupkeeper.cloud.conditions import Replacing, find_conditions
 from backupkeeper.cloud.download import fetched
+from backupkeeper.cloud.dropping import drop_snapshot
 from backupkeeper.cloud.errors import failure
 from backupkeeper.cloud.gate import Gate
 from backupkeeper.cloud.keeping import Retention, see_locked
@@ -244,6 +245,10 @@ class S3Bucket:
     def thaw(self, entry: ObjectEntry, *, tier: str, days: int) -> bool:
         """Ask for an archived object to be thawed; see ``cloud.thaw``."""
         return ask_to_thaw(self._store, entry, tier=tier, days=days)
+
+    def drop_snapshot(self, key: str) -> bool:
+        """Remove a snapshot of a catalog; see ``cloud.dropping``."""
+        return drop_snapshot(self._store, key)
 
     def _conditions(self) -> Replacing:
         """Find out, once and only where it is wanted, what the store heeds in replacing."""

@@ -61,6 +61,7 @@ __all__ = [
 ]
 
 MOST_PARALLEL_PARTS: Final = 32
+MOST_SNAPSHOT_MINUTES: Final = 7 * 24 * 60
 
 
 def parse_config(text: str, file: str, *, home: str, state_home: str) -> Config:
@@ -100,8 +101,9 @@ def parse_config(text: str, file: str, *, home: str, state_home: str) -> Config:
 
 def _catalog(table: Table, home: str, state_home: str) -> CatalogSettings:
     path = table.take("path", values.path_from(home), f"{state_home}/backupkeeper/catalog.sqlite")
+    minutes = table.take("snapshot_minutes", values.whole_number(1, MOST_SNAPSHOT_MINUTES), 15)
     table.finish()
-    return CatalogSettings(path=path)
+    return CatalogSettings(path=path, snapshot_minutes=minutes)
 
 
 def _policy(table: Table) -> Policy:

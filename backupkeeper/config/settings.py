@@ -57,6 +57,8 @@ class CatalogSettings:
     """``[catalog]``: ``path`` is absolute."""
 
     path: str
+    snapshot_minutes: int = 15
+    """At least so long after a place's last snapshot the daemon gives it the next one."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

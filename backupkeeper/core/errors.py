@@ -17,7 +17,8 @@
     |  +- ReadBackError, SourceChangedError, AttestationRefusedError, NameTakenError,
     |     CopyDiffersError
     +- HostileInputError                          nothing else may leave a parser
-    |  +- ManifestError, MarkerError, ListingError, CiphertextError
+    |  +- ManifestError, MarkerError, ListingError, CiphertextError,
+    |     SnapshotError
     +- EncryptionError                            one file; others can go on
     |  +- SpoolError
     +- CatalogError                               damaged, too new, locked
@@ -269,6 +270,10 @@ class MarkerError(HostileInputError):
 
 class ListingError(HostileInputError):
     """A listing of objects or folders can't be believed."""
+
+
+class SnapshotError(HostileInputError):
+    """A snapshot of a catalog can't be believed."""
 
 
 class CiphertextError(HostileInputError):

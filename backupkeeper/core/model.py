@@ -309,6 +309,8 @@ class EventKind(StrEnum):
     KEYS_SHOWN = "keys shown"
     """Somebody showed that they can decrypt: subject what (``actions.encrypting``), detail the
     recipients whose key was there, one a line."""
+    SNAPSHOT = "snapshot"
+    """A place got a snapshot of the catalog: subject its id, detail JSON (``actions.snapshots``)."""
     DOUBTED = "doubted"
     """So much was bad at once that a drive is in doubt: subject its place's id, detail the mount."""
 

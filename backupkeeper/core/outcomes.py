@@ -18,6 +18,7 @@ from backupkeeper.core.model import (
     RollHead,
     Way,
 )
+from backupkeeper.core.snapshots import SnapshotNote
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -260,6 +261,8 @@ class GapReport:
     places: tuple[Place, ...] = ()
     notes: tuple[str, ...] = ()
     """Sentences to be told quietly: buckets that were not checked for long, and what is wrong there."""
+    snapshots: tuple[SnapshotNote, ...] = ()
+    """How each place stands with snapshots of the catalog."""
 
     @property
     def with_gaps(self) -> tuple[RollCover, ...]:

@@ -230,3 +230,12 @@ class Bucket(Protocol):
         the bytes are the same.
         """
         ...
+
+    def drop_snapshot(self, key: str) -> bool:
+        """Remove a snapshot of a catalog that need not stay; whether that was allowed.
+
+        The only thing that this program ever removes from a bucket of what it meant to keep, and
+        nothing else than a snapshot can be removed so (``BrokenPromiseError``). Where the bucket
+        keeps versions the bytes stay, and cost, until a lifecycle rule ends them.
+        """
+        ...

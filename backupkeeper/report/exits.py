@@ -20,6 +20,7 @@ from backupkeeper.core.outcomes import (
     VerifyOutcome,
 )
 from backupkeeper.core.prices import BucketCost
+from backupkeeper.core.rebuilding import RebuildOutcome
 from backupkeeper.core.restoring import Fate, RestoreOutcome
 
 WELL = 0
@@ -40,6 +41,11 @@ def of_verdict(verdict: Verdict) -> int:
 def of_gaps(report: GapReport) -> int:
     """1 where a roll has a gap, or an offload was begun and not finished."""
     return ATTENTION if report.with_gaps or report.unfinished else WELL
+
+
+def of_rebuild(outcome: RebuildOutcome) -> int:
+    """0: something was found, and nothing is left to see to."""
+    return WELL if outcome.all_well else ATTENTION
 
 
 def of_offload(outcome: OffloadOutcome) -> int:

@@ -7,13 +7,16 @@ Promises:
    {"state", "places": [name]}}, "gaps": [role]}], "summary": {"rolls", "complete", "with_gaps",
    "bytes_at_risk"}}``. ``state`` is that of the worst file. Where an offload was begun and not
    finished there is also ``"unfinished": [folder]``, where something is worth knowing of a bucket
-   ``"notes": [sentence]``.
+   ``"notes": [sentence]``. Where there is a place also ``"snapshots": [{"place", "at", "current"}]``:
+   the catalog's last snapshot there (null: none), and whether it says all that is known now.
 """
 
 from collections.abc import Mapping, Sequence
+from datetime import UTC
 
 from backupkeeper.core.model import CopyState, Place, Role, Standing
 from backupkeeper.core.outcomes import GapReport, RoleCover, RollCover
+from backupkeeper.core.snapshots import SnapshotNote
 from backupkeeper.report.lines import Line, Look, Page, Tone
 from backupkeeper.report.reasons import quoted
 from backupkeeper.report.words import age, cells, count, moment, plural, shown, size, told
@@ -36,11 +39,18 @@ def gaps_json(report: GapReport) -> Json:
             "bytes_at_risk": sum(cover.bytes_at_risk for cover in report.rolls),
         },
     }
+    if report.snapshots:
+        found["snapshots"] = [_snapshot_json(one) for one in report.snapshots]
     if report.unfinished:
         found["unfinished"] = list(report.unfinished)
     if report.notes:
         found["notes"] = list(report.notes)
     return found
+
+
+def _snapshot_json(one: SnapshotNote) -> Json:
+    at = None if one.at is None else f"{one.at.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}"
+    return {"place": one.place, "at": at, "current": one.is_current}
 
 
 def _roll_json(cover: RollCover) -> Json:
@@ -81,7 +91,20 @@ def gaps_lines(report: GapReport, look: Look) -> list[Line]:
     for note in report.notes:
         page.gap()
         page.say(told(note), tone=Tone.QUIET)
+    _say_snapshots(page, report)
     return page.lines
+
+
+def _say_snapshots(page: Page, report: GapReport) -> None:
+    """Quietly: a catalog that is nowhere else is no gap of any roll."""
+    told = [
+        shown(one.place) if one.at is None else f"{shown(one.place)} ({age(one.at, report.at)})"
+        for one in report.snapshots
+        if one.is_old
+    ]
+    if told and (report.rolls or report.unfinished):
+        page.line("")
+        page.say(f"Without a current snapshot of the catalog: {', '.join(told)}.")
 
 
 def _say_summary(page: Page, report: GapReport) -> None:

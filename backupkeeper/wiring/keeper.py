@@ -5,11 +5,11 @@ Reads the environment once; everything else gets what it needs as arguments.
 
 import os
 import platform
-import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import AbstractContextManager, ExitStack, contextmanager
+from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
+from dataclasses import replace
 from types import TracebackType
-from typing import Final, Self, TypeVar
+from typing import Self, TypeVar
 
 from tzlocal import get_localzone
 
@@ -25,7 +25,9 @@ from backupkeeper.actions.offload import offload
 from backupkeeper.actions.offload_plan import Request
 from backupkeeper.actions.place_check import check_place, lifecycle_rule, set_lifecycle_rule
 from backupkeeper.actions.places import QUIET, add_bucket, add_drive, report_places
+from backupkeeper.actions.rebuild import rebuild
 from backupkeeper.actions.repair import repair
+from backupkeeper.actions.snapshots import keep_snapshots
 from backupkeeper.actions.treating import Wanted
 from backupkeeper.actions.upload import upload
 from backupkeeper.actions.verify import verify
@@ -34,7 +36,7 @@ from backupkeeper.catalog.store import open_catalog
 from backupkeeper.cloud.throttle import ByTheClock, Throttle
 from backupkeeper.config import Config
 from backupkeeper.core.deeds import Deed, DeedKind
-from backupkeeper.core.errors import OutOfReachError, PlaceHeldError
+from backupkeeper.core.errors import BackupkeeperError, OutOfReachError, PlaceHeldError
 from backupkeeper.core.keys import KeysReport
 from backupkeeper.core.mending import KeptAside, RepairOutcome
 from backupkeeper.core.model import Place, PlaceId, Role
@@ -48,6 +50,7 @@ from backupkeeper.core.outcomes import (
     Verdict,
     VerifyOutcome,
 )
+from backupkeeper.core.rebuilding import RebuildOutcome, RebuildWish
 from backupkeeper.core.status import Status
 from backupkeeper.daemon.answers import status_without_daemon
 from backupkeeper.daemon.control import ask
@@ -68,13 +71,11 @@ from backupkeeper.wiring.encryption import (
     read_identities,
     with_identity,
 )
+from backupkeeper.wiring.giving_way import giving_way
 from backupkeeper.wiring.restoring import Restoring, meant, wait_really
 from backupkeeper.wiring.settings import config_of, load_config
 from backupkeeper.wiring.uploading import LineByHand
 
-WAIT_S: Final = 15.0
-"""How long a command waits for a place that the daemon was asked to let go."""
-BETWEEN_TRIES_S: Final = 0.2
 _T = TypeVar("_T")
 
 
@@ -166,25 +167,15 @@ class Keeper(Restoring):
             yield
 
     def _giving_way(self, deed: Callable[[], _T]) -> _T:
-        """Do it; where a daemon holds a place, ask it to let go and try again for a while.
+        """See ``wiring.giving_way``."""
+        return giving_way(deed, self._context.clock, self._ask_for)
 
-        Each place is asked for once. All in all it waits ``WAIT_S`` from the first refusal on.
-        """
-        clock, asked = self._context.clock, set[str]()
-        until: float | None = None
-        while True:
-            try:
-                return deed()
-            except PlaceHeldError as held:
-                now = clock.monotonic()
-                until = now + WAIT_S if until is None else until
-                if held.process is None or now >= until:
-                    raise
-                if held.called not in asked:
-                    asked.add(held.called)
-                    if not self._ask_for(held.called):
-                        raise
-            threading.Event().wait(BETWEEN_TRIES_S)
+    def _worked(self, deed: Callable[[], _T], progress: Progress, *, buckets: bool = False) -> _T:
+        """Do it, and then keep a snapshot of what is known now; one that fails is told by ``gaps``."""
+        came = self._giving_way(deed)
+        with suppress(BackupkeeperError):
+            keep_snapshots(self._context, progress, by_hand=True, buckets=buckets)
+        return came
 
     def _adding(self) -> AbstractContextManager[None]:
         return self._context.locks.hold("places", called="the places", doing="adding a place")
@@ -243,16 +234,16 @@ class Keeper(Restoring):
     ) -> OffloadOutcome:
         """See ``actions.offload.offload``."""
         request = Request(card=os.path.realpath(card), shoot=shoot, source=source, roll=roll)
-        return self._giving_way(lambda: offload(self._context, request, progress))
+        return self._worked(lambda: offload(self._context, request, progress), progress)
 
     def mirror(self, *, progress: Progress) -> MirrorOutcome:
         """See ``actions.mirror.mirror``."""
-        return self._giving_way(lambda: mirror(self._context, progress))
+        return self._worked(lambda: mirror(self._context, progress), progress)
 
     def upload(self, *, now: bool = False, progress: Progress) -> tuple[UploadOutcome, ...]:
         """See ``actions.upload.upload``; ``now``: with the whole line, whatever its limit."""
         return self._line.uploading(
-            lambda: self._giving_way(lambda: upload(self._context, progress)),
+            lambda: self._worked(lambda: upload(self._context, progress), progress, buckets=True),
             now=now,
             progress=progress,
         )
@@ -267,8 +258,8 @@ class Keeper(Restoring):
         path = meant(what)
         if path is not None and os.path.isabs(path) and is_loose_folder(self._context, path):
             return verify_folder(self._context, path, progress)
-        return self._giving_way(
-            lambda: verify(self._context, meant(what), progress, in_doubt=in_doubt)
+        return self._worked(
+            lambda: verify(self._context, meant(what), progress, in_doubt=in_doubt), progress
         )
 
     def repair(
@@ -276,7 +267,17 @@ class Keeper(Restoring):
     ) -> RepairOutcome:
         """See ``actions.repair.repair``; ``what`` as in ``verify``."""
         wanted = Wanted(dry_run=dry_run, edited=edited, in_doubt=in_doubt)
-        return self._giving_way(lambda: repair(self._context, meant(what), wanted, progress))
+        return self._worked(lambda: repair(self._context, meant(what), wanted, progress), progress)
+
+    def rebuild(self, wish: RebuildWish, *, progress: Progress) -> RebuildOutcome:
+        """See ``actions.rebuild.rebuild``; folders are resolved first."""
+        sources = tuple(
+            one if one.startswith("s3://") else os.path.realpath(one) for one in wish.sources
+        )
+        asked = replace(wish, sources=sources)
+        if wish.dry_run:
+            return rebuild(self._context, asked, progress)
+        return self._worked(lambda: rebuild(self._context, asked, progress), progress)
 
     def kept_aside(self, name: str | None) -> tuple[KeptAside, ...]:
         """See ``actions.kept_aside.kept_aside``."""

@@ -8,6 +8,8 @@ from typing import Any
 
 from hypothesis import strategies as st
 
+from backupkeeper.catalog import rows, writing
+from backupkeeper.catalog.store import SqliteCatalog
 from backupkeeper.core.model import (
     Blake3,
     Content,
@@ -70,6 +72,13 @@ def place(ident: PlaceId = MAIN, **changes: Any) -> Place:
         "location": "/media/main",
     }
     return Place(**(values | changes))
+
+
+def put_place_as_before(catalog: SqliteCatalog, one: Place) -> None:
+    """As programs did that knew nothing of the table ``described`` (the fourth schema)."""
+    with catalog._writing() as connection:
+        writing._add_place_ids(connection, [one.id])
+        connection.execute(writing._PUT_PLACE, (one.id, *rows.place_row(one)))
 
 
 def fact(seed: object = 1, **changes: Any) -> Fact:

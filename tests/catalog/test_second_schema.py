@@ -15,7 +15,7 @@ from backupkeeper.catalog import opening
 from backupkeeper.catalog.store import SqliteCatalog, open_catalog
 from backupkeeper.core.errors import CatalogError
 from backupkeeper.core.model import Event, EventKind
-from tests.catalog.made import MAIN, Watch, content, fact, place, roll
+from tests.catalog.made import MAIN, Watch, content, fact, place, put_place_as_before, roll
 
 ROOT = os.path.join(os.path.dirname(__file__), "..", "..")
 FACTS = [fact(n, path=str(n)) for n in range(50)]
@@ -38,7 +38,7 @@ def opened_by_the_first(file: str, monkeypatch: pytest.MonkeyPatch) -> SqliteCat
 
 def made_by_the_first(file: str, monkeypatch: pytest.MonkeyPatch) -> None:
     with closing(opened_by_the_first(file, monkeypatch)) as catalog:
-        catalog.put_place(place())
+        put_place_as_before(catalog, place())
         catalog.record(contents=[content(n) for n in range(50)], facts=FACTS)
         catalog.seal(roll(range(50)))
 

@@ -17,7 +17,18 @@ from backupkeeper.catalog.store import SqliteCatalog, open_catalog
 from backupkeeper.core.errors import CatalogError
 from backupkeeper.core.model import Event, EventKind, Fact, Result, RollId, Way
 from backupkeeper.core.scrub import Load
-from tests.catalog.made import BUCKET, MAIN, NOW, SECOND, Watch, content, fact, place, roll
+from tests.catalog.made import (
+    BUCKET,
+    MAIN,
+    NOW,
+    SECOND,
+    Watch,
+    content,
+    fact,
+    place,
+    put_place_as_before,
+    roll,
+)
 
 ROOT = os.path.join(os.path.dirname(__file__), "..", "..")
 STEP = timedelta(minutes=5)
@@ -48,7 +59,7 @@ def opened_by_the_second(file: str, monkeypatch: pytest.MonkeyPatch) -> SqliteCa
 
 def made_by_the_second(file: str, monkeypatch: pytest.MonkeyPatch) -> None:
     with closing(opened_by_the_second(file, monkeypatch)) as catalog:
-        catalog.put_place(place())
+        put_place_as_before(catalog, place())
         catalog.record(contents=[content(n) for n in range(50)], facts=FACTS)
         catalog.seal(roll(range(50)))
         catalog.note([EVENT])

@@ -23,6 +23,7 @@ from backupkeeper.core.outcomes import (
     VerifyOutcome,
 )
 from backupkeeper.core.prices import BucketCost
+from backupkeeper.core.rebuilding import RebuildOutcome, RebuildWish
 from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome
 from backupkeeper.core.status import Status
 from backupkeeper.ports.progress import Progress, Quiet
@@ -144,6 +145,9 @@ class HandKeeper:
 
     def costs(self, name: str | None) -> tuple[BucketCost, ...]:
         return self._answered("costs", name)  # type: ignore[no-any-return]  # as above
+
+    def rebuild(self, wish: RebuildWish, *, progress: Progress) -> RebuildOutcome:
+        return self._answered("rebuild", wish)  # type: ignore[no-any-return]  # as above
 
     def kept_aside(self, name: str | None) -> tuple[KeptAside, ...]:
         return self._answered("kept-aside", name)  # type: ignore[no-any-return]  # as above

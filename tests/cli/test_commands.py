@@ -5,6 +5,7 @@ import os
 import subprocess
 import sys
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,7 @@ from backupkeeper.core.keys import KeysReport
 from backupkeeper.core.mending import RepairOutcome
 from backupkeeper.core.model import CopyState, Role
 from backupkeeper.core.outcomes import Finding, Reason, ReasonCode
+from backupkeeper.core.rebuilding import PlaceNow, RebuildOutcome, TakenSnapshot
 from tests.cli.hand_keeper import HandKeeper
 from tests.report import day
 
@@ -31,6 +33,25 @@ OFFLOAD = ("offload", day.CARD, "--shoot", "260612 Boatyard", "--source", "Wide"
 ADD = ("place", "add", "/media/me/MAIN", "--role", "primary", "--name", "Main")
 KEYS = KeysReport(recipients=(), hide_names=False, identity_file="", buckets=())
 REPAIRED = RepairOutcome(what="Main", dry_run=False)
+REBUILT = RebuildOutcome(
+    dry_run=False,
+    sources=("Main (/media/me/MAIN)",),
+    taken=(
+        TakenSnapshot(
+            where="Main",
+            name="x",
+            taken_at=datetime(2026, 6, 12, tzinfo=UTC),
+            catalog="c" * 32,
+            rolls=2,
+            facts=9,
+        ),
+    ),
+    unusable=(),
+    places=(PlaceNow(place=day.PLACES[0], here=True, looked_at=True),),
+    rolls=2,
+    files=4,
+    size_bytes=5,
+)
 NEW = Reason(code=ReasonCode.NEVER_OFFLOADED, role=None, paths=(day.CLIP,))
 
 
@@ -62,6 +83,8 @@ def run(answer: Any, *words: str, **environ: str) -> Result:
         (KEYS, ("keys",), 0),
         (replace(KEYS, recipients=("age1",)), ("keys",), 1),
         (KEYS, ("keys", "--kept", "key.txt", "--where", "in the safe"), 0),
+        (REBUILT, ("rebuild", "--from", "/media/me/MAIN"), 0),
+        (replace(REBUILT, taken=()), ("rebuild", "--merge", "--take-in"), 1),
         (day.place_reports(), ("place", "list"), 0),
         (day.PLACES[0], ADD, 0),
     ],

@@ -110,6 +110,7 @@ MADE: dict[str, tuple[Callable[[], BackupkeeperError], list[str]]] = {
     "ManifestError": (lambda: errors.ManifestError(SAID), [SAID]),
     "MarkerError": (lambda: errors.MarkerError(SAID), [SAID]),
     "ListingError": (lambda: errors.ListingError(SAID), [SAID]),
+    "SnapshotError": (lambda: errors.SnapshotError(SAID), [SAID]),
     "CatalogError": (lambda: errors.CatalogError(SAID), [SAID]),
     "BrokenPromiseError": (lambda: errors.BrokenPromiseError(SAID), [SAID]),
 }

@@ -205,7 +205,7 @@ def test_each_place_is_asked_for_once(yard: Yard) -> None:
 def test_a_place_that_nobody_lets_go_is_refused_in_the_end(
     yard: Yard, hears: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("backupkeeper.wiring.keeper.WAIT_S", 0.5)
+    monkeypatch.setattr("backupkeeper.wiring.giving_way.WAIT_S", 0.5)
     asked = []
 
     def ask_for(name: str) -> bool:

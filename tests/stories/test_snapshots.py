@@ -1,0 +1,129 @@
+"""The catalog is kept on every drive by the commands that do something."""
+
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+import zstandard
+
+from backupkeeper.core.snapshots import FOLDER, KEPT_ON_DRIVES, snapshot_name
+from tests.stories.typed import typed, yard_of_today
+from tests.stories.yard import Yard, clip
+
+FILES = {"DCIM/WIDE0001.MP4": clip(1), "DCIM/WIDE0002.MP4": clip(2)}
+
+
+def snapshots_on(drive: Path) -> list[Path]:
+    return sorted((drive / FOLDER).iterdir())
+
+
+def rolls_in(snapshot: Path, scratch: Path) -> list[tuple[str]]:
+    """By a general tool and SQLite alone: nothing of this program is needed to read one."""
+    with snapshot.open("rb") as packed, scratch.open("wb") as out:
+        zstandard.ZstdDecompressor().copy_stream(packed, out)
+    with closing(sqlite3.connect(scratch)) as found:
+        assert found.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
+        assert found.execute("PRAGMA journal_mode").fetchone() == ("delete",)
+        return found.execute("SELECT CAST(name AS TEXT) FROM rolls").fetchall()
+
+
+def beside(yard: Yard) -> set[str]:
+    return {path.name for path in yard.root.iterdir() if "catalog.sqlite.snapshot" in path.name}
+
+
+def test_after_an_offload_every_drive_has_one(yard: Yard) -> None:
+    drives = yard.drives()
+    yard.offload(yard.card("card", FILES))
+    for drive in drives:
+        (only,) = snapshots_on(drive)
+        name = snapshot_name(only.name)
+        assert name is not None
+        assert rolls_in(only, yard.root / "scratch") == [("Roll 01",)]
+    assert beside(yard) == set()
+
+
+def test_what_changed_nothing_takes_none(yard: Yard) -> None:
+    main, _ = yard.drives()
+    yard.offload(yard.card("card", FILES))
+    before = snapshots_on(main)
+    yard.mirror()
+    assert snapshots_on(main) == before
+
+
+def test_a_short_history_stays_and_the_newest_is_the_whole(yard: Yard) -> None:
+    main, travel = yard.drives()
+    for number in range(4):
+        yard.offload(yard.card(f"card {number}", {"DCIM/A.MP4": clip(number)}))
+    for drive in (main, travel):
+        there = snapshots_on(drive)
+        assert len(there) == KEPT_ON_DRIVES
+        assert len(rolls_in(there[-1], yard.root / "scratch")) == 4
+        assert len(rolls_in(there[-2], yard.root / "scratch")) == 3
+
+
+def test_a_drive_that_was_away_gets_it_when_it_is_here_again(yard: Yard) -> None:
+    main, travel = yard.drives()
+    travel.rename(yard.root / "away")
+    yard.offload(yard.card("card", FILES))
+    assert not (yard.root / "away" / FOLDER).exists()
+    (yard.root / "away").rename(travel)
+    yard.mirror()
+    assert len(rolls_in(snapshots_on(travel)[-1], yard.root / "scratch")) == 1
+    assert len(snapshots_on(main)) == 2
+
+
+def test_another_catalogs_snapshots_stay(yard: Yard) -> None:
+    main, _ = yard.drives()
+    (main / FOLDER).mkdir(parents=True)
+    name = f"20200101T000000000000Z-{'0' * 32}-{'1' * 64}.sqlite.zst"
+    for more in (name, "notes.txt"):
+        (main / FOLDER / more).write_bytes(b"not ours")
+    for number in range(4):
+        yard.offload(yard.card(f"card {number}", {"DCIM/A.MP4": clip(number)}))
+    assert (main / FOLDER / name).read_bytes() == b"not ours"
+    assert (main / FOLDER / "notes.txt").exists()
+
+
+def test_gaps_tells_quietly_where_none_is(tmp_path: Path) -> None:
+    yard = yard_of_today(tmp_path)
+    _, travel = yard.drives()
+    travel.rename(yard.root / "away")
+    yard.offload(yard.card("card", FILES))
+    said = typed(yard, "gaps")
+    assert "Without a current snapshot of the catalog: Travel." in said.out
+    told = {one["place"]: one for one in typed(yard, "gaps", "--json").json["snapshots"]}
+    assert told["Main"]["current"] is True
+    assert told["Travel"] == {"place": "Travel", "at": None, "current": False}
+    (yard.root / "away").rename(travel)
+    yard.mirror()
+    assert "snapshot" not in typed(yard, "gaps").out
+
+
+def test_no_secret_is_in_it(yard: Yard, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whatever an environment or a configuration leads to: the catalog is handed none of it."""
+    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "hush-of-the-store")
+    (yard.root / "password").write_text("hush-of-the-mail")
+    (yard.root / "password").chmod(0o600)
+    with (yard.root / "config.toml").open("a") as config:
+        config.write(
+            '[mail]\nto = "a@boat.example"\nsender = "b@boat.example"\nhost = "mail.boat.example"\n'
+            f'user = "yard"\npassword_from = "file:{yard.root}/password"\n'
+        )
+    main, _ = yard.drives()
+    yard.offload(yard.card("card", FILES))
+    with snapshots_on(main)[-1].open("rb") as packed:
+        raw = zstandard.ZstdDecompressor().stream_reader(packed).read()
+    assert b"hush" not in raw
+    assert b"Roll 01" in raw
+
+
+def test_a_snapshot_that_can_not_be_written_fails_no_deed(yard: Yard) -> None:
+    main, travel = yard.drives()
+    (main / ".backupkeeper" / "catalog").write_text("a file where the folder should be")
+    said = typed(yard_of_today(yard.root), "gaps", "--json")
+    assert said.code in {0, 1}
+    outcome = yard.offload(yard.card("card", FILES))
+    assert outcome.sealed
+    assert len(snapshots_on(travel)) == 1
+    assert (main / ".backupkeeper" / "catalog").read_text().startswith("a file")
