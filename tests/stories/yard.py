@@ -112,11 +112,11 @@ def roll_folder(drive: Path, roll: str = "Roll 01", source: str = "Wide") -> Pat
 
 
 def tree(folder: Path) -> dict[str, bytes]:
-    """Every file below a folder, without our own and the manifests."""
+    """Every file below a folder, without the manifests and the catalog's snapshots."""
     found = {}
     for path in sorted(folder.rglob("*")):
         relative = path.relative_to(folder)
-        if path.is_file() and "ascmhl" not in relative.parts:
+        if path.is_file() and {"ascmhl", "catalog"}.isdisjoint(relative.parts):
             found[str(relative)] = path.read_bytes()
     return found
 
