@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import nullcontext
 from dataclasses import replace
 from threading import Lock
-from typing import Final
+from typing import Any, Final
 
 from backupkeeper.cloud.abandon import is_abandoned
 from backupkeeper.cloud.aside import set_aside
@@ -35,6 +35,7 @@ from backupkeeper.core.bucket_findings import Findings
 from backupkeeper.core.errors import AttestationRefusedError, NameTakenError
 from backupkeeper.core.model import BLOCK_BYTES, Blake3, Content
 from backupkeeper.core.parts import part_bytes, small_at_once
+from backupkeeper.core.snapshots import FOLDER
 from backupkeeper.core.uploads import Begun
 from backupkeeper.ports.bucket import Capabilities, ObjectEntry, Remembering, Sent
 from backupkeeper.ports.clock import Clock, Entropy
@@ -144,7 +145,9 @@ class S3Bucket:
         can = self.capabilities()
         if replacing is not None:
             self._see_bucket()
-        lock = self._retention.parameters(can, self._clock.now()) if self._retention else {}
+        lock: dict[str, Any] = {}
+        if self._retention and not key.startswith(f"{FOLDER}/"):  # snapshots must be thinned
+            lock = self._retention.parameters(can, self._clock.now())
         upload = Upload(
             store=self._store,
             path=key,

@@ -142,6 +142,8 @@ def test_three_places_then_yes_and_the_store_sees_nothing_but_sizes(
     assert stand.upload().sent_files == 0
     objects = stand.objects()
     (checks,) = (data for key, data in objects.items() if key.endswith(".b3"))
+    (marker,) = (key for key in objects if key.endswith("/place.json"))
+    assert b"Boatyard" not in objects.pop(marker)  # says whose bucket it is, to who has no key too
     sealed = {key: data for key, data in objects.items() if not key.endswith(".b3")}
     assert all(data.startswith(b"age-encryption.org/v1\n") for data in sealed.values())
     told = "\n".join(objects) + checks.decode()

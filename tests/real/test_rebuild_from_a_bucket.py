@@ -286,3 +286,20 @@ def test_a_bucket_that_does_not_answer_is_told(tmp_path: Path, credentials: None
         with pytest.raises(BucketUnreachableError):
             keeper.rebuild(asked, progress=QUIET)
         assert keeper.places() == ()
+
+
+def test_snapshots_are_not_locked(moto: Server, credentials: None, tmp_path: Path) -> None:
+    """Originals can't be deleted for so many days; snapshots must be thinned."""
+    bucket = "rebuild-locked"
+    moto.client.create_bucket(Bucket=bucket, ObjectLockEnabledForBucket=True)
+    yard = yard_at(tmp_path / "old")
+    with (yard.root / "config.toml").open("a") as config:
+        config.write("[upload]\nretention_days = 3\n")
+    yard.drives()
+    take_in(yard, moto, f"s3://{bucket}/footage")
+    yard.offload(yard.card("card", CARD))
+    upload(yard)
+    (snapshot,) = keys(moto, bucket, FOLDER)
+    assert "ObjectLockMode" not in moto.client.head_object(Bucket=bucket, Key=snapshot)
+    original = "footage/260612 Boatyard/Originals/Wide/Roll 01/DCIM/BOAT0001.MP4"
+    assert "ObjectLockMode" in moto.client.head_object(Bucket=bucket, Key=original)
