@@ -1,6 +1,7 @@
 """Where anything falls short: every sealed roll against every role."""
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.keys import readable_notes
 from backupkeeper.actions.place_check import reminders
 from backupkeeper.actions.snapshots import snapshot_notes
 from backupkeeper.core.outcomes import GapReport
@@ -22,6 +23,6 @@ def gaps(context: Context) -> GapReport:
         rolls=worst_first(covers),
         unfinished=tuple(roll.folder for roll in context.catalog.open_rolls()),
         places=tuple(places.values()),
-        notes=reminders(context),
+        notes=(*reminders(context), *readable_notes(context)),
         snapshots=snapshot_notes(context),
     )

@@ -11,7 +11,7 @@ from backupkeeper.actions.context import Context
 from backupkeeper.actions.encrypting import Encryption
 from backupkeeper.core.errors import NoKeyError, UsageError
 from backupkeeper.core.keys import BucketSecrecy, KeysReport
-from backupkeeper.core.model import Event, EventKind, PlaceId, PlaceKind, Standing
+from backupkeeper.core.model import Event, EventKind, Place, PlaceId, PlaceKind, Standing
 from backupkeeper.transfer.age import Identity, decrypted, encrypted
 
 _NONE = "No key is asked for: [upload] encrypt_to is empty, and nothing is encrypted."
@@ -33,6 +33,25 @@ def report_keys(context: Context, encryption: Encryption) -> KeysReport:
         shown_at=shown.at if shown is not None and encryption.recipients else None,
         shown=tuple(recipients),
         where=where,
+    )
+
+
+def readable_note(context: Context, place: Place) -> str:
+    """A sentence where the store can read files of a bucket although encryption is on; else empty."""
+    if place.kind is not PlaceKind.BUCKET or not context.config.upload.encrypt_to:
+        return ""
+    files, _ = context.catalog.readable_at(place.id)
+    if not files:
+        return ""
+    return f"{files:,} files were sent before encryption was on: the store can read them."
+
+
+def readable_notes(context: Context) -> tuple[str, ...]:
+    """The same for every bucket that is active, each with its name."""
+    return tuple(
+        f"{place.name}: {note}"
+        for place in context.catalog.places()
+        if place.standing is Standing.ACTIVE and (note := readable_note(context, place))
     )
 
 

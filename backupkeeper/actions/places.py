@@ -13,6 +13,7 @@ from typing import Final
 
 from backupkeeper.actions.bucket_marker import bucket_marker, ensure_marker
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.keys import readable_note
 from backupkeeper.actions.online import (
     MARKER_PATH,
     OWN_FOLDER,
@@ -239,10 +240,8 @@ def _report(
     elif place.kind is not PlaceKind.BUCKET:
         found = online(context, place)
         notes.append(found if isinstance(found, str) else "It came back just now.")
-    elif context.config.upload.encrypt_to and (plain := context.catalog.readable_at(place.id)[0]):
-        notes.append(
-            f"{plain:,} files were sent before encryption was on: the store can read them."
-        )
+    elif note := readable_note(context, place):
+        notes.append(note)
     return PlaceReport(
         place=place,
         connected=drive is not None,

@@ -194,7 +194,7 @@ def test_nothing_is_sent_before_somebody_showed_a_key(stand: Stand) -> None:
     said = typed(stand.yard, "upload")
     assert said.code == 2
     assert "backupkeeper keys --kept FILE" in said.all
-    assert stand.objects() == {}
+    assert list(stand.objects()) == [".backupkeeper/place.json"]  # the marker, for everybody
     assert typed(stand.yard, "keys").code == 1
     wrong = stand.yard.root / "wrong.txt"
     wrong.write_text(KEYS["aunt"][1])
@@ -298,6 +298,9 @@ def test_what_was_sent_before_encryption_was_on_stays_and_is_told(stand: Stand) 
         said.out.split()
     )
     assert "the store can read them" in " ".join(typed(stand.yard, "keys").out.split())
+    assert "Off site: 4 files were sent before encryption was on" in " ".join(
+        typed(stand.yard, "gaps").out.split()
+    )
     with stand.yard.keeper() as keeper:
         assert keeper.verify("Off site", progress=QUIET).all_well
 
