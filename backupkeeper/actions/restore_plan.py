@@ -137,7 +137,11 @@ def tasks_of(around: Around, roll: RollId) -> RollTasks:
     for file in chosen:
         path = f"{folder}/{names[file.path]}"
         stands = _stands(context, around.target.absolute(path))
-        sources = [_source(around, copy, shelves) for copy in candidates[file.path]]
+        sources = [
+            _source(around, copy, shelves)
+            for copy in candidates[file.path]
+            if copy.place in around.drives or copy.place in around.buckets
+        ]
         ordered = () if stands else around.shares.ordered(sources, file.size)
         tasks.append(Task(file=file, path=path, sources=ordered, stands=stands))
     return RollTasks(
@@ -174,9 +178,16 @@ def _better(copy: Copy, before: Copy, homes: Sequence[str]) -> bool:
 def _shelves(
     around: Around, folder: str, candidates: Iterable[Sequence[Copy]]
 ) -> dict[tuple[PlaceId, str], ObjectEntry]:
-    """What the buckets say of a roll's objects; a bucket that does not answer is asked no more."""
+    """What the buckets say of a roll's objects; a bucket that does not answer is asked no more.
+
+    Only those are asked that have a file which no drive here has proven: the line may be down.
+    """
     wanted = {
-        copy.place for copies in candidates for copy in copies if copy.place in around.buckets
+        copy.place
+        for copies in candidates
+        if not any(copy.place in around.drives and worth(copy) == 0 for copy in copies)
+        for copy in copies
+        if copy.place in around.buckets
     }
     found = {}
     for place in wanted:
