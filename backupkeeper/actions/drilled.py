@@ -12,8 +12,10 @@ def drills(context: Context) -> list[Drilled]:
 
 
 def drill_sentence(context: Context) -> str:
-    """What is known of the last drill, in a sentence."""
+    """What is known of the last drill, in a sentence; empty while there is nothing to drill with."""
     last = last_of(drills(context))
+    if last is None and not context.catalog.rolls():
+        return ""
     if last is None:
         return "There never was a restore drill: nothing shows yet that a shoot comes back whole."
     how = (
