@@ -71,6 +71,8 @@ class RestoreRun:
     pending: list[tuple[RollTasks, list[Task]]] = field(default_factory=list)
     """Rolls with files that are being thawed, and these."""
     come_again: str = ""
+    folders: set[str] = field(default_factory=set)
+    """Folders that were made sure of."""
     proofs: list[Fact] = field(default_factory=list)
     """About objects that were fetched whole, still to be recorded."""
 
@@ -150,7 +152,10 @@ def _compare(run: RestoreRun, task: Task, hands: Hands) -> Came:
 def _regain(run: RestoreRun, task: Task, hands: Hands) -> Came:
     target, around = run.around.target, run.around
     content = run.contents[task.file.content]
-    target.make(run.context.files, task.path.rpartition("/")[0])
+    folder = task.path.rpartition("/")[0]
+    if folder not in run.folders:  # making it syncs every folder above: once is enough
+        target.make(run.context.files, folder)
+        run.folders.add(folder)
     wanted = Wanted(
         path=target.absolute(task.path),
         content=content,
@@ -165,12 +170,7 @@ def _regain(run: RestoreRun, task: Task, hands: Hands) -> Came:
         ]
 
         def unreached() -> BackupkeeperError | None:
-            for one in givers:
-                if isinstance(one.trouble, OutOfReachError):
-                    if not isinstance(one.trouble, AsleepError):
-                        run.gone.add(one.copy.place)
-                    return one.trouble
-            return None
+            return _trouble(run, givers)
 
         if not givers:
             return Came(task=task, error=OutOfReachError(_ASKED_NO_MORE))
@@ -191,6 +191,16 @@ def _regain(run: RestoreRun, task: Task, hands: Hands) -> Came:
             return Came(task=task, givers=givers, error=error)
         unreached()  # what failed and was made up for need not be tried for the next file
         return Came(task=task, givers=givers, made=made)
+
+
+def _trouble(run: RestoreRun, givers: Sequence[AnyGiver]) -> BackupkeeperError | None:
+    """Why one of these can't be asked now; its place is asked no more."""
+    for one in givers:
+        if isinstance(one.trouble, OutOfReachError):
+            if not isinstance(one.trouble, AsleepError):
+                run.gone.add(one.copy.place)
+            return one.trouble
+    return None
 
 
 _ASKED_NO_MORE = "The place that has it stopped answering and is asked no more."

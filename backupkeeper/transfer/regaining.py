@@ -26,7 +26,7 @@ from backupkeeper.core.errors import (
 from backupkeeper.core.model import BLOCK_BYTES, Content
 from backupkeeper.core.ranges import Ranges, ranges_of
 from backupkeeper.ports.files import Files
-from backupkeeper.transfer.coldpolicy import ColdPolicy
+from backupkeeper.transfer.coldpolicy import ColdKind, ColdPolicy
 from backupkeeper.transfer.coldread import ColdReader, ColdReading, SoFar
 from backupkeeper.transfer.durable import Guard, TempFile, discard, told_as_ours
 from backupkeeper.transfer.failures import ONE_FILE
@@ -132,15 +132,21 @@ class Regaining:
         if self._lost:
             discard(self._files, temp.path)
             return self._made
-        reading = read_whole(
-            self._files, temp.path, self._wanted.content, self._wanted.cold, self._look_up
-        )
+        reading = self._read_back(temp.path)
         if reading is None:
             discard(self._files, temp.path)
             raise ReadBackError(path)
         self._name(temp.path)
         self._made.reading = reading
         return self._made
+
+    def _read_back(self, temp: str) -> ColdReading | None:
+        """What is on the medium; read once more where something held its pages just then."""
+        cold = self._wanted.cold
+        reading = read_whole(self._files, temp, self._wanted.content, cold, self._look_up)
+        if reading is not None and not reading.cold and cold.kind is ColdKind.KERNEL:
+            return read_whole(self._files, temp, self._wanted.content, cold, self._look_up)
+        return reading
 
     def _look_up(self, _: int) -> None:
         if self._stopped():

@@ -158,6 +158,20 @@ def test_a_disk_that_gives_other_bytes_back_is_not_given_the_name() -> None:
     assert disk.seen() == {}
 
 
+def test_pages_that_something_held_for_a_moment_are_read_once_more() -> None:
+    class Held(Disk):
+        asked = 0
+
+        def pages_in_memory(self, handle: Handle, size: int) -> int:
+            self.asked += 1
+            return 1 if self.asked <= 2 else super().pages_in_memory(handle, size)
+
+    disk = new_disk(kind=Held)
+    made = regain(cast("Files", disk))
+    assert made.reading is not None
+    assert made.reading.cold
+
+
 def test_a_name_that_is_taken_meanwhile_stays_as_it_is() -> None:
     class Taken(Disk):
         def set_times(self, path: str, mtime_ns: int) -> None:
