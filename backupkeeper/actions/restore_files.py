@@ -25,9 +25,9 @@ from backupkeeper.core.errors import (
     AsleepError,
     BackupkeeperError,
     DriveGoneError,
-    MismatchError,
     MountChangedError,
     NameTakenError,
+    NoKeyError,
     NoSpaceError,
     OutOfReachError,
     ReadError,
@@ -185,7 +185,7 @@ def _regain(run: RestoreRun, task: Task, hands: Hands) -> Came:
         )
         try:
             made = regaining.make()
-        except (DriveGoneError, OutOfReachError) as error:
+        except BackupkeeperError as error:
             if error not in [one.trouble for one in givers]:
                 raise
             return Came(task=task, givers=givers, error=error)
@@ -197,9 +197,11 @@ def _trouble(run: RestoreRun, givers: Sequence[AnyGiver]) -> BackupkeeperError |
     """Why one of these can't be asked now; its place is asked no more."""
     for one in givers:
         if isinstance(one.trouble, OutOfReachError):
-            if not isinstance(one.trouble, AsleepError):
+            if not isinstance(one.trouble, AsleepError | NoKeyError):
                 run.gone.add(one.copy.place)
             return one.trouble
+        if isinstance(one, BucketGiver) and one.trouble is not None:
+            return one.trouble  # another object stands there: that says nothing of the bytes
     return None
 
 
@@ -277,8 +279,8 @@ def _blame(run: RestoreRun, came: Came, made: Regained) -> None:
         if isinstance(giver.trouble, OutOfReachError) or giver.copy.state is CopyState.DAMAGED:
             continue
         if isinstance(giver, BucketGiver):
-            if isinstance(giver.trouble, MismatchError):
-                continue  # another object was put there meanwhile: it says nothing of the copy
+            if giver.trouble is not None:
+                continue
             fact = giver.found(run.context.clock.now(), ranges_of(blocks, file.size))
         else:
             drive = run.around.drives[giver.copy.place]

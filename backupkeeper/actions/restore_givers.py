@@ -14,7 +14,7 @@ from datetime import datetime
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.giving import AnyGiver, BucketGiver, DriveGiver
 from backupkeeper.actions.online import OnlineDrive
-from backupkeeper.core.errors import BackupkeeperError
+from backupkeeper.core.errors import BackupkeeperError, MismatchError, OutOfReachError
 from backupkeeper.core.model import BLOCK_BYTES, Content, Copy, Fact, Place, Result, Way
 from backupkeeper.ports.bucket import Bucket, ObjectEntry
 
@@ -32,25 +32,41 @@ class StreamGiver(BucketGiver):
         self._is_newest = False
 
     def block(self, number: int) -> memoryview | None:
-        """A block's bytes, unchecked; the next one is mostly on its way already."""
-        if self.trouble is not None or not self._is_there:
-            return None
-        try:
-            if self._stream is None or self._next != number:
-                self._open(number)
-            piece = next(self._stream, None) if self._stream is not None else None
-        except BackupkeeperError as error:
-            self.trouble = error
-            return None
+        """A block's bytes, unchecked; the next one is mostly on its way already.
+
+        What fails is tried once more: the line may have spoiled it. Then it is the store's trouble, or
+        another object's, or this block can't be had (one that is encrypted, and damaged).
+        """
+        for trial in (1, 2):
+            if self.trouble is not None or not self._is_there:
+                return None
+            try:
+                return self._piece(number)
+            except OutOfReachError as error:
+                self.trouble = error
+            except MismatchError as error:
+                self._entry = None
+                self.trouble = error if trial > 1 else None
+            except BackupkeeperError:
+                pass
+            self._stream = None
+        return None
+
+    def _piece(self, number: int) -> memoryview | None:
+        if self._stream is None or self._next != number:
+            self._open(number)
+        piece = next(self._stream, None) if self._stream is not None else None
         self._next = number + 1
-        if piece is None:
-            return None
-        self.fetched += len(piece)
+        if piece is not None:
+            self.fetched += len(piece)
         return piece
 
     def part(self, number: int) -> memoryview | None:
         """Fetched by itself: it was asked for before, and the stream has passed it."""
-        return super().block(number)
+        data = super().block(number)
+        if not isinstance(self.trouble, OutOfReachError | MismatchError):
+            self.trouble = None  # of this block only
+        return data
 
     def came_whole(self, at: datetime) -> Fact | None:
         """That the object is right, after all of it was fetched and compared; None where it was not."""
