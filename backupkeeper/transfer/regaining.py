@@ -123,7 +123,8 @@ class Regaining:
         except BaseException as error:
             with suppress(OSError):
                 temp.close()
-            if isinstance(error, SyncError):
+            came = temp.continued or self._made.taken or self._made.pieced
+            if isinstance(error, SyncError) or not came:
                 discard(self._files, temp.path)  # what is left of it is worth nothing
             raise
         with told_as_ours(path):

@@ -222,6 +222,13 @@ def test_where_a_giver_can_not_be_asked_what_came_stays_to_be_gone_on_with() -> 
         regaining.make()
     assert temp_name(PATH) in disk.seen()
     assert not disk.open_handles
+    disk = new_disk()
+    with pytest.raises(OutOfReachError):
+        Regaining(
+            cast("Files", disk), WANTED, [Giver(b"x")], lambda: None, lambda _: None, lambda: False,
+            lambda: gone,
+        ).make()  # fmt: skip
+    assert disk.seen() == {}, "where nothing came nothing stays, nor its room"
 
 
 def test_stopped_it_leaves_no_name() -> None:
