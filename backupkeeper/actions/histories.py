@@ -188,17 +188,17 @@ def _contradictions(
 
 def send_manifest(
     context: Context, bucket: Bucket, place: Place, roll: Roll, troubles: list[Trouble]
-) -> None:
-    """The roll's manifest and chain in the bucket, once all its files are proven there."""
+) -> bool:
+    """The roll's manifest and chain in a bucket that has all its files; whether they stand there."""
     facts = _latest(context.catalog.facts_at(place.id, below=roll.head.folder))
     proven = {path: fact for path, fact in facts.items() if fact.way is not Way.WRITTEN}
     entries = _entries(context, roll, proven)
     folder = f"{roll.head.folder}/{FOLDER}"
     if len(entries) < len(roll.files) or not all(entry.is_right for entry in entries):
-        return
+        return False
     try:
         if bucket.look(f"{folder}/{CHAIN_NAME}") is not None:
-            return
+            return True
         number = 1
         generation = _generation(
             context,
@@ -219,6 +219,8 @@ def send_manifest(
         raise
     except BackupkeeperError as error:
         troubles.append(Trouble(place=place.name, path=folder, message=str(error)))
+        return False
+    return True
 
 
 def _latest(facts: Iterable[Fact]) -> dict[str, Fact]:

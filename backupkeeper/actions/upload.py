@@ -14,9 +14,9 @@ from datetime import datetime
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.encrypting_bucket import EncryptingBucket
 from backupkeeper.actions.findings import VerifyRun, until
-from backupkeeper.actions.histories import send_manifest
 from backupkeeper.actions.one_roll import RollNow, bucket_place, class_of, drive_here, roll_now
 from backupkeeper.actions.online import OnlineDrive, holding_places, online_drives
+from backupkeeper.actions.owed_manifests import see_listed, send_owed
 from backupkeeper.actions.place_check import forget_if_doubted, make_fit
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.sample_budget import sampling_now
@@ -109,6 +109,8 @@ def upload_roll(
             if (source is not None if errand.wants_sending else _is_wanting(errand, around))
         ]
         _do(context, run, now, todo, progress)
+        if source is not None:
+            send_owed(context, run.bucket, place, run.troubles)
         below = f"{now.roll.head.folder}/"
         give_up_stale(context, run.bucket, place, wanted=run.wanted, below=below)
         forget_if_doubted(context, place, run.bucket)
@@ -196,6 +198,7 @@ def _upload_to(
             todo = [one for one in errands(now, place) if one.state is not CopyState.PROVEN]
             run.wanted |= wanted_of(todo)
             _do(context, run, now, todo, progress)
+        send_owed(context, run.bucket, place, run.troubles)
         give_up_stale(context, run.bucket, place, wanted=run.wanted)
     except OutOfReachError as error:
         run.troubles.append(Trouble(place=place.name, path="", message=str(error)))
@@ -253,7 +256,7 @@ def _do(
         )
     if homeless or kept_back:
         return
-    send_manifest(context, run.bucket, run.place, now.roll, run.troubles)
+    see_listed(context, run.bucket, run.place, now.roll, run.troubles)
 
 
 def _traffic(run: Sending, todo: Sequence[Errand]) -> int:

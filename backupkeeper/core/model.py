@@ -306,6 +306,9 @@ class EventKind(StrEnum):
     """What a bucket was seen to do: subject the place's id, detail ``core.bucket_findings``' text.
 
     An empty detail: it did something else since, so that counts no more."""
+    LISTED = "listed"
+    """A roll's manifest and chain stand in a bucket: subject the place's and the roll's id, detail
+    the roll's folder."""
     KEYS_SHOWN = "keys shown"
     """Somebody showed that they can decrypt: subject what (``actions.encrypting``), detail the
     recipients whose key was there, one a line."""

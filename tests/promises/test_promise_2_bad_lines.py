@@ -26,6 +26,7 @@ from backupkeeper.cloud.s3 import S3Bucket
 from backupkeeper.cloud.tuning import Tuning
 from backupkeeper.core.errors import BackupkeeperError
 from backupkeeper.core.model import Result, Role, Way
+from backupkeeper.manifests.mhl_history import read_history
 from tests.real.store import Server
 from tests.stories.yard import QUIET, SHOOT, Yard, clip
 from tests.world.bad_line import BadLine, bad_line_to
@@ -80,9 +81,10 @@ class Shore:
     bucket: str
     catalog: bytes
     whole: set[str] = field(default_factory=set)
+    foreign: set[str] = field(default_factory=set)
 
-    def start_again(self) -> None:
-        """As it was before anything was sent."""
+    def start_again(self, *, foreign: bool) -> None:
+        """As it was before anything was sent. ``foreign``: an object that is not ours stands there."""
         for ending in ("-wal", "-shm"):
             (self.yard.root / f"catalog.sqlite{ending}").unlink(missing_ok=True)
         (self.yard.root / "catalog.sqlite").write_bytes(self.catalog)
@@ -94,7 +96,9 @@ class Shore:
                 Bucket=self.bucket, Key=one["Key"], UploadId=one["UploadId"]
             )
         self.whole = set()
-        client.put_object(Bucket=self.bucket, Key=FOREIGN, Body=b"theirs")
+        self.foreign = {FOREIGN} if foreign else set()
+        for key in self.foreign:
+            client.put_object(Bucket=self.bucket, Key=key, Body=b"theirs")
 
     def stored(self, key: str) -> bytes:
         answer = self.server.client.get_object(Bucket=self.bucket, Key=key)
@@ -103,11 +107,12 @@ class Shore:
     def holds_true(self) -> None:
         """The laws, looked at past the line and past our own code."""
         keys = set(self.server.keys(self.bucket))
-        assert self.stored(FOREIGN) == b"theirs"
+        for key in self.foreign:
+            assert self.stored(key) == b"theirs"
         assert self.whole <= keys
         for path, data in CARD.items():
             key = key_of(path)
-            if key in keys and key != FOREIGN:
+            if key in keys - self.foreign:
                 assert self.stored(key) == data, f"wrong bytes under {key}"
                 self.whole.add(key)
         for path in self.believed():
@@ -121,6 +126,17 @@ class Shore:
                 Bucket=self.bucket, Key=one["Key"], UploadId=one["UploadId"]
             ).get("Parts", [])
             assert SCRATCH in one["Key"] or parts == [], f"parts of {one['Key']} are left"
+
+    def listed_by_manifests(self) -> set[str]:
+        """What the roll's own manifests in the bucket list, read as anybody would."""
+        folder = f"{FOLDER}ascmhl/"
+        data = {
+            key.removeprefix(folder): self.stored(key)
+            for key in self.server.keys(self.bucket)
+            if key.startswith(folder)
+        }
+        history = read_history(data, data.__getitem__)
+        return set() if history is None else set(history.reference)
 
     def believed(self) -> set[str]:
         """Paths on the card of which any fact ever said that the bucket has them, proven."""
@@ -208,7 +224,7 @@ def shore(
         return open_bucket(location, **more | {"tuning": tuning})
 
     credentials.setattr("backupkeeper.cloud.bucket.open_bucket", opened)
-    shore.start_again()
+    shore.start_again(foreign=request.getfixturevalue("seed") % 2 == 0)
     return shore
 
 
@@ -236,6 +252,7 @@ def test_nothing_false_is_believed_and_nothing_lost(shore: Shore, store: str, se
         if shore.fetch().checked:  # what the bad line made look damaged is read anew
             shore.upload()
         shore.holds_true()
-        assert shore.whole == {key_of(path) for path in CARD} - {FOREIGN}
-        assert shore.believed() == set(CARD) - {FOREIGN.removeprefix(FOLDER)}
+        assert shore.whole == {key_of(path) for path in CARD} - shore.foreign
+        assert shore.believed() == {path for path in CARD if key_of(path) not in shore.foreign}
+        assert shore.foreign or shore.listed_by_manifests() == set(CARD)
         shore.nothing_is_left_half_done()

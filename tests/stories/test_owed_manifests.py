@@ -1,0 +1,123 @@
+"""The line breaks after a roll's last file and before its manifest: the next upload makes up for it."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from backupkeeper.actions.upload import upload_roll
+from backupkeeper.core.model import EventKind, Role
+from backupkeeper.core.outcomes import UploadOutcome
+from backupkeeper.manifests.mhl_history import read_history
+from tests.real.store import Server
+from tests.stories.yard import QUIET, SHOOT, Yard, clip
+from tests.world.bad_line import BadLine, bad_line_to
+from tests.world.misfortunes import Fate, Fates, Misfortune
+
+pytest_plugins = ["tests.real.store_fixtures"]
+
+CARD = {"DCIM/100BOATY/BOAT0001.MP4": clip(1), "DCIM/100BOATY/BOAT0001.XML": b"<clip/>\n"}
+
+
+class NoChain(Fates):
+    """Whoever sends a chain of manifests meets a login page."""
+
+    def __init__(self) -> None:
+        super().__init__(0)
+
+    def of(self, method: str, address: str) -> Fate | None:
+        if method == "PUT" and "ascmhl_chain" in address:
+            return Fate(what=Misfortune.PAGE, where=0, bit=1)
+        return None
+
+
+@pytest.fixture
+def line(strict: Server) -> Iterator[BadLine]:
+    with bad_line_to(strict.url) as line:
+        yield line
+
+
+@pytest.fixture
+def bucket(strict: Server) -> str:
+    return strict.new_bucket()
+
+
+@pytest.fixture
+def yard(tmp_path: Path, line: BadLine, bucket: str, credentials: None) -> Yard:
+    yard = Yard(tmp_path, policy="distinct_devices = false")
+    yard.drives()
+    with yard.keeper() as keeper:
+        keeper.add_bucket(
+            f"s3://{bucket}/footage",
+            role=Role.CLOUD,
+            name="Off site",
+            endpoint=line.url,
+            profile=None,
+        )
+    yard.offload(yard.card("card", CARD))
+    line.fates = NoChain()
+    assert upload(yard).troubles
+    line.fates = None
+    return yard
+
+
+def upload(yard: Yard) -> UploadOutcome:
+    with yard.keeper() as keeper:
+        (outcome,) = keeper.upload(progress=QUIET)
+    return outcome
+
+
+def listed(strict: Server, bucket: str, roll: str = "Roll 01") -> set[str]:
+    folder = f"footage/{SHOOT}/Originals/Wide/{roll}/ascmhl/"
+    data = {
+        key.removeprefix(folder): strict.client.get_object(Bucket=bucket, Key=key)["Body"].read()
+        for key in strict.keys(bucket)
+        if key.startswith(folder)
+    }
+    history = read_history(data, data.__getitem__)
+    return set() if history is None else set(history.reference)
+
+
+def test_the_next_upload_lists_what_is_there_and_sends_nothing_else(
+    yard: Yard, strict: Server, bucket: str
+) -> None:
+    assert listed(strict, bucket) == set()
+    assert yard.gaps_of("Roll 01") == ()
+    outcome = upload(yard)
+    assert (outcome.sent_files, outcome.troubles) == (0, ())
+    assert listed(strict, bucket) == set(CARD)
+
+
+def test_the_upload_of_another_roll_makes_up_for_it_too(
+    yard: Yard, strict: Server, bucket: str
+) -> None:
+    yard.offload(yard.card("another", {"DCIM/100BOATY/BOAT0002.MP4": clip(2)}))
+    with yard.keeper() as keeper:
+        context = keeper.context
+        places = {place.name: place.id for place in context.catalog.places()}
+        head = next(one for one in context.catalog.rolls() if one.name == "Roll 02")
+        upload_roll(
+            context, head.id, bucket=places["Off site"], source=places["Main"], progress=QUIET
+        )
+    assert listed(strict, bucket) == set(CARD)
+    assert listed(strict, bucket, "Roll 02") == {"DCIM/100BOATY/BOAT0002.MP4"}
+
+
+def test_what_is_known_to_be_listed_is_not_asked_for_again(
+    yard: Yard, strict: Server, bucket: str, line: BadLine
+) -> None:
+    upload(yard)
+    with yard.keeper() as keeper:
+        (event,) = keeper.context.catalog.latest(EventKind.LISTED).values()
+    assert event.detail == f"{SHOOT}/Originals/Wide/Roll 01"
+
+    class Counting(NoChain):
+        asked = 0
+
+        def of(self, method: str, address: str) -> Fate | None:
+            self.asked += "ascmhl" in address
+            return None
+
+    line.fates = counting = Counting()
+    upload(yard)
+    assert counting.asked == 0

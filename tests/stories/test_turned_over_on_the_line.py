@@ -1,0 +1,87 @@
+"""One bit turned over between the bucket and here: no good object is called damaged for that."""
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from backupkeeper.core.model import Role
+from backupkeeper.core.outcomes import Finding
+from tests.real.store import Server
+from tests.stories.yard import QUIET, SHOOT, Yard, clip
+from tests.world.bad_line import BadLine, bad_line_to
+from tests.world.misfortunes import Fate, Fates, Misfortune
+
+pytest_plugins = ["tests.real.store_fixtures"]
+
+CLIP = clip(1, 9_000_001)
+KEY = f"footage/{SHOOT}/Originals/Wide/Roll 01/DCIM/100BOATY/BOAT0001.MP4"
+
+
+class Turned(Fates):
+    """The first ``times`` readings of a clip come with one bit turned over."""
+
+    def __init__(self, times: int) -> None:
+        super().__init__(0)
+        self.left = times
+
+    def of(self, method: str, address: str) -> Fate | None:
+        if method != "GET" or "BOAT0001" not in address or self.left <= 0:
+            return None
+        self.left -= 1
+        return Fate(what=Misfortune.FLIPPED_BACK, where=0.7, bit=4)
+
+
+@pytest.fixture
+def line(strict: Server) -> Iterator[BadLine]:
+    with bad_line_to(strict.url) as line:
+        yield line
+
+
+@pytest.fixture
+def bucket(strict: Server) -> str:
+    return strict.new_bucket()
+
+
+@pytest.fixture
+def yard(tmp_path: Path, line: BadLine, bucket: str, credentials: None) -> Yard:
+    yard = Yard(tmp_path, policy="distinct_devices = false")
+    yard.drives()
+    with yard.keeper() as keeper:
+        keeper.add_bucket(
+            f"s3://{bucket}/footage",
+            role=Role.CLOUD,
+            name="Off site",
+            endpoint=line.url,
+            profile=None,
+        )
+    yard.offload(yard.card("card", {"DCIM/100BOATY/BOAT0001.MP4": CLIP}))
+    with yard.keeper() as keeper:
+        keeper.upload(progress=QUIET)
+    return yard
+
+
+def test_a_bit_turned_over_once_is_asked_for_again(yard: Yard, line: BadLine) -> None:
+    line.fates = Turned(1)
+    outcome = yard.verify("Off site")
+    assert outcome.all_well
+    assert line.fates.left == 0
+    line.fates = None
+    assert yard.gaps_of("Roll 01") == ()
+
+
+def test_what_stays_wrong_is_damaged_and_where(
+    yard: Yard, line: BadLine, strict: Server, bucket: str
+) -> None:
+    spoiled = bytearray(CLIP)
+    spoiled[5_000_000] ^= 1
+    strict.client.put_object(Bucket=bucket, Key=KEY, Body=bytes(spoiled))
+    line.fates = Turned(0)
+    (found,) = yard.verify("Off site").checked
+    assert found.finding is Finding.DAMAGED
+    with yard.keeper() as keeper:
+        catalog = keeper.context.catalog
+        (head,) = catalog.rolls()
+        facts = [one for one in catalog.facts_of_roll(head.id) if one.damage]
+    assert [fact.damage for fact in facts] == [((4_194_304, 8_388_608),)]
+    assert yard.gaps_of("Roll 01") == (Role.CLOUD,)
