@@ -33,8 +33,6 @@ def see_listed(
     Raises:
         OutOfReachError: the bucket does not answer; it is owed from now on.
     """
-    with suppress(HostileInputError, MismatchError):  # what stands there is not ours to go on with
-        _go_on(context, bucket, place, roll)
     if send_manifest(context, bucket, place, roll, troubles):
         context.catalog.note(
             [
@@ -58,23 +56,24 @@ def send_owed(context: Context, bucket: Bucket, place: Place, troubles: list[Tro
     lacking = context.catalog.not_plainly_proven(place.id, since)
     listed = context.catalog.latest(EventKind.LISTED)
     for head in context.catalog.rolls():
-        if head.id not in lacking and _subject(place, head.id) not in listed:
-            see_listed(context, bucket, place, context.catalog.roll(head.id), troubles)
+        if head.id in lacking or _subject(place, head.id) in listed:
+            continue
+        roll = context.catalog.roll(head.id)
+        with suppress(HostileInputError, MismatchError):  # what stands there is none to go on with
+            _go_on(context, bucket, roll)
+        see_listed(context, bucket, place, roll, troubles)
 
 
 def _subject(place: Place, roll: RollId) -> str:
     return f"{place.id} {roll}"
 
 
-def _go_on(context: Context, bucket: Bucket, place: Place, roll: Roll) -> None:
+def _go_on(context: Context, bucket: Bucket, roll: Roll) -> None:
     """Send the chain of a first manifest that arrived without it.
 
     What is encrypted keeps its lists elsewhere and is sent anew.
     """
-    since = context.clock.now() - context.config.policy.attested_age
-    if isinstance(bucket, EncryptingBucket) or roll.head.id in context.catalog.not_plainly_proven(
-        place.id, since
-    ):
+    if isinstance(bucket, EncryptingBucket):
         return
     folder = f"{roll.head.folder}/{FOLDER}/"
     there = {entry.key.removeprefix(folder): entry for entry in bucket.listing(folder)}

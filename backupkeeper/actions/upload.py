@@ -254,7 +254,7 @@ def _do(
         run.waiting.append(
             f"{folder}: {homeless} files have no proven copy on a drive that is here."
         )
-    if homeless or kept_back:
+    if homeless or kept_back or not todo:  # nothing to do, but no manifest: ``owed_manifests``
         return
     see_listed(context, run.bucket, run.place, now.roll, run.troubles)
 

@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from urllib.parse import parse_qs, unquote, urlsplit
+from urllib.parse import parse_qs, quote, unquote, urlsplit
 from xml.sax.saxutils import escape
 
 
@@ -255,12 +255,24 @@ class _Handler(BaseHTTPRequestHandler):
             f"<ListPartsResult><IsTruncated>false</IsTruncated>{told}</ListPartsResult>",
         )
 
+    def _listing(self, bucket: str, prefix: str) -> str:
+        entries = [
+            f"<Contents><Key>{quote(key.removeprefix(bucket))}</Key><ETag>{escape(etag)}</ETag>"
+            f"<Size>{len(data)}</Size></Contents>"
+            for key, (data, etag, _) in sorted(self.rules.objects.items())
+            if key.startswith(bucket + prefix)
+        ]
+        said = "<EncodingType>url</EncodingType><IsTruncated>false</IsTruncated>"
+        return f"<ListBucketResult>{said}{''.join(entries)}</ListBucketResult>"
+
     def do_GET(self) -> None:
         key, query, _ = self._take()
         if not self.rules.is_public and "Authorization" not in self.headers:
             self._error(403, "AccessDenied")
         elif "uploadId" in query:
             self._list_parts(query)
+        elif "list-type" in query:
+            self._answer(200, self._listing(f"{key.rstrip('/')}/", query.get("prefix", "")))
         elif key in self.rules.objects:
             data, etag, _ = self.rules.objects[key]
             self._answer(200, data, ETag=etag)
