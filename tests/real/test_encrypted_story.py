@@ -359,3 +359,29 @@ def test_with_the_drives_gone_everything_comes_back_with_one_of_the_keys(
     lost = roll_folder(tmp_path / "lost Main")
     assert times == {name: (lost / name).stat().st_mtime_ns for name in CARD}
     assert (roll_folder(tmp_path / "new") / "ascmhl").is_dir()
+
+
+@pytest.mark.parametrize("store", STORES, indirect=True)
+def test_on_an_empty_machine_a_key_and_the_bucket_are_enough(
+    stand: Stand, store: Server, tmp_path: Path
+) -> None:
+    stand.configure(hide=True)
+    stand.show()
+    stand.yard.offload(stand.yard.card("card", CARD))
+    stand.upload()
+    (tmp_path / "elsewhere").mkdir()
+    empty = Stand(Yard(tmp_path / "elsewhere"), store, stand.bucket)  # encrypts nothing itself
+    source = ("rebuild", "--from", f"s3://{stand.bucket}/footage", "--endpoint", store.url)
+    said = typed(empty.yard, *source)
+    assert said.code != 0
+    assert "is encrypted, and there is no key here" in " ".join(said.all.split())
+    key = ("--identity", str(empty.key("aunt")))
+    said = typed(empty.yard, *key, *source, "--merge")  # the place is known from the first try
+    assert said.code in {0, 1}, said.all
+    (tmp_path / "new").mkdir()
+    said = typed(
+        empty.yard, *key, "restore", "--all", "--to", str(tmp_path / "new"), "--from", "Off site",
+        "--yes",
+    )  # fmt: skip
+    assert said.code == 0, said.all
+    assert tree(roll_folder(tmp_path / "new")) == CARD
