@@ -31,7 +31,7 @@ from backupkeeper.actions.sending import (
 from backupkeeper.actions.sending_small import are_small, send_small
 from backupkeeper.actions.upload_order import heads_in_order
 from backupkeeper.actions.uploads_begun import give_up_stale
-from backupkeeper.core.errors import EncryptionError, NoKeyError, OutOfReachError
+from backupkeeper.core.errors import EncryptionError, NoKeyError, OutOfReachError, PublicBucketError
 from backupkeeper.core.model import (
     CopyState,
     Place,
@@ -187,7 +187,12 @@ def _sending(context: Context, place: Place, drives: Iterable[OnlineDrive]) -> S
 def _upload_to(
     context: Context, place: Place, drives: Sequence[OnlineDrive], progress: Progress
 ) -> UploadOutcome:
-    make_fit(context, place, progress)
+    try:
+        make_fit(context, place, progress)
+    except PublicBucketError as error:  # told of this bucket; others may still be sent to
+        run = _sending(context, place, ())
+        run.troubles.append(Trouble(place=place.name, path="", message=str(error)))
+        return _outcome(run)
     run = _sending(context, place, drives)
     run.attests = run.bucket.capabilities().attests  # no answer? that is told before any work
     since = context.clock.now() - context.config.policy.attested_age

@@ -19,7 +19,7 @@ from botocore.parsers import ResponseParserError
 from backupkeeper.cloud.causes import Cause
 from backupkeeper.cloud.client import Store
 from backupkeeper.cloud.errors import cause_of, code_and_status, is_web_page, translated
-from backupkeeper.core.bucket_findings import Word
+from backupkeeper.core.bucket_findings import MOST_DAYS, Word
 
 ROOT: Final = "backupkeeper-root"
 """Key of a parsed answer under which the name of its outermost element stands."""
@@ -116,7 +116,11 @@ def object_lock(store: Store) -> tuple[Word, str]:
     mode = usual.get("Mode")
     for unit in ("Days", "Years"):
         count = usual.get(unit)
-        if mode in {"GOVERNANCE", "COMPLIANCE"} and isinstance(count, int) and count > 0:
+        if (
+            mode in {"GOVERNANCE", "COMPLIANCE"}
+            and isinstance(count, int)
+            and 0 < count <= MOST_DAYS
+        ):
             return Word.YES, f"{str(mode).lower()}, {count} {unit.lower()}"
     return Word.YES, ""
 

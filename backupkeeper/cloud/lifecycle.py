@@ -24,7 +24,7 @@ from defusedxml.ElementTree import ParseError, fromstring
 from backupkeeper.cloud.asking import said
 from backupkeeper.cloud.client import Store
 from backupkeeper.cloud.errors import LIBRARY_ERRORS, code_and_status, translated
-from backupkeeper.core.bucket_findings import Word
+from backupkeeper.core.bucket_findings import MOST_DAYS, Word
 from backupkeeper.core.errors import BackupkeeperError, ListingError, UsageError
 
 RULE_ID: Final = "backupkeeper-unfinished-uploads"
@@ -90,7 +90,7 @@ def _rules(answer: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 def _days(table: object, key: str) -> int | None:
     days = table.get(key) if isinstance(table, dict) else None
-    return days if isinstance(days, int) and days > 0 else None
+    return min(days, MOST_DAYS) if isinstance(days, int) and days > 0 else None
 
 
 def _deletions(rules: Sequence[Mapping[str, Any]], mine: str) -> Iterator[int]:

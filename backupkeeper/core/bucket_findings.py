@@ -20,7 +20,8 @@ FORM: Final = 1
 BELIEVED_FOR: Final = timedelta(days=30)
 MOST_CHARACTERS: Final = 20_000
 _MOST_ITEMS: Final = 200
-_MOST_DAYS: Final = 1_000_000
+MOST_DAYS: Final = 1_000_000
+"""More days than that are told as so many: they come from outside."""
 _CLOCK_SLACK: Final = timedelta(hours=1)
 
 
@@ -190,7 +191,7 @@ def _steps(value: object) -> Mapping[str, tuple[Step, ...]]:
 def _days(value: object) -> int | None:
     if value is None:
         return None
-    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= _MOST_DAYS:
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= MOST_DAYS:
         raise TypeError("no number of days")
     return value
 

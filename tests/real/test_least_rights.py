@@ -15,6 +15,7 @@ from botocore.exceptions import ClientError
 
 from backupkeeper.actions.upload import upload_roll
 from backupkeeper.core.bucket_findings import Word
+from backupkeeper.core.errors import UsageError
 from backupkeeper.core.model import Role
 from backupkeeper.core.restoring import Asked
 from tests.real.store import Server, raw_client
@@ -159,3 +160,16 @@ def test_what_is_not_named_is_refused(radosgw: Server, deed: str) -> None:
 
 def test_the_policy_names_no_right_to_delete_or_to_change_the_bucket() -> None:
     assert all(not re.search(r"Delete|\*|PutBucket|PutLifecycle|Bypass", one) for one in actions())
+
+
+def test_the_lifecycle_rule_wants_a_right_of_its_own_and_nothing_is_changed_without(
+    yard: Yard, radosgw: Server
+) -> None:
+    bucket = radosgw.new_bucket()
+    radosgw.client.put_bucket_policy(Bucket=bucket, Policy=policy(bucket))
+    add(yard, radosgw, bucket)
+    refused = r"did not take the rule \(AccessDenied\)\. Nothing was changed"
+    with yard.keeper() as keeper, pytest.raises(UsageError, match=refused):
+        keeper.set_lifecycle_rule("Off site", progress=QUIET)
+    with pytest.raises(ClientError, match="NoSuchLifecycleConfiguration"):
+        radosgw.client.get_bucket_lifecycle_configuration(Bucket=bucket)

@@ -7,10 +7,12 @@ import pytest
 
 from backupkeeper.actions.online import MARKER_PATH
 from backupkeeper.actions.place_check import checks, reminders
+from backupkeeper.actions.upload import upload_roll
 from backupkeeper.core.bucket_findings import BELIEVED_FOR
 from backupkeeper.core.errors import PublicBucketError, UsageError
 from backupkeeper.core.model import Event, EventKind, Role
 from backupkeeper.core.outcomes import PlaceCheck, UploadOutcome
+from backupkeeper.report import exits
 from tests.real.store import Server
 from tests.stories.yard import QUIET, Yard, clip
 
@@ -58,6 +60,15 @@ def upload(yard: Yard) -> UploadOutcome:
     return outcome
 
 
+def daemon_upload_is_refused(yard: Yard) -> bool:
+    with yard.keeper() as keeper:
+        (roll,) = keeper.context.catalog.rolls()
+        main, _, cloud = (place.id for place in keeper.context.catalog.places())
+        with pytest.raises(PublicBucketError):
+            upload_roll(keeper.context, roll.id, bucket=cloud, source=main, progress=QUIET)
+    return True
+
+
 def told(yard: Yard) -> tuple[str, ...]:
     with yard.keeper() as keeper:
         # The yard's clock stands in June, and the store's does not.
@@ -85,13 +96,15 @@ def test_nothing_is_sent_to_a_bucket_that_became_public_until_a_check_says_other
     yard.offload(yard.card("card", CARD))
     radosgw.client.put_bucket_policy(Bucket=bucket, Policy=PUBLIC % bucket)
     assert next(one.code for one in check(yard).advice) == "public"
-    with pytest.raises(PublicBucketError, match="backupkeeper place check 'Off site'"):
-        upload(yard)
+    refused = upload(yard)
+    (trouble,) = refused.troubles
+    assert "backupkeeper place check 'Off site'" in trouble.message
+    assert (refused.sent_files, exits.of_upload([refused])) == (0, 3)
     assert radosgw.keys(bucket) == [f"footage/{MARKER_PATH}"]  # from before
     assert any("This bucket is public" in one for one in told(yard))
     radosgw.client.delete_bucket_policy(Bucket=bucket)
-    with pytest.raises(PublicBucketError):
-        upload(yard)
+    assert upload(yard).sent_files == 0
+    assert daemon_upload_is_refused(yard)
     assert "public" not in [one.code for one in check(yard).advice]
     assert upload(yard).sent_files == 2
 
