@@ -15,6 +15,7 @@ from backupkeeper.actions.encrypting_bucket import EncryptingBucket
 from backupkeeper.actions.fetching import fetch_back
 from backupkeeper.actions.giving import AnyGiver, DriveGiver
 from backupkeeper.actions.one_roll import RollNow, class_of
+from backupkeeper.actions.place_check import make_fit
 from backupkeeper.actions.recording import TICK, record_seen
 from backupkeeper.actions.sending import sent_fact
 from backupkeeper.actions.treating import Case, RepairRun, after, content_of, givers_of
@@ -36,6 +37,8 @@ def mend_objects(run: RepairRun, now: RollNow, place: Place, cases: Sequence[Cas
         total_files=len(cases),
     )
     try:
+        if not run.wanted.dry_run:
+            make_fit(run.context, place, run.progress)
         for case in cases:
             run.progress.file(case.copy.path)
             if run.wanted.dry_run:

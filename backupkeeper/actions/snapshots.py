@@ -25,6 +25,7 @@ from backupkeeper.actions.fetching import fetch_back
 from backupkeeper.actions.landings import settled
 from backupkeeper.actions.offload import destination
 from backupkeeper.actions.online import OnlineDrive, holding, holding_places, online_drives
+from backupkeeper.actions.place_check import make_fit
 from backupkeeper.actions.room import room_needed
 from backupkeeper.actions.unfinished import drop_temporaries
 from backupkeeper.catalog.snapshot import Packed, pack, snapshot_mark
@@ -308,6 +309,7 @@ def _into_bucket(
     place, content = what
     try:
         with holding_places(context, [place], doing=DOING):
+            make_fit(context, place, Quiet())
             bucket = context.open_bucket(place)
             ensure_marker(bucket, place)
             fs_type = context.mounts.under(os.path.dirname(packed.path)).fs_type
