@@ -77,18 +77,18 @@ def keep_snapshots(
     context: Context,
     progress: Progress,
     *,
-    by_hand: bool = False,
+    brought: bool = False,
     buckets: bool = True,
-    only: PlaceId | None = None,
+    only: frozenset[PlaceId] | None = None,
 ) -> Snapshots:
     """Give each place that is here and due a snapshot of the catalog as it is now.
 
     Args:
         context: the world.
         progress: told as it goes, where that takes more than a moment.
-        by_hand: a command of the person's has just done something (see ``core.snapshots``).
+        brought: something was brought to a place just now (see ``core.snapshots``).
         buckets: whether buckets are asked too.
-        only: the one place that is meant; None: all.
+        only: the places that are meant; None: all.
 
     Raises:
         CatalogError: the catalog can't be read.
@@ -96,8 +96,15 @@ def keep_snapshots(
     run = Snapshots()
     if not os.path.exists(context.config.catalog.path):
         return run
-    due = _due(context, by_hand=by_hand, only=only)
-    drives = [drive for drive in online_drives(context)[0] if drive.place.id in due]
+    due = _due(context, brought=brought, only=only)
+    if not due:
+        return run
+    doubted = context.catalog.latest(EventKind.DOUBTED)
+    drives = [
+        drive
+        for drive in online_drives(context)[0]
+        if drive.place.id in due and not _in_doubt(drive, doubted)
+    ]
     stores = [place for place in due.values() if buckets and place.kind is PlaceKind.BUCKET]
     if not drives and not stores:
         return run
@@ -120,6 +127,12 @@ def keep_snapshots(
     except PlaceHeldError:
         pass  # another program is just doing this
     return run
+
+
+def _in_doubt(drive: OnlineDrive, doubted: Mapping[str, Event]) -> bool:
+    """Whether it was put in doubt as a whole in this very mount: then it is left alone."""
+    last = doubted.get(drive.place.id)
+    return last is not None and last.detail == drive.info.mount.token
 
 
 def kept_snapshots(context: Context) -> dict[PlaceId, Kept]:
@@ -147,7 +160,7 @@ def snapshot_notes(context: Context) -> tuple[SnapshotNote, ...]:
 
 
 def snapshots_due(
-    context: Context, mark: SnapshotMark, *, by_hand: bool = False
+    context: Context, mark: SnapshotMark, *, brought: bool = False
 ) -> dict[PlaceId, datetime]:
     """From when on each active place should get a snapshot; those that have what there is are left out."""
     kept = kept_snapshots(context)
@@ -158,20 +171,22 @@ def snapshots_due(
             continue
         last = kept.get(place.id)
         in_bucket = place.kind is PlaceKind.BUCKET
-        at = due_at(last, mark, pause, in_bucket=in_bucket, by_hand=by_hand)
+        at = due_at(last, mark, pause, in_bucket=in_bucket, brought=brought)
         if at is not None:
             found[place.id] = min(at, now) if is_due(at, now, last) else at
     return found
 
 
-def _due(context: Context, *, by_hand: bool, only: PlaceId | None) -> Mapping[PlaceId, Place]:
+def _due(
+    context: Context, *, brought: bool, only: frozenset[PlaceId] | None
+) -> Mapping[PlaceId, Place]:
     mark = snapshot_mark(context.config.catalog.path)
-    due = snapshots_due(context, mark, by_hand=by_hand)
+    due = snapshots_due(context, mark, brought=brought)
     now = context.clock.now()
     return {
         place.id: place
         for place in context.catalog.places()
-        if place.id in due and due[place.id] <= now and only in {None, place.id}
+        if place.id in due and due[place.id] <= now and (only is None or place.id in only)
     }
 
 

@@ -6,8 +6,8 @@ name of its own, so that two machines never overwrite each other's and none is e
 Rules:
 1. A place is due where its last snapshot says something else than the catalog does now, and a pause
    has passed since: ``pause`` on drives and in buckets; in a bucket at least a day for a catalog of
-   more than ``SMALL_BYTES``. On drives, after a command of the person's, there is no pause for a
-   catalog that is no larger.
+   more than ``SMALL_BYTES``. Right after something was brought to the place (not after looks and
+   proofs) there is no pause for a catalog that is no larger.
 2. On a drive the newest ``KEPT_ON_DRIVES`` of each catalog stay, in a bucket the newest
    ``KEPT_IN_BUCKETS`` and, of the older ones, the newest of every month.
 3. What another catalog put there is never touched.
@@ -96,7 +96,7 @@ class SnapshotNote:
 
 
 def due_at(
-    kept: Kept | None, mark: SnapshotMark, pause: timedelta, *, in_bucket: bool, by_hand: bool
+    kept: Kept | None, mark: SnapshotMark, pause: timedelta, *, in_bucket: bool, brought: bool
 ) -> datetime | None:
     """From when on a place should get a snapshot; None: it has what there is.
 
@@ -105,14 +105,14 @@ def due_at(
         mark: the catalog as it is now.
         pause: what the person set.
         in_bucket: whether the place is a bucket.
-        by_hand: whether a command of the person's has just done something.
+        brought: whether something was brought there just now.
     """
     if kept is None:
         return datetime.min.replace(tzinfo=UTC)
     if kept.mark == mark.text:
         return None
     is_small = mark.size_bytes <= SMALL_BYTES
-    if by_hand and is_small and not in_bucket:
+    if brought and is_small:
         return kept.at
     return kept.at + (pause if is_small or not in_bucket else max(pause, DAY))
 

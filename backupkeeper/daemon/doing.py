@@ -5,6 +5,7 @@ in ``Finished.troubles``.
 """
 
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import replace
 from datetime import tzinfo
 from types import MappingProxyType
@@ -22,11 +23,12 @@ from backupkeeper.actions.offload import offload
 from backupkeeper.actions.offload_plan import Request
 from backupkeeper.actions.online import OnlineDrive, online
 from backupkeeper.actions.repair import repair_roll
+from backupkeeper.actions.snapshots import keep_snapshots
 from backupkeeper.actions.survey import survey
 from backupkeeper.actions.upload import upload_roll
 from backupkeeper.actions.verify import prove_roll
 from backupkeeper.core.deeds import Deed, DeedKind
-from backupkeeper.core.errors import BrokenPromiseError, DriveGoneError
+from backupkeeper.core.errors import BackupkeeperError, BrokenPromiseError, DriveGoneError
 from backupkeeper.core.hours import next_week
 from backupkeeper.core.model import EventKind, PlaceId, PlaceKind, RollId, Way
 from backupkeeper.core.needs import young_for
@@ -37,6 +39,12 @@ from backupkeeper.daemon.shares import Shares
 from backupkeeper.ports.progress import Progress
 from backupkeeper.report.weekly import weekly_subject, weekly_text
 
+_BRINGING: Final = frozenset(
+    {
+        *(DeedKind.OFFLOAD, DeedKind.MIRROR, DeedKind.REPAIR, DeedKind.ADOPT),
+        DeedKind.UPLOAD,
+    }
+)
 Doer = Callable[[Context, Deed, Progress], Finished]
 
 
@@ -48,9 +56,26 @@ def do(context: Context, deed: Deed, progress: Progress) -> Finished:
     """
     begun = context.clock.monotonic()
     came = _DOERS[deed.kind](context, deed, progress)
-    return replace(
-        came, seconds=context.clock.monotonic() - begun, free=tuple(_free(context, deed.places))
-    )
+    took = context.clock.monotonic() - begun
+    _keep_snapshots(context, deed, came, progress)
+    return replace(came, seconds=took, free=tuple(_free(context, deed.places)))
+
+
+def _keep_snapshots(context: Context, deed: Deed, came: Finished, progress: Progress) -> None:
+    """The end of every deed: a snapshot of what is known now goes where the deed was at work.
+
+    So nothing has to be planned for it: the devices are this deed's own until it ends. What can't be
+    kept is told by ``gaps``.
+    """
+    places = {deed.place, *deed.onto, *([deed.source] if deed.kind is DeedKind.MIRROR else [])}
+    with suppress(BackupkeeperError):
+        keep_snapshots(
+            context,
+            progress,
+            brought=deed.kind in _BRINGING and came.size_bytes > 0,
+            buckets=deed.kind is DeedKind.UPLOAD,
+            only=frozenset(place for place in places if place is not None),
+        )
 
 
 def _free(context: Context, places: Iterable[PlaceId]) -> Iterable[tuple[str, int]]:

@@ -174,7 +174,7 @@ class Keeper(Restoring):
         """Do it, and then keep a snapshot of what is known now; one that fails is told by ``gaps``."""
         came = self._giving_way(deed)
         with suppress(BackupkeeperError):
-            keep_snapshots(self._context, progress, by_hand=True, buckets=buckets)
+            keep_snapshots(self._context, progress, brought=True, buckets=buckets)
         return came
 
     def _adding(self) -> AbstractContextManager[None]:

@@ -71,24 +71,24 @@ def test_what_is_no_snapshots_name_is_none(text: str) -> None:
 
 def test_a_place_without_one_is_due_at_once() -> None:
     for in_bucket in (True, False):
-        at = due_at(None, LARGE, PAUSE, in_bucket=in_bucket, by_hand=False)
+        at = due_at(None, LARGE, PAUSE, in_bucket=in_bucket, brought=False)
         assert is_due(at, NOW, None)
 
 
 def test_a_place_that_has_what_there_is_is_never_due() -> None:
     kept = Kept(at=NOW - timedelta(days=900), mark="now")
-    at = due_at(kept, SMALL, PAUSE, in_bucket=False, by_hand=True)
+    at = due_at(kept, SMALL, PAUSE, in_bucket=False, brought=True)
     assert at is None
     assert not is_due(at, NOW, kept)
 
 
 @pytest.mark.parametrize(
-    ("mark", "in_bucket", "by_hand", "after"),
+    ("mark", "in_bucket", "brought", "after"),
     [
         (SMALL, False, False, PAUSE),
         (SMALL, True, False, PAUSE),
         (SMALL, False, True, timedelta(0)),
-        (SMALL, True, True, PAUSE),
+        (SMALL, True, True, timedelta(0)),
         (LARGE, False, False, PAUSE),
         (LARGE, False, True, PAUSE),
         (LARGE, True, False, DAY),
@@ -96,23 +96,23 @@ def test_a_place_that_has_what_there_is_is_never_due() -> None:
     ],
 )
 def test_how_long_a_place_goes_without(
-    mark: SnapshotMark, in_bucket: bool, by_hand: bool, after: timedelta
+    mark: SnapshotMark, in_bucket: bool, brought: bool, after: timedelta
 ) -> None:
     kept = Kept(at=NOW, mark="before")
-    assert due_at(kept, mark, PAUSE, in_bucket=in_bucket, by_hand=by_hand) == NOW + after
+    assert due_at(kept, mark, PAUSE, in_bucket=in_bucket, brought=brought) == NOW + after
 
 
 def test_a_pause_longer_than_a_day_holds_for_buckets_too() -> None:
     kept = Kept(at=NOW, mark="before")
-    at = due_at(kept, LARGE, timedelta(days=3), in_bucket=True, by_hand=False)
+    at = due_at(kept, LARGE, timedelta(days=3), in_bucket=True, brought=False)
     assert at == NOW + timedelta(days=3)
 
 
 def test_one_from_the_future_keeps_nobody_waiting() -> None:
     kept = Kept(at=NOW + timedelta(days=400), mark="before")
-    assert is_due(due_at(kept, SMALL, PAUSE, in_bucket=True, by_hand=False), NOW, kept)
+    assert is_due(due_at(kept, SMALL, PAUSE, in_bucket=True, brought=False), NOW, kept)
     fresh = Kept(at=NOW, mark="before")
-    assert not is_due(due_at(fresh, SMALL, PAUSE, in_bucket=True, by_hand=False), NOW, fresh)
+    assert not is_due(due_at(fresh, SMALL, PAUSE, in_bucket=True, brought=False), NOW, fresh)
 
 
 def test_what_is_worth_a_word() -> None:

@@ -1,15 +1,28 @@
 """The catalog is kept on every drive by the commands that do something."""
 
+import dataclasses
+import os
 import sqlite3
-from contextlib import closing
+from contextlib import closing, suppress
+from datetime import timedelta
 from pathlib import Path
+from typing import Any, cast
 
 import pytest
 import zstandard
 
+from backupkeeper.actions.doubting import put_in_doubt
+from backupkeeper.actions.online import online_drives
+from backupkeeper.actions.snapshots import keep_snapshots
+from backupkeeper.catalog.foreign import checked
+from backupkeeper.catalog.unpacking import unpack
+from backupkeeper.core.deeds import Deed, DeedKind
+from backupkeeper.core.errors import BackupkeeperError
 from backupkeeper.core.snapshots import FOLDER, KEPT_ON_DRIVES, snapshot_name
+from backupkeeper.ports.files import Files, Handle
 from tests.stories.typed import typed, yard_of_today
-from tests.stories.yard import Yard, clip
+from tests.stories.yard import QUIET, Yard, clip
+from tests.world.killing import Faults, Killed
 
 FILES = {"DCIM/WIDE0001.MP4": clip(1), "DCIM/WIDE0002.MP4": clip(2)}
 
@@ -127,3 +140,100 @@ def test_a_snapshot_that_can_not_be_written_fails_no_deed(yard: Yard) -> None:
     assert outcome.sealed
     assert len(snapshots_on(travel)) == 1
     assert (main / ".backupkeeper" / "catalog").read_text().startswith("a file")
+
+
+def snapshot_is_whole(path: Path, scratch: Path) -> bool:
+    """By its name's digest and by looking at every row."""
+    name = snapshot_name(path.name)
+    assert name is not None
+    data = path.read_bytes()
+    unpack([memoryview(data)], str(scratch), name.blake3)
+    checked(str(scratch))
+    return True
+
+
+class Held:
+    """Files whose locks end with the program, as those of a killed one do."""
+
+    def __init__(self, files: Files) -> None:
+        self._files = files
+        self._locks: set[Handle] = set()
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._files, name)
+
+    def lock(self, path: str) -> Handle:
+        handle = self._files.lock(path)
+        self._locks.add(handle)
+        return handle
+
+    def close(self, handle: Handle) -> None:
+        self._locks.discard(handle)
+        self._files.close(handle)
+
+    def die(self) -> None:
+        for handle in self._locks:
+            self._files.close(handle)
+
+
+STEP = 1 if "BACKUPKEEPER_KILLS" in os.environ else 5
+WAYS = [(at, before) for at in range(1, 1000, STEP) for before in (True, False)]
+
+
+def test_killed_at_any_call_the_old_one_or_the_new_one_is_there_and_none_is_torn(
+    yard: Yard,
+) -> None:
+    """Every call on the files, before and after it is carried out; then the same goes on."""
+    main, _ = yard.drives()
+    yard.offload(yard.card("wide", FILES))
+    (old,) = snapshots_on(main)
+    with yard.keeper() as keeper:
+        context = keeper.context
+        fact = next(iter(context.catalog.facts_at(next(iter(context.catalog.places())).id)))
+    calls = 0
+    for at, before in WAYS:
+        with yard.keeper() as keeper:
+            context = keeper.context
+            context.catalog.record(facts=[dataclasses.replace(fact, at=yard.clock.now())])
+            held = Held(context.files)
+            faults = Faults.around(cast("Files", held), at=at, then=Killed(), before=before)
+            broken = dataclasses.replace(context, files=faults.port)
+            with suppress(Killed, BackupkeeperError):
+                keep_snapshots(broken, QUIET, brought=True, buckets=False)
+            held.die()
+            calls = max(calls, len(faults.calls))
+            if len(faults.calls) < at:
+                break
+        there = [path for path in snapshots_on(main) if snapshot_name(path.name)]
+        assert there
+        assert all(snapshot_is_whole(path, yard.root / "scratch") for path in there)
+    assert calls > 20
+    assert old.exists() is False or snapshot_is_whole(old, yard.root / "scratch")
+    yard.mirror()
+    assert len(snapshots_on(main)) == KEPT_ON_DRIVES  # no temporary file is left
+
+
+def test_a_deed_of_the_daemon_leaves_one_where_it_was_at_work(yard: Yard) -> None:
+    main, travel = yard.drives()
+    card = yard.card("wide", FILES)
+    yard.offload(card)
+    before = snapshots_on(travel)
+    with yard.keeper() as keeper:
+        place = next(one.place for one in keeper.places() if one.place.name == "Main")
+        roll = keeper.gaps().rolls[0].roll
+        yard.clock.at += timedelta(days=80)
+        deed = Deed(kind=DeedKind.PROVE, why="", place=place.id, roll=roll.id, folder=roll.folder)
+        assert keeper.do(deed, QUIET).files == 2
+    assert len(snapshots_on(main)) == 2
+    assert snapshots_on(travel) == before
+
+
+def test_a_drive_in_doubt_is_left_alone(yard: Yard) -> None:
+    main, travel = yard.drives()
+    with yard.keeper() as keeper:
+        context = keeper.context
+        here = {drive.place.name: drive for drive in online_drives(context)[0]}
+        put_in_doubt(context, here["Main"], yard.clock.now())
+    yard.offload(yard.card("wide", FILES))
+    assert not (main / FOLDER).exists()
+    assert len(snapshots_on(travel)) == 1
