@@ -23,7 +23,7 @@ from backupkeeper.core.model import BLOCK_BYTES, Role
 from backupkeeper.core.restoring import Asked, Fate, RestoreOutcome
 from backupkeeper.wiring import Keeper, load_config
 from tests.real.store import ACCESS, SECRET, Server
-from tests.stories.typed import yard_of_today
+from tests.stories.typed import typed, yard_of_today
 from tests.stories.yard import QUIET, SHOOT, Yard, clip, roll_folder, tree
 
 pytest_plugins = ["tests.real.store_fixtures"]
@@ -133,6 +133,21 @@ def test_everything_comes_back_on_an_empty_machine(yard: Yard) -> None:
     assert len(whole) == 3, (
         "what was fetched whole and was right is proven by that (an empty file is not)"
     )
+
+
+@pytest.mark.parametrize("store", STORES, indirect=True)
+def test_with_nothing_but_the_bucket_the_catalog_and_then_everything_comes_back(
+    yard: Yard, store: Server, bucket: str
+) -> None:
+    for file in yard.root.glob("catalog.sqlite*"):
+        if file.is_file():
+            file.unlink()
+    said = typed(yard, "rebuild", "--from", f"s3://{bucket}/footage", "--endpoint", store.url)
+    assert "Traceback" not in said.all
+    outcome = restored(yard)
+    assert not outcome.not_there, said.all
+    assert (outcome.restored_files, outcome.not_cold) == (4, "")
+    is_all_there(yard)
 
 
 @pytest.mark.parametrize("store", STORES, indirect=True)
