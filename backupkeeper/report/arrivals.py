@@ -20,7 +20,7 @@ def arrival_text(arrival: Arrival, now: datetime, zone: tzinfo) -> str:
     """
     head = f"{told(arrival.place)}: {size(arrival.to_go)} to go"
     if arrival.why:
-        return f"{head}; when that is done is {arrival.why}."
+        return f"{head}; when that is done is {told(arrival.why)}."
     if arrival.earliest is None:
         return f"{head}; that takes more than {HORIZON.days} days."
     first = _when(_rounded(arrival.earliest, now, up=False), now, zone)
