@@ -37,7 +37,7 @@ def rebuild(session: Session, /, *, all_paths: bool, as_json: bool, **wanted: An
 
     Snapshots of the catalog lie on every drive and in the bucket. Of every computer's the newest that
     is whole is taken over; then rolls are looked for that none of them knew. Nothing on the drives or
-    in the bucket is changed.
+    in the bucket is changed; --take-in adds manifests on drives.
 
     \b
     Examples:

@@ -275,9 +275,7 @@ class Keeper(Restoring):
             one if one.startswith("s3://") else os.path.realpath(one) for one in wish.sources
         )
         asked = replace(wish, sources=sources)
-        if wish.dry_run:
-            return rebuild(self._context, asked, progress)
-        return self._worked(lambda: rebuild(self._context, asked, progress), progress)
+        return self._giving_way(lambda: rebuild(self._context, asked, progress))
 
     def kept_aside(self, name: str | None) -> tuple[KeptAside, ...]:
         """See ``actions.kept_aside.kept_aside``."""

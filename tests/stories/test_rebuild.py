@@ -46,6 +46,12 @@ def answers(yard: Yard, *cards: Path) -> tuple[Any, ...]:
     return report.rolls, report.unfinished, report.places, places, verdicts
 
 
+def on_drives(yard: Yard) -> dict[Path, int]:
+    """Everything there, with its time."""
+    drives = (yard.root / "Main", yard.root / "Travel")
+    return {path: path.stat().st_mtime_ns for drive in drives for path in drive.rglob("*")}
+
+
 @pytest.fixture
 def world(yard: Yard) -> tuple[Yard, Path, Path]:
     """Two cards on two drives, one byte spoiled and found."""
@@ -66,7 +72,9 @@ def test_from_any_drive_the_answers_are_as_before(
     before = answers(yard, *cards)
     assert not before[4][0][0]  # the spoiled byte makes it no
     lose_catalog(yard)
+    stood = on_drives(yard)
     outcome = rebuilt(yard, *(yard.root / drive for drive in drives))
+    assert on_drives(yard) == stood
     assert outcome.all_well, outcome
     assert (len(outcome.taken), outcome.rolls, outcome.files) == (1, 2, 4)
     assert answers(yard, *cards) == before
