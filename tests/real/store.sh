@@ -85,6 +85,10 @@ rgw thread pool size = 32
 rgw run sync thread = false
 rgw enable usage log = false
 rgw enable ops log = false
+# Room of what was deleted is given back soon, not after hours: long runs fill 2 GiB (seen: it hangs then).
+rgw gc obj min wait = 20
+rgw gc processor period = 10
+rgw gc processor max time = 10
 CONF
 export CEPH_CONF=$DIR/ceph.conf CEPH_ARGS=
 CONF=(--conf "$DIR/ceph.conf")
