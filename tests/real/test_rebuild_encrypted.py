@@ -33,8 +33,8 @@ def test_with_the_key_all_is_known_again_and_without_it_that_is_said(
 ) -> None:
     if not any(one["Name"] == BUCKET for one in moto.client.list_buckets()["Buckets"]):
         moto.client.create_bucket(Bucket=BUCKET)
-    for key in moto.keys(BUCKET):
-        moto.client.delete_object(Bucket=BUCKET, Key=key)
+    for left in moto.keys(BUCKET):
+        moto.client.delete_object(Bucket=BUCKET, Key=left)
     key = tmp_path / "key.txt"
     key.write_text(f"{KEYS['kitchen'][0]}\n")
     public = json.dumps([KEYS["kitchen"][1]])
