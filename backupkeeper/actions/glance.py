@@ -1,15 +1,17 @@
 """A glance at copies that are believed to be there: is each still, with its size and time?
 
-A glance reads no byte and proves nothing; it only notices what is gone or was changed, so that
-nobody is told yes about a copy that any file browser shows to be missing.
+A glance reads no byte and proves nothing; it only notices what is gone, was changed, or is another
+object than the one that was proven, so that nobody is told yes about a copy that any file browser
+shows to be missing.
 """
 
 import errno
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import OnlineDrive
-from backupkeeper.actions.ours import known_version, look_at_ours
+from backupkeeper.actions.ours import is_another, known_version, look_at_ours
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.core.errors import BackupkeeperError
 from backupkeeper.core.model import (
@@ -24,6 +26,7 @@ from backupkeeper.core.model import (
     Way,
 )
 from backupkeeper.core.policy import copies_of
+from backupkeeper.ports.bucket import ObjectEntry
 from backupkeeper.ports.files import EntryKind
 
 BELIEVED = frozenset({CopyState.PROVEN, CopyState.DUE, CopyState.WRITTEN})
@@ -76,29 +79,44 @@ def glance_at_buckets(context: Context, contents: Iterable[Blake3]) -> list[str]
 def _glance_at_bucket(context: Context, place: Place, contents: list[Blake3]) -> list[str]:
     """Look by listings, and at the versions that are ours where a listing shows something else."""
     bucket = context.open_bucket(place, hurried=True)
-    listed: dict[str, dict[str, int]] = {}
+    listed: dict[str, dict[str, ObjectEntry]] = {}
     over: list[str] = []
 
     def see(copy: Copy, size: int) -> Fact | None:
         folder = copy.path.rpartition("/")[0] + "/"
         if folder not in listed:
-            listed[folder] = {entry.key: entry.size for entry in bucket.listing(folder)}
+            listed[folder] = {entry.key: entry for entry in bucket.listing(folder)}
         found = listed[folder].get(copy.path)
-        if found != size:
+        if found is None or found.size != size:
             ours = look_at_ours(bucket, copy.path, known_version(copy))
             if ours.over and ours.entry is not None:
                 over.append(f"{place.name}, {copy.path}: {ours.over}")
-                found = ours.entry.size
-        if found is None:
-            return _seen(context, copy, Result.MISSING, "no such object when looked at")
-        if found != size:
-            return _seen(context, copy, Result.CHANGED, f"{found:,} bytes instead of {size:,}")
-        return None
+                found = ours.entry
+        elif is_another(copy, found):
+            # A listing may write an ETag in a way of its own: HEAD is what a proof's mark came from.
+            found = bucket.look(copy.path)
+        return _speaks_against(context, copy, found, size)
 
     _look(context, [place], contents, see)
     if len(over) > 1:
         return [f"{over[0]} So it is with {len(over)} objects in all."]
     return over
+
+
+def _speaks_against(
+    context: Context, copy: Copy, found: ObjectEntry | None, size: int
+) -> Fact | None:
+    """A fact where the object that was found is not the one that was proven."""
+    if found is None:
+        return _seen(context, copy, Result.MISSING, "no such object when looked at")
+    if found.size != size:
+        return _seen(context, copy, Result.CHANGED, f"{found.size:,} bytes instead of {size:,}")
+    if is_another(copy, found):
+        # Nobody knows its bytes yet: there by its entry, and no proof is about it any more
+        # (``core.policy``). The next upload fetches it back.
+        fact = _seen(context, copy, Result.MATCHES, "not the object that was proven")
+        return replace(fact, version=found.mark)
+    return None
 
 
 def _look(context: Context, places: Iterable[Place], contents: Iterable[Blake3], see: See) -> None:

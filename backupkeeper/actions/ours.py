@@ -5,7 +5,8 @@ Promises:
    who writes over an object, or deletes it, makes a new version and harms no old one.
 2. That somebody did is told every time, for a version that is not the newest is one rule away from
    being deleted.
-3. Without versions, or where ours is gone, what stands under the key is what counts, as ever.
+3. Without versions, or where ours is gone, what stands under the key is what counts, as ever; where
+   its ETag is not that of the object that was proven, the proof is not about it.
 """
 
 from dataclasses import dataclass
@@ -31,6 +32,16 @@ def known_version(copy: Copy | None) -> str | None:
     fact = None if copy is None else copy.proof or copy.latest
     mark = None if fact is None else fact.version
     return None if mark is None or mark.startswith(_NO_VERSION) else mark
+
+
+def is_another(copy: Copy, entry: ObjectEntry) -> bool:
+    """Whether an entry is of another object than a copy's proof, in a bucket without versions."""
+    known = None if copy.proof is None else copy.proof.version
+    return (
+        known is not None
+        and known.startswith(_NO_VERSION)
+        and known != f"{_NO_VERSION}{entry.etag}"
+    )
 
 
 def look_at_ours(bucket: Bucket, key: str, known: str | None) -> Ours:
