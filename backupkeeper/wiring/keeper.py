@@ -72,7 +72,7 @@ from backupkeeper.wiring.encryption import (
     with_identity,
 )
 from backupkeeper.wiring.giving_way import giving_way
-from backupkeeper.wiring.restoring import Restoring, meant, wait_really
+from backupkeeper.wiring.restoring import Restoring, meant, wait_really, whole_path
 from backupkeeper.wiring.settings import config_of, load_config
 from backupkeeper.wiring.uploading import LineByHand
 
@@ -183,9 +183,7 @@ class Keeper(Restoring):
     def add_drive(self, path: str, *, role: Role, name: str, folder: bool) -> Place:
         """See ``actions.places.add_drive``; a relative path or a link is resolved first."""
         with self._adding():
-            return add_drive(
-                self._context, os.path.realpath(path), role=role, name=name, folder=folder
-            )
+            return add_drive(self._context, whole_path(path), role=role, name=name, folder=folder)
 
     def add_bucket(
         self,
@@ -233,7 +231,7 @@ class Keeper(Restoring):
         self, card: str, *, shoot: str, source: str, roll: str | None, progress: Progress
     ) -> OffloadOutcome:
         """See ``actions.offload.offload``."""
-        request = Request(card=os.path.realpath(card), shoot=shoot, source=source, roll=roll)
+        request = Request(card=whole_path(card), shoot=shoot, source=source, roll=roll)
         return self._worked(lambda: offload(self._context, request, progress), progress)
 
     def mirror(self, *, progress: Progress) -> MirrorOutcome:
@@ -271,9 +269,7 @@ class Keeper(Restoring):
 
     def rebuild(self, wish: RebuildWish, *, progress: Progress) -> RebuildOutcome:
         """See ``actions.rebuild.rebuild``; folders are resolved first."""
-        sources = tuple(
-            one if one.startswith("s3://") else os.path.realpath(one) for one in wish.sources
-        )
+        sources = tuple(one if one.startswith("s3://") else whole_path(one) for one in wish.sources)
         asked = replace(wish, sources=sources)
         return self._giving_way(lambda: rebuild(self._context, asked, progress))
 
@@ -287,7 +283,7 @@ class Keeper(Restoring):
 
     def may_wipe(self, card: str, *, progress: Progress) -> Verdict:
         """See ``actions.may_wipe.may_wipe``."""
-        return may_wipe(self._context, os.path.realpath(card), progress)
+        return may_wipe(self._context, whole_path(card), progress)
 
     def gaps(self) -> GapReport:
         """See ``actions.gaps.gaps``."""

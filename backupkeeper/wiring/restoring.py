@@ -12,6 +12,7 @@ from backupkeeper.actions.costing import costs
 from backupkeeper.actions.drill import drill
 from backupkeeper.actions.restore import restore
 from backupkeeper.core.drilling import DrillOutcome
+from backupkeeper.core.errors import UsageError
 from backupkeeper.core.prices import BucketCost
 from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome, RestorePlan
 from backupkeeper.ports.progress import Progress
@@ -32,7 +33,7 @@ class Restoring(ABC):
 
     def restore(self, asked: Asked, *, agree: Agree, progress: Progress) -> RestoreOutcome:
         """See ``actions.restore.restore``; ``what`` as in ``verify``, links in ``to`` resolved."""
-        wanted = replace(asked, what=meant(asked.what), to=os.path.realpath(asked.to))
+        wanted = replace(asked, what=meant(asked.what), to=whole_path(asked.to))
         once = _once(agree)
         return self._giving_way(
             lambda: restore(self._context, wanted, once, progress, pause=self._pause)
@@ -40,7 +41,7 @@ class Restoring(ABC):
 
     def drill(self, asked: Asked, *, agree: Agree, progress: Progress) -> DrillOutcome:
         """See ``actions.drill.drill``; links in ``to`` resolved."""
-        wanted, once = replace(asked, to=os.path.realpath(asked.to)), _once(agree)
+        wanted, once = replace(asked, to=whole_path(asked.to)), _once(agree)
         return self._giving_way(
             lambda: drill(
                 self._context,
@@ -79,3 +80,14 @@ def meant(what: str | None) -> str | None:
         os.path.isabs(what) or what in {".", ".."} or ("/" in what and os.path.lexists(what))
     )
     return os.path.realpath(what) if what is not None and looks_like_path else what
+
+
+def whole_path(path: str) -> str:
+    """A path that a person named, absolute, its links resolved.
+
+    Raises:
+        UsageError: it is empty, as a variable that was never set: it does not mean the folder one is in.
+    """
+    if not path:
+        raise UsageError("A folder was named that has no name.", advice="Type the whole path.")
+    return os.path.realpath(path)

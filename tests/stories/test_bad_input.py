@@ -57,6 +57,24 @@ def test_a_missing_card(yard: Yard) -> None:
     ends_well(yard, yard.card("nowhere", CARD), *drives)
 
 
+def test_a_path_without_a_name_is_not_the_folder_one_is_in(
+    yard: Yard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """`restore … --to "$NEVER_SET"`."""
+    drives = yard.drives()
+    card = yard.card("card", CARD)
+    monkeypatch.chdir(card)
+    told(typed(yard, "offload", "", "--shoot", SHOOT, "--source", "Wide"), 2, "no name")
+    ends_well(yard, card, *drives)
+    told(typed(yard, "may-wipe", ""), 2, "no name")
+    (yard.root / "empty").mkdir()
+    monkeypatch.chdir(yard.root / "empty")
+    told(typed(yard, "restore", SHOOT, "--to", ""), 2, "no name")
+    told(typed(yard, "drill", "--to", "", "--from", "Main"), 2, "no name")
+    told(typed(yard, "place", "add", "", "--role", "primary", "--name", "Here", "--folder"), 2)
+    assert list((yard.root / "empty").iterdir()) == []
+
+
 def test_a_card_that_is_a_file(yard: Yard) -> None:
     yard.drives()
     (yard.root / "card").write_bytes(b"x")
