@@ -19,6 +19,7 @@ from backupkeeper.core.errors import (
     KeysNotShownError,
     MismatchError,
     NoKeyError,
+    PlainNotMeantError,
     SourceChangedError,
     SpoolError,
 )
@@ -40,6 +41,7 @@ class Encryption:
 
     recipients: tuple[str, ...]
     hide_names: bool
+    plain_too: bool
     identities: Callable[[], Sequence[Identity]]
 
     @property
@@ -81,6 +83,18 @@ class Wrapper:
         """
         if not self.shown:
             raise KeysNotShownError(self.place.name)
+
+    def must_be_meant(self) -> None:
+        """See that what is sent now is sent as the person means it, encrypted or not.
+
+        Raises:
+            KeysNotShownError: it is to be encrypted, and nobody showed that they hold a key.
+            PlainNotMeantError: it is not, beside what is encrypted: the configuration may be lost.
+        """
+        if self.encryption.recipients:
+            self.must_be_shown()
+        elif not self.encryption.plain_too and self.rows.has_encrypted(self.place.id):
+            raise PlainNotMeantError(self.place.name)
 
     def wrapped(
         self,

@@ -88,14 +88,9 @@ class EncryptingBucket:
         """Whether what is sent from now on is encrypted."""
         return bool(self.encryption.recipients)
 
-    def must_be_shown(self) -> None:
-        """See, where anything is to be encrypted, that somebody showed that they hold a key.
-
-        Raises:
-            KeysNotShownError: nobody did.
-        """
-        if self.encrypts:
-            self._wrapper.must_be_shown()
+    def must_be_meant(self) -> None:
+        """See ``Wrapper.must_be_meant``; asked again whenever something new is sent."""
+        self._wrapper.must_be_meant()
 
     def capabilities(self) -> Capabilities:
         """What the store refuses when wrong."""
@@ -225,6 +220,7 @@ class EncryptingBucket:
 
         Raises:
             KeysNotShownError: nobody showed that they hold a key.
+            PlainNotMeantError: it would not be encrypted, beside what is.
             SpoolError: it can't be encrypted here.
         """
         if isinstance(replacing, EncryptedEntry):
@@ -232,6 +228,8 @@ class EncryptingBucket:
                 raise EncryptionError(f"{key} stands encrypted, and {_NOBODY}.", advice=_NAME_THEM)
             home = replacing.inner.key
         elif replacing is not None or not self.encrypts:
+            if replacing is None:
+                self.must_be_meant()
             return self.inner.send(
                 key,
                 content,
@@ -310,6 +308,8 @@ class EncryptingBucket:
         if there is not None and not replace:
             return self._same(there, data)
         if there is None and (not self.encrypts or (before is not None and not replace)):
+            if before is None:
+                self.must_be_meant()
             return self.inner.send_small(key, data, replace=replace)
         recipients = self.encryption.recipients
         if recipients:

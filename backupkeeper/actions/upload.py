@@ -237,7 +237,7 @@ def _do(
             total_files=len(todo),
         )
     if isinstance(run.bucket, EncryptingBucket) and any(one.wants_sending for one in todo):
-        run.bucket.must_be_shown()  # before a drive is read for nothing
+        run.bucket.must_be_meant()  # before a drive is read for nothing
     run.storage_class = class_of(context, now)
     small = are_small(todo)
     left = send_small(context, run, now, small, contents, progress) if small else []

@@ -158,6 +158,7 @@ def _upload(table: Table, home: str) -> UploadSettings:
         on_metered=table.take("on_metered", values.yes_or_no, usual.on_metered),
         encrypt_to=table.take("encrypt_to", values.recipients, usual.encrypt_to),
         hide_names=table.take("hide_names", values.yes_or_no, usual.hide_names),
+        plain_too=table.take("plain_too", values.yes_or_no, usual.plain_too),
         identity_file=table.take("identity_file", values.path_or_none(home), usual.identity_file),
         spool=table.take("spool", values.path_or_none(home), usual.spool),
     )

@@ -109,6 +109,8 @@ class UploadSettings:
     """Whether the daemon uploads on a line that is metered."""
     encrypt_to: tuple[str, ...] = ()
     hide_names: bool = False
+    plain_too: bool = False
+    """Whether a bucket with encrypted files gets plain ones where there are no recipients."""
     identity_file: str = ""
     spool: str = ""
 

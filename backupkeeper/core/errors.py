@@ -4,6 +4,7 @@
     +- UsageError                        exit 2   the person's turn
     |  +- ConfigError                             all faults at once
     |  +- KeysNotShownError                       nobody showed that they can decrypt
+    |  +- PlainNotMeantError                      it would lie readable beside what is encrypted
     +- OutOfReachError                            try again later
     |  +- DriveGoneError, MountChangedError, PublicBucketError, PlaceHeldError, NoKeyError
     |  +- BucketUnreachableError
@@ -61,6 +62,17 @@ class KeysNotShownError(UsageError):
             f"Nothing was sent to {place}: [upload] encrypt_to is set, and nobody has shown yet that "
             "they hold the key. Whoever loses it loses all that is encrypted.",
             advice="Run: backupkeeper keys --kept FILE, with the file that has the key.",
+        )
+
+
+class PlainNotMeantError(UsageError):
+    """Encrypted files stand in a bucket, and what is sent now would not be encrypted."""
+
+    def __init__(self, place: str) -> None:
+        super().__init__(
+            f"Nothing was sent to {place}: encrypted files stand there, and [upload] encrypt_to is "
+            "empty here. The store could read all that is sent, and in the catalog every name.",
+            advice="Put the keys back under encrypt_to; or set [upload] plain_too = true if you mean it.",
         )
 
 

@@ -1,7 +1,8 @@
 """Encryption, joined: what the configuration asks for, the keys at hand, and buckets that heed both.
 
 Promise: a bucket that was opened here never sends anything unencrypted while recipients are
-configured, whoever opened it and whatever for.
+configured, whoever opened it and whatever for; and beside encrypted files nothing at all where none
+are configured and nobody said that it is meant so.
 """
 
 import os
@@ -70,6 +71,7 @@ def encryption_of(config: Config) -> Encryption:
     return Encryption(
         recipients=config.upload.encrypt_to,
         hide_names=config.upload.hide_names,
+        plain_too=config.upload.plain_too,
         identities=at_hand,
     )
 

@@ -51,6 +51,7 @@ class Vault:
         return Encryption(
             recipients=usual if self.recipients is None else self.recipients,
             hide_names=self.hide_names,
+            plain_too=True,
             identities=lambda: self.identities,
         )
 
