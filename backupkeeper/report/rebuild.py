@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Final
 
-from backupkeeper.core.model import PlaceKind, Standing
+from backupkeeper.core.model import Place, PlaceKind, Standing
 from backupkeeper.core.rebuilding import PlaceNow, RebuildOutcome, UnknownRoll
 from backupkeeper.report.deeds import say_troubles
 from backupkeeper.report.lines import Line, Look, Page, Tone
@@ -128,16 +128,32 @@ def _say_next(page: Page, outcome: RebuildOutcome) -> None:
             page.line(f"      {command}")
 
 
+def _from(bucket: Place) -> str:
+    """The options that name a bucket; without them only drives are looked at."""
+    words = ["--from", quoted(bucket.location)]
+    words += ["--endpoint", quoted(bucket.endpoint)] if bucket.endpoint else []
+    words += ["--profile", quoted(bucket.profile)] if bucket.profile else []
+    return " ".join(words)
+
+
 def _steps(outcome: RebuildOutcome) -> list[tuple[str, str]]:
     if outcome.dry_run:
         return [("To do it, repeat the command without --dry-run.", "")]
     steps = []
-    if any(not one.taken_in for one in outcome.unknown):
+    waiting = {one.place for one in outcome.unknown if not one.taken_in}
+    buckets = {
+        one.place.name: one.place for one in outcome.places if one.place.kind is PlaceKind.BUCKET
+    }
+    if waiting - buckets.keys():
         steps.append((TAKE_IN, "backupkeeper rebuild --merge --take-in"))
+    steps += [
+        (TAKE_IN, f"backupkeeper rebuild --merge --take-in {_from(buckets[name])}")
+        for name in sorted(waiting & buckets.keys())
+    ]
     steps += [
         (
             "A bucket that was not looked at may have a newer snapshot:",
-            f"backupkeeper rebuild --merge --from {quoted(one.place.location)}",
+            f"backupkeeper rebuild --merge {_from(one.place)}",
         )
         for one in outcome.places
         if one.place.kind is PlaceKind.BUCKET
