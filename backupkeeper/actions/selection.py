@@ -26,7 +26,8 @@ def resolve(context: Context, what: str | None) -> Selection:
     """Find out what is meant; a place's name first, then a shoot, a roll, a path.
 
     A roll is named by its folder, or by as much of its end as is needed to tell it from others
-    (``Wide/Roll 01``, ``260612 Boatyard/Wide/Roll 01``).
+    (``Wide/Roll 01``, ``260612 Boatyard/Wide/Roll 01``); a file by its roll's folder or by shoot, source
+    and roll, and its path below.
 
     Raises:
         UsageError: nothing, or more than one roll, answers to it.
@@ -56,9 +57,16 @@ def _by_name(what: str, heads: tuple[RollHead, ...]) -> Selection:
     inside = [head for head in heads if what.startswith(f"{head.folder}/")]
     if inside:
         return Selection(rolls=tuple(head.id for head in inside), path=what.rstrip("/"))
+    shorts = {head: f"{head.shoot}/{head.source}/{head.name}/" for head in heads}
+    short = [head for head in heads if what.startswith(shorts[head])]
+    if len(short) == 1:
+        (head,) = short
+        below = what.removeprefix(shorts[head]).rstrip("/")
+        return Selection(rolls=(head.id,), path=f"{head.folder}/{below}")
     raise UsageError(
         f"No place, shoot, roll or file is called {what}.",
-        advice="backupkeeper place list and backupkeeper gaps show what there is.",
+        advice="backupkeeper place list and backupkeeper gaps show what there is; a file is named by its "
+        "roll and its path in it.",
     )
 
 

@@ -323,6 +323,16 @@ def test_what_an_interruption_left_is_compared_and_gone_on_with(yard: Yard) -> N
     assert sum(outcome.taken.values()) == len(CARD[LARGE]) - BLOCK_BYTES
 
 
+def test_a_file_is_named_by_its_roll_as_gaps_names_that(yard: Yard) -> None:
+    taken_in(yard)
+    name = next(iter(CARD))
+    outcome = restored(yard, f"{SHOOT}/Wide/Roll 01/{name}")
+    assert (outcome.all_well, outcome.restored_files) == (True, 1)
+    assert (roll_folder(yard.root / "back") / name).read_bytes() == CARD[name]
+    with pytest.raises(UsageError, match="by its roll"):
+        restored(yard, name.rpartition("/")[2])
+
+
 def test_a_history_that_can_not_be_believed_is_not_brought(yard: Yard) -> None:
     main, travel = taken_in(yard)
     for drive in (main, travel):
