@@ -105,6 +105,10 @@ class EncryptingBucket:
         """Try and ask everything; what is sent for that is nobody's file."""
         return self.inner.check()
 
+    def who_reads(self, found: Findings) -> Findings:
+        """What was found before, with who gets at the bucket now."""
+        return self.inner.who_reads(found)
+
     def lifecycle_rule(self) -> Mapping[str, object]:
         """What ``set_lifecycle_rule`` adds."""
         return self.inner.lifecycle_rule()

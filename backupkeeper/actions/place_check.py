@@ -112,13 +112,24 @@ def checks(context: Context) -> Mapping[PlaceId, BucketCheck]:
 def make_fit(context: Context, place: Place, progress: Progress) -> None:
     """Before anything is sent: check a bucket whose last check is too old, and refuse a public one.
 
+    Who gets at it is looked at every time: a bucket is made public in an instant.
+
     Raises:
         PublicBucketError: it is public.
         BucketUnreachableError: it had to be checked, and does not answer.
     """
     latest = check_of(context.catalog.latest(EventKind.CHECKED).get(place.id))
     found = latest.findings if latest.is_fresh(context.clock.now()) else None
-    refuse_public(context, place, found or try_bucket(context, place, progress))
+    if found is None:
+        refuse_public(context, place, try_bucket(context, place, progress))
+        return
+    refuse_public(context, place, found)
+    now = context.open_bucket(place).who_reads(found)
+    try:
+        refuse_public(context, place, now)
+    except PublicBucketError:
+        remember(context, place, now)
+        raise
 
 
 def refuse_public(context: Context, place: Place, found: Findings, *, again: str = "") -> None:

@@ -29,7 +29,7 @@ from backupkeeper.cloud.lifecycle import our_rule, set_our_rule
 from backupkeeper.cloud.listing import listed
 from backupkeeper.cloud.remembering import believed
 from backupkeeper.cloud.thaw import ask_to_thaw
-from backupkeeper.cloud.trying import capabilities_of, check_bucket
+from backupkeeper.cloud.trying import capabilities_of, check_bucket, who_reads
 from backupkeeper.cloud.upload import Upload
 from backupkeeper.core.bucket_findings import Findings
 from backupkeeper.core.errors import AttestationRefusedError, NameTakenError
@@ -106,6 +106,11 @@ class S3Bucket:
             found = check_bucket(self._store, self._clock)
             self._can, self._doubts = capabilities_of(found), False
             return found
+
+    def who_reads(self, found: Findings) -> Findings:
+        """What was found before, with who gets at the bucket now; see ``cloud.trying``."""
+        self._see_bucket()
+        return who_reads(self._store, found)
 
     def set_lifecycle_rule(self) -> bool:
         """Add the rule that ends unfinished uploads; see ``cloud.lifecycle``."""

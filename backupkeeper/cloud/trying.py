@@ -8,6 +8,7 @@ Promises (beside those of ``cloud.capabilities``, whose trial this uses):
 import hashlib
 import zlib
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from typing import Any, Final
 
 import xxhash
@@ -199,6 +200,25 @@ def _refuses_small_parts(trial: Trial) -> bool:
 def _takes_last_part(trial: Trial) -> bool:
     upload = trial.begin(WHOLE)
     return trial.takes(lambda: trial.numbered_part(WHOLE, upload, _LAST_PART, checks_of(RIGHT)))
+
+
+def who_reads(store: Store, found: Findings) -> Findings:
+    """What was found before, with who gets at the bucket now.
+
+    Raises:
+        BackupkeeperError: It can't be reached, or can't be written to.
+    """
+    trial = Trial(store=store)
+    try:
+        with store.asking(ANY):
+            trial.put(ANY)
+        return replace(
+            found,
+            read_by_anybody=read_by_anybody(store, ANY, RIGHT),
+            public_grants=public_by_grants(store),
+        )
+    finally:
+        trial.clean_up()
 
 
 def capabilities_of(found: Findings) -> Capabilities:

@@ -125,6 +125,10 @@ class Bucket(Protocol):
         """Try and ask everything: some dozens of small requests, and a few MiB there and back."""
         ...
 
+    def who_reads(self, found: Findings) -> Findings:
+        """What was found before, with who gets at the bucket now: four small requests."""
+        ...
+
     def lifecycle_rule(self) -> Mapping[str, object]:
         """What ``set_lifecycle_rule`` adds, as the service's interface writes it; asks nobody."""
         ...

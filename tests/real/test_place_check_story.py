@@ -109,6 +109,23 @@ def test_nothing_is_sent_to_a_bucket_that_became_public_until_a_check_says_other
     assert upload(yard).sent_files == 2
 
 
+@pytest.mark.parametrize("how", ["policy", "grants"])
+def test_nothing_is_sent_to_a_bucket_that_became_public_after_its_check(
+    how: str, yard: Yard, radosgw: Server, bucket: str
+) -> None:
+    add(yard, radosgw, bucket)
+    yard.offload(yard.card("card", CARD))
+    if how == "policy":
+        radosgw.client.put_bucket_policy(Bucket=bucket, Policy=PUBLIC % bucket)
+    else:
+        radosgw.client.put_bucket_acl(Bucket=bucket, ACL="public-read")
+    refused = upload(yard)
+    assert (refused.sent_files, exits.of_upload([refused])) == (0, 3)
+    assert daemon_upload_is_refused(yard)
+    assert radosgw.keys(bucket) == [f"footage/{MARKER_PATH}"]  # from before
+    assert any("This bucket is public" in one for one in told(yard))
+
+
 def test_it_is_checked_again_by_itself_once_in_thirty_days_and_not_for_every_upload(
     yard: Yard, radosgw: Server, bucket: str
 ) -> None:
