@@ -7,7 +7,7 @@ Promises:
 """
 
 import os.path
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from backupkeeper.actions.context import Context
@@ -32,13 +32,12 @@ from backupkeeper.transfer.coldread import ColdReader, SoFar
 from backupkeeper.transfer.hashing import FURTHER_DIGESTS, Hasher
 
 _FOUND = {
-    Compared.FAILED: Finding.DAMAGED,  # or edited: a manifest does not tell the two apart
+    Compared.FAILED: Finding.NOT_AS_LISTED,
     Compared.MISSING: Finding.MISSING,
     Compared.UNKNOWN: Finding.UNKNOWN,
     Compared.NOT_COMPARABLE: Finding.UNKNOWN,
 }
 _NOTES = {
-    Compared.FAILED: "It is not what its manifest says.",
     Compared.NOT_COMPARABLE: "Its manifest has no hash of a kind that is known here.",
 }
 
@@ -165,7 +164,6 @@ def _verify_scope(
         run.manifest_faults.append(
             Trouble(place=scope.root, path=f"{FOLDER}/{fault.path}", message=fault.message)
         )
-    sizes = dict(scope.files)
     kinds = {name for said in scope.history.reference.values() for name in said}
     computed: dict[str, Computed] = {}
     for path, size in scope.files:
@@ -175,15 +173,23 @@ def _verify_scope(
             computed[path] = found
             run.read_bytes += size
         progress.advance(0, files=1)
+    _compare(scope, computed, run)
+
+
+def _compare(scope: _Scope, computed: Mapping[str, Computed], run: VerifyRun) -> None:
+    sizes = dict(scope.files)
     told = {one.path for one in run.checked if one.place == scope.root}
     told |= {one.path for one in run.troubles if one.place == scope.root}
-    for path, finding in sorted(verify_history(scope.history, computed).items()):
+    compared = verify_history(scope.history, computed)
+    for path, finding in sorted(compared.items()):
         if finding is Compared.VERIFIED:
             run.matching_files += 1
             run.matching_bytes += sizes[path]
         elif path not in told:
             note = _NOTES.get(finding, "")
             run.checked.append(_checked(scope, path, _FOUND[finding], sizes.get(path, 0), note))
+    if any(finding is not Compared.VERIFIED for finding in compared.values()):
+        return  # a folder's hash says no more than its files do, and those were told
     for fault in verify_folders(scope.history, computed, scope.folders):
         run.manifest_faults.append(
             Trouble(place=scope.root, path=fault.path or ".", message=fault.message)

@@ -99,6 +99,8 @@ class Finding(StrEnum):
     UNREADABLE = "unreadable"
     CUT_OFF = "cut off"
     UNSTABLE = "unstable"
+    NOT_AS_LISTED = "not as listed"
+    """Not what the manifest beside it says; whether it was edited or is damaged can't be told."""
     UNKNOWN = "unknown"
     """A file in a roll's folder that no roll knows."""
 

@@ -109,6 +109,13 @@ _WORDS: Final = MappingProxyType[Finding, tuple[str, str]](
                 "computer, then verify it again. Nothing is mended until it reads the same twice."
             ),
         ),
+        Finding.NOT_AS_LISTED: (
+            "Other bytes than the manifest beside it says: damaged, or edited since.",
+            (
+                "If this folder was restored: move the file away and repeat the same restore, which "
+                "keeps what is right. Else fetch it from where the folder came from."
+            ),
+        ),
         Finding.UNKNOWN: (
             "In a roll's folder, but no roll knows it. It is not kept anywhere else.",
             "Move it out of the roll if it is wanted.",
