@@ -138,7 +138,8 @@ def _from(bucket: Place) -> str:
 
 def _steps(outcome: RebuildOutcome) -> list[tuple[str, str]]:
     if outcome.dry_run:
-        return [("To do it, repeat the command without --dry-run.", "")]
+        found = outcome.taken or outcome.unknown
+        return [("To do it, repeat the command without --dry-run.", "")] if found else []
     steps = []
     waiting = {one.place for one in outcome.unknown if not one.taken_in}
     buckets = {
