@@ -45,6 +45,10 @@ MADE: dict[str, tuple[Callable[[], BackupkeeperError], list[str]]] = {
         lambda: errors.NoKeyError("WIDE0007.MP4", tried=0),
         ["WIDE0007.MP4 is encrypted, and there is no key here.", "--identity FILE"],
     ),
+    "PlainNotMeantError": (
+        lambda: errors.PlainNotMeantError("Off site"),
+        ["Nothing was sent to Off site: encrypted files stand there", "plain_too = true"],
+    ),
     "OutOfReachError": (lambda: errors.OutOfReachError(SAID), [SAID]),
     "DriveGoneError": (
         lambda: errors.DriveGoneError("The drive main", "/media/main"),

@@ -36,7 +36,7 @@ CARD = {
     "MISC/EMPTY.DAT": b"",
 }
 STORES = [pytest.param("radosgw", marks=pytest.mark.real("store")), "moto"]
-KILLS = int(os.environ.get("BACKUPKEEPER_KILLS", "6"))
+KILLS = int(os.environ.get("BACKUPKEEPER_RESTORE_KILLS", "4"))
 FOLDER = f"{SHOOT}/Originals/Wide/Roll 01"
 
 
