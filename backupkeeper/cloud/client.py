@@ -17,7 +17,15 @@ from botocore.config import Config
 from botocore.exceptions import ClientError
 
 from backupkeeper.cloud.causes import Cause
-from backupkeeper.cloud.errors import Where, code_and_status, failure, is_web_page, told, translated
+from backupkeeper.cloud.errors import (
+    LIBRARY_ERRORS,
+    Where,
+    code_and_status,
+    failure,
+    is_web_page,
+    told,
+    translated,
+)
 from backupkeeper.cloud.keys import full_key
 from backupkeeper.cloud.tuning import Tuning
 from backupkeeper.config import Addressing
@@ -128,6 +136,8 @@ class Store:
             self.client.list_objects_v2(Bucket=self.bucket, Prefix=self.prefix, MaxKeys=1)
         except ClientError as telling:
             return translated(telling, self.where)
+        except LIBRARY_ERRORS:  # the line broke meanwhile: no word more is to be had
+            return error
         return error
 
     def etag(self, answer: dict[str, Any]) -> str:
