@@ -291,3 +291,13 @@ def test_an_upload_without_an_id_is_no_store_s(
     with pytest.raises(BucketUnreachableError, match="an upload without an id"):
         sent(used)
     assert moto.keys(name) == []
+
+
+def test_a_line_that_breaks_while_a_refusal_is_asked_about_leaves_the_refusal(
+    bucket: S3Bucket,
+) -> None:
+    # Found by the bad line with seed 434: a HEAD says 400 without a word, and then the line breaks.
+    put_in(bucket, "HeadObject", lambda request: answer(request.url, 400, b""))
+    put_in(bucket, "ListObjectsV2", raising(CLOSED))
+    with pytest.raises(BucketUnreachableError, match="HTTP 400"):
+        bucket.look("A001.MP4")
