@@ -248,6 +248,8 @@ class RollCover:
     gaps: tuple[Role, ...]
     bytes_at_risk: int
     """Bytes of the files that have a gap."""
+    fewest: int
+    """The smallest number of roles in which any of its files is proven."""
     same_device: bool = False
     """Whether a proven copy does not count, its device being another role's too, or not known."""
 

@@ -360,6 +360,7 @@ def cover(
     oldest: dict[Role, datetime | None] = dict.fromkeys(roles)
     lacking: set[Role] = set() if roll.files else set(roles)
     at_risk = 0
+    fewest = len(set(roles)) if roll.files else 0
     same_device = False
     for file in roll.files:
         mine = copies.get(file.content, ())
@@ -367,6 +368,7 @@ def cover(
         filled = filled_roles(mine, places, roles, policy)
         lacking |= best.keys() - filled
         at_risk += file.size if best.keys() - filled else 0
+        fewest = min(fewest, len(filled))
         for role, proof in best.items():
             counts[role][proof.state] += 1
             oldest[role] = min(filter(None, (oldest[role], proof.at)), default=None)
@@ -389,6 +391,7 @@ def cover(
         roles=covers,
         gaps=tuple(role for role in dict.fromkeys(roles) if role in lacking),
         bytes_at_risk=at_risk,
+        fewest=fewest,
         same_device=same_device,
     )
 

@@ -91,7 +91,7 @@ def test_all_is_well_only_where_everything_was_read_cold_and_matched() -> None:
 
 def test_a_report_knows_its_rolls_with_gaps() -> None:
     def covered(*gaps: model.Role) -> outcomes.RollCover:
-        return outcomes.RollCover(roll=roll().head, roles={}, gaps=gaps, bytes_at_risk=0)
+        return outcomes.RollCover(roll=roll().head, roles={}, gaps=gaps, bytes_at_risk=0, fewest=2)
 
     short = covered(model.Role.CLOUD)
     report = outcomes.GapReport(at=fact(Way.REHASH).at, rolls=(short, covered()))

@@ -232,6 +232,16 @@ def test_a_role_is_as_good_as_its_worst_file_and_a_file_as_its_best_copy() -> No
     assert one.roles[P].places == ("main", "spare")
 
 
+def test_a_roll_is_proven_in_as_few_roles_as_its_worst_file() -> None:
+    both = {CLIP: EVERYWHERE, SOUND: SOUND_EVERYWHERE}
+    fewest = [
+        cover(CLIPS, copies, PLACES, POLICY).fewest
+        for copies in (both, both | {SOUND: SOUND_EVERYWHERE[:1]}, both | {SOUND: []})
+    ]
+    assert fewest == [3, 1, 0]
+    assert cover(roll(), {}, PLACES, POLICY).fewest == 0
+
+
 @pytest.mark.parametrize("state", list(CopyState))
 def test_only_a_place_where_a_file_stands_is_said_to_hold_it(state: CopyState) -> None:
     one = cover(roll(("A", CLIP, 1)), {CLIP: [copy(MAIN, state)]}, PLACES, POLICY)

@@ -142,6 +142,7 @@ def cover(
         roles=roles,
         gaps=gaps,
         bytes_at_risk=at_risk if at_risk is not None else roll.size_bytes if gaps else 0,
+        fewest=len(Role) - len(gaps),
     )
 
 

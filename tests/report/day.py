@@ -156,7 +156,12 @@ def cover(
     lacking = gaps or tuple(states or ())
     risk = 8_400_000 if lacking else 0
     return RollCover(
-        roll=HEAD, roles=roles, gaps=lacking, bytes_at_risk=risk, same_device=same_device
+        roll=HEAD,
+        roles=roles,
+        gaps=lacking,
+        bytes_at_risk=risk,
+        fewest=len(Role) - len(lacking),
+        same_device=same_device,
     )
 
 

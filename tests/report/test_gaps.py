@@ -136,6 +136,7 @@ def test_proven_copies_on_one_device_are_a_gap_that_is_explained() -> None:
         roles=whole.roles,
         gaps=(Role.SECONDARY,),
         bytes_at_risk=whole.roll.size_bytes,
+        fewest=2,
         same_device=True,
     )
     told = flat(gaps_lines(gap_report(shared), look()))
