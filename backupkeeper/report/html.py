@@ -1,0 +1,251 @@
+r"""Pages: HTML out of elements, so that nothing on a page is ever markup by accident.
+
+    page = document("A title", element("p", "Words of ours, and ", name(path_from_a_card)))
+
+Promises:
+1. A ``str`` is always text, never markup: it is escaped here, with everything that steers, hides or
+   turns the reading direction made visible (``report.words``). Only this module makes ``Markup``.
+2. What comes from outside goes through ``text`` or ``name``: it stands in ``<bdi>``, so letters that
+   run from right to left turn nothing around them.
+3. A page asks for nothing outside itself and runs nothing: no script, no link but to its own parts,
+   and a Content-Security-Policy that says so to the browser. Other tags or attributes can't be built.
+4. A state is told by its word and the shape before it; its colour is only an addition.
+"""
+
+import html
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+from backupkeeper.report.words import shown, told
+
+_VOID: Final = frozenset({"br", "hr", "meta", "wbr"})
+# fmt: off
+_TAGS: Final = _VOID | {
+    "a", "abbr", "article", "aside", "bdi", "body", "caption", "code", "dd", "details", "div", "dl", "dt",
+    "em", "figcaption", "figure", "footer", "h1", "h2", "h3", "h4", "head", "header", "html", "li", "main",
+    "nav", "ol", "p", "section", "small", "span", "strong", "summary", "table", "tbody", "td", "tfoot",
+    "th", "thead", "time", "title", "tr", "ul",
+    "circle", "desc", "g", "line", "path", "polyline", "rect", "svg", "text",  # drawings (SVG)
+}
+_ATTRIBUTES: Final = frozenset({
+    "aria-describedby", "aria-hidden", "aria-label", "aria-labelledby", "charset", "class", "colspan",
+    "content", "datetime", "dir", "href", "http-equiv", "id", "lang", "name", "open", "role", "rowspan",
+    "scope", "tabindex", "title",
+    "cx", "cy", "d", "fill", "focusable", "height", "points", "preserveAspectRatio", "r", "rx", "stroke",
+    "stroke-dasharray", "stroke-width", "text-anchor", "transform", "viewBox", "width", "x", "x1", "x2",
+    "y", "y1", "y2",
+})
+# fmt: on
+_POLICY: Final = (
+    "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Markup:
+    """HTML that was built here, safe to stand in a page. Joins with ``joined``."""
+
+    source: str
+
+
+Child = Markup | str | None
+"""What an element can hold: markup, a text (escaped), or nothing."""
+Attribute = str | int | float | bool | None
+"""A value; True is a bare attribute, False and None leave it out."""
+
+
+class Shape(StrEnum):
+    """Stands before the word of a state: told apart without any colour."""
+
+    FULL = "full"
+    """A full disk: all of it."""
+    PART = "part"
+    """A half-filled ring: some of it, or not for long any more."""
+    EMPTY = "empty"
+    """A ring: nothing yet."""
+    CROSS = "cross"
+    """A cross: wrong, lost, or a no."""
+    DASH = "dash"
+    """A dash: not asked for, not known."""
+
+
+class Tone(StrEnum):
+    """The colour that is added to a state."""
+
+    GOOD = "good"
+    WARN = "warn"
+    BAD = "bad"
+    QUIET = "quiet"
+
+
+_RING: Final = 'cx="8" cy="8" r="6" fill="none" stroke="currentColor" stroke-width="2"'
+_DRAWN: Final = {
+    Shape.FULL: '<circle cx="8" cy="8" r="7" fill="currentColor"/>',
+    Shape.PART: f'<circle {_RING}/><path d="M8 2a6 6 0 0 0 0 12z" fill="currentColor"/>',
+    Shape.EMPTY: f"<circle {_RING}/>",
+    Shape.CROSS: (
+        '<path d="M3 3L13 13M13 3L3 13" fill="none" stroke="currentColor" stroke-width="3"/>'
+    ),
+    Shape.DASH: '<path d="M3 8H13" fill="none" stroke="currentColor" stroke-width="2"/>',
+}
+
+
+def element(tag: str, *children: Child, **attributes: Attribute) -> Markup:
+    """One element.
+
+    Args:
+        tag: one of those that a page may have.
+        children: what it holds, in order.
+        attributes: ``class_`` is ``class``, other underscores are hyphens (``aria_label``).
+
+    Raises:
+        ValueError: a tag or attribute that no page of ours may have; never because of a value.
+    """
+    if tag not in _TAGS:
+        raise ValueError(f"No page of ours has the element {tag!r}.")
+    parts = [tag]
+    for given, value in attributes.items():
+        key = given.rstrip("_").replace("_", "-")
+        if key not in _ATTRIBUTES or (key == "href" and not str(value).startswith("#")):
+            raise ValueError(f"No page of ours has the attribute {key!r} with such a value.")
+        if value is True:
+            parts.append(key)
+        elif value is not None and value is not False:
+            parts.append(f'{key}="{html.escape(told(str(value)))}"')
+    start = f"<{' '.join(parts)}>"
+    if tag in _VOID:
+        return Markup(start)
+    return Markup(f"{start}{joined(*children).source}</{tag}>")
+
+
+def joined(*children: Child) -> Markup:
+    """Several one after the other, as one; texts are escaped."""
+    return Markup("".join(_source(child) for child in children))
+
+
+def _source(child: Child) -> str:
+    if child is None:
+        return ""
+    return child.source if isinstance(child, Markup) else html.escape(told(child))
+
+
+def text(value: str) -> Markup:
+    """A sentence or label from outside: escaped, everything hidden made visible, isolated."""
+    return element("bdi", value)
+
+
+def name(path: str) -> Markup:
+    """A path or file name from outside, as ``words.shown`` tells it; may be broken after a slash."""
+    parts = html.escape(shown(path)).replace("/", "/<wbr>")
+    return Markup(f'<bdi class="name">{parts}</bdi>')
+
+
+def shape(which: Shape) -> Markup:
+    """The shape alone; the word beside it is for those who can't see it."""
+    return Markup(
+        '<svg class="shape" viewBox="0 0 16 16" width="16" height="16" aria-hidden="true" '
+        f'focusable="false">{_DRAWN[which]}</svg>'
+    )
+
+
+def state(which: Shape, tone: Tone, *words: Child) -> Markup:
+    """A state: its shape, then its words."""
+    return element("span", shape(which), " ", *words, class_=f"state {tone}")
+
+
+def document(title: str, *body: Child, style: str = "", generator: str = "backupkeeper") -> str:
+    """A whole page as text, with a line end; to be written as UTF-8.
+
+    Args:
+        title: of the page, for the browser's tab.
+        body: what stands in it.
+        style: CSS of this kind of page, after ``STYLE``. Ours only: it is not escaped.
+        generator: the program and its version.
+    """
+    head = element(
+        "head",
+        element("meta", charset="utf-8"),
+        element("meta", name="viewport", content="width=device-width, initial-scale=1"),
+        element("meta", http_equiv="Content-Security-Policy", content=_POLICY),
+        element("meta", name="referrer", content="no-referrer"),
+        element("meta", name="color-scheme", content="light dark"),
+        element("meta", name="generator", content=generator),
+        element("title", title),
+        Markup(f"<style>{STYLE}{style}</style>"),
+    )
+    page = element("html", head, element("body", *body), lang="en")
+    return f"<!DOCTYPE html>\n{page.source}\n"
+
+
+STYLE: Final = """
+:root {
+  color-scheme: light dark;
+  --ground: #f7f6f2; --sheet: #ffffff; --ink: #22282b; --quiet: #565f63; --rule: #d5d4cc;
+  --good: #1f5f47; --good-ground: #e6f0ea;
+  --warn: #74500a; --warn-ground: #f7eed8;
+  --bad: #94281f; --bad-ground: #f9e7e3;
+  --gap: 1rem; --wide: 60rem;
+}
+@media (prefers-color-scheme: dark) {
+  :root {
+    --ground: #15191b; --sheet: #1d2325; --ink: #e4e5e0; --quiet: #a8b0b1; --rule: #3a4346;
+    --good: #8fceac; --good-ground: #1b3329;
+    --warn: #e3bd70; --warn-ground: #382d15;
+    --bad: #f0a196; --bad-ground: #40211d;
+  }
+}
+*, *::before, *::after { box-sizing: border-box; }
+html { font: 100%/1.5 system-ui, "DejaVu Sans", sans-serif; -webkit-text-size-adjust: 100%; }
+body { margin: 0; background: var(--ground); color: var(--ink); overflow-wrap: anywhere; }
+main, .page-head, .page-foot { max-width: var(--wide); margin: 0 auto; padding: var(--gap); }
+h1, h2, h3 { line-height: 1.2; margin: 1.6em 0 0.5em; font-weight: 650; }
+h1 { font-size: 1.6rem; margin-top: 0; }
+h2 { font-size: 1.2rem; }
+h3 { font-size: 1rem; }
+p, ul, ol, dl, table, details { margin: 0 0 0.8em; }
+a { color: inherit; }
+:focus-visible { outline: 3px solid var(--ink); outline-offset: 2px; }
+code, .name, .hash { font-family: ui-monospace, "DejaVu Sans Mono", monospace; font-size: 0.875em; }
+.hash { word-break: break-all; }
+.quiet { color: var(--quiet); }
+.good { color: var(--good); } .warn { color: var(--warn); } .bad { color: var(--bad); }
+.shape { width: 0.8em; height: 0.8em; vertical-align: -0.04em; flex: none; }
+.state { font-weight: 600; }
+.state.quiet { font-weight: 400; }
+.sheet { background: var(--sheet); border: 1px solid var(--rule); border-radius: 6px;
+  padding: var(--gap); margin: 0 0 var(--gap); }
+.scroll { overflow-x: auto; }
+table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; }
+caption { text-align: left; color: var(--quiet); padding: 0 0 0.4em; }
+th, td { text-align: left; vertical-align: top; padding: 0.35em 0.8em 0.35em 0;
+  border-bottom: 1px solid var(--rule); }
+thead th { color: var(--quiet); font-weight: 600; }
+tbody th { font-weight: 600; }
+.number { text-align: right; white-space: nowrap; }
+dl { display: grid; grid-template-columns: minmax(7rem, max-content) 1fr; gap: 0.2em 1.2em; }
+dt { color: var(--quiet); } dd { margin: 0; }
+summary { cursor: pointer; padding: 0.2em 0; }
+@media (max-width: 40rem) {
+  dl { grid-template-columns: 1fr; gap: 0; } dd { margin: 0 0 0.5em; }
+  /* Tables of class "rows" become a list of small cards; each cell says its column in words. */
+  table.rows, .rows tbody, .rows tr, .rows th, .rows td { display: block; }
+  .rows thead { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
+  .rows tr { border-bottom: 1px solid var(--rule); padding: 0.5em 0; }
+  .rows th, .rows td { border: 0; padding: 0.1em 0; text-align: left; white-space: normal; }
+}
+@media print {
+  :root { color-scheme: light;
+    --ground: #fff; --sheet: #fff; --ink: #000; --quiet: #444; --rule: #999;
+    --good: #14432f; --good-ground: #fff; --warn: #5b3d00; --warn-ground: #fff;
+    --bad: #7a1008; --bad-ground: #fff; }
+  @page { margin: 16mm; }
+  html { font-size: 10pt; }
+  main, .page-head, .page-foot { max-width: none; padding: 0; }
+  h2, h3 { break-after: avoid; }
+  tr, dl, .together { break-inside: avoid; }
+  thead { display: table-header-group; }
+  .no-print { display: none; }
+}
+"""
+"""What all pages share: calm, in the fonts that the machine has, for light, dark, phone and paper."""
