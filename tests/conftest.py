@@ -1,5 +1,6 @@
 """Marks that need a real part of the machine: where it is missing, the test is skipped in one line."""
 
+import importlib.util
 import os
 import shutil
 import subprocess
@@ -48,6 +49,13 @@ def _fuse() -> str | None:
     return None if os.path.exists("/dev/fuse") else "needs /dev/fuse"
 
 
+def _browser() -> str | None:
+    if importlib.util.find_spec("playwright") is None:
+        return "needs playwright (the dependency group dev)"
+    found = any(shutil.which(name, path=_PATH) for name in ("chromium", "chromium-browser"))
+    return None if found else "needs chromium"
+
+
 PARTS: dict[str, Callable[[], str | None]] = {
     "ext4": lambda: _root_with("mkfs.ext4"),
     "xfs": lambda: _root_with("mkfs.xfs", "xfs_io"),
@@ -63,6 +71,7 @@ PARTS: dict[str, Callable[[], str | None]] = {
     "dbus": lambda: _tools("dbus-daemon"),
     "xmllint": lambda: _tools("xmllint"),
     "xxhsum": lambda: _tools("xxhsum"),
+    "browser": _browser,
     "standards": lambda: (
         None
         if os.path.isdir(STANDARDS)
@@ -99,7 +108,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Skip what needs a part that this machine has not; ``.ci/run`` fails on such a skip.
 
     Side by side (pytest-xdist), tests on real parts stay together: those of one file share a
-    worker, and all that use the one object store do too.
+    worker, and all that use the one object store, or the one browser, do too.
     """
     lacking = {part: check() for part, check in PARTS.items()}
     for item in items:
@@ -108,7 +117,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             if lacking[part] is not None:
                 item.add_marker(pytest.mark.skip(reason=f"real part {part}: {lacking[part]}"))
         if parts:
-            group = "store" if "store" in parts else item.path.stem
+            shared = [part for part in ("store", "browser") if part in parts]
+            group = shared[0] if shared else item.path.stem
             item.add_marker(pytest.mark.xdist_group(group))
 
 

@@ -160,7 +160,7 @@ def _say_line(page: Page, status: Status, look: Look) -> None:
     if line.no_upload == WAITS_FOR_HOURS:
         page.say(f"Uploads wait for their hours{until}.")
     elif line.no_upload:
-        page.say(line.no_upload, tone=Tone.WARN)
+        page.say(told(line.no_upload), tone=Tone.WARN)
     elif line.limit_bytes_s is not None:
         page.say(f"Uploads take at most {limit(line.limit_bytes_s)}{until}.")
     elif until:

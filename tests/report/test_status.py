@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
-from hypothesis import given, strategies as st
+from hypothesis import example, given, strategies as st
 
 from backupkeeper.core.arrival import Arrival
 from backupkeeper.core.deeds import DeedKind
@@ -206,6 +206,7 @@ def test_what_is_no_status_is_refused(told: object) -> None:
 
 
 @given(statuses, st.integers(30, 100), st.booleans())
+@example(replace(IDLE, line=LineStatus(no_upload="\x1b[2J")), 80, True)
 def test_every_line_is_fit_for_a_terminal(status: Status, width: int, unicode: bool) -> None:
     shown = text(status, width=width, unicode=unicode)
     assert "\x1b" not in shown
