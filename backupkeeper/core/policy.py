@@ -1,4 +1,4 @@
-"""What a copy's facts come to: its state, a roll's cover, gaps.
+"""What a copy's facts come to: its state, a roll's cover, gaps (the verdict: ``core.verdict``).
 
 Promises:
 1. Only a proof makes a copy ``proven`` (``Fact.is_proof``), and only while it is young enough.
@@ -9,8 +9,6 @@ Promises:
 4. An empty list of roles or files never comes out well.
 5. Only a proof, or writing anew, makes damage forgotten: neither a look, nor a warm read, nor that
    the file was missing in between.
-
-Left to others: reading facts (catalog), the verdict on a card (``core.verdict``).
 """
 
 from collections import Counter
