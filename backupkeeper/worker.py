@@ -19,6 +19,7 @@ from typing import IO, Final
 
 from backupkeeper.cloud.throttle import Throttle
 from backupkeeper.core.errors import BackupkeeperError, PlaceHeldError
+from backupkeeper.core.forming import Forming
 from backupkeeper.daemon.errand import (
     HOLD,
     RESUME,
@@ -31,6 +32,7 @@ from backupkeeper.daemon.errand import (
     encode_word,
     line_told,
 )
+from backupkeeper.report.reasons import against
 from backupkeeper.wiring import run_errand
 
 SECONDS_BETWEEN_WORDS: Final = 0.5
@@ -51,6 +53,7 @@ class Reporting:
         self._go.set()
         self._what, self._path = "", ""
         self._total = self._files = self._done = self._done_files = 0
+        self._forming = Forming()
         self._last = float("-inf")
         self.throttle: Throttle | None = None
         """What all that is sent to buckets passes through."""
@@ -86,6 +89,12 @@ class Reporting:
             self._now_and_then()
         self._go.wait()
 
+    def forming(self, forming: Forming) -> None:
+        """A verdict forms: one more file was read."""
+        with self._lock:
+            self._forming = forming
+            self._now_and_then()
+
     def note(self, text: str) -> None:
         """What is told to a person elsewhere has no reader here."""
 
@@ -110,6 +119,9 @@ class Reporting:
                 path=self._path,
                 held=not self._go.is_set(),
                 sent_bytes=self.throttle.passed_bytes if self.throttle is not None else 0,
+                proven_files=self._forming.proven_files,
+                against_files=self._forming.against_files,
+                against=tuple(map(against, self._forming.against)),
             )
         )
 
@@ -179,7 +191,13 @@ def main() -> int:
         )
         listener.start()
         reporting.throttle = Throttle(allowance, seconds=perf_counter)
-        came: Finished | Failed = run_errand(errand, os.environ, reporting, reporting.throttle)  # noqa: TID251 - read once, handed on
+        came: Finished | Failed = run_errand(
+            errand,
+            os.environ,  # noqa: TID251 - read once, handed on
+            reporting,
+            reporting.throttle,
+            reporting.forming,
+        )
         signal.signal(signal.SIGTERM, signal.SIG_IGN)
     except KeyboardInterrupt:
         came = Failed(error="stopped", message="Stopped.")

@@ -1,13 +1,15 @@
 """May this card be wiped? Reads the whole card now and asks ``core.verdict``."""
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from backupkeeper.actions.card_listing import listed_card
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.forming import Watching
 from backupkeeper.actions.glance import glance_at_buckets, glance_at_drives
 from backupkeeper.actions.online import online_drives
 from backupkeeper.core.errors import BackupkeeperError
+from backupkeeper.core.forming import Forming
 from backupkeeper.core.model import CardFile, CardListing
 from backupkeeper.core.outcomes import Verdict
 from backupkeeper.core.policy import copies_of
@@ -16,15 +18,28 @@ from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.pipeline import Job, copy_files
 
 
-def may_wipe(context: Context, card: str, progress: Progress) -> Verdict:
+def may_wipe(
+    context: Context,
+    card: str,
+    progress: Progress,
+    on_change: Callable[[Forming], None] | None = None,
+) -> Verdict:
     """The verdict on a card, from its bytes as they are now and the facts about their copies.
+
+    Args:
+        context: the parts.
+        card: the folder where it is mounted.
+        progress: told how far the reading is.
+        on_change: told after each file what is known by then; nobody: nobody watches.
 
     Raises:
         UsageError: there is no such card, or it is a place.
     """
     drives, away = online_drives(context)
     listing = listed_card(context, card, drives)
-    read = read_card(context, listing, progress)
+    device = _device_of(context, card)
+    watching = None if on_change is None else Watching(context, device=device, on_change=on_change)
+    read = read_card(context, listing, progress, watching)
     # Looked at again: what was added, or taken away, while the card was read.
     after = listed_card(context, card, drives)
     if after != listing:
@@ -37,10 +52,6 @@ def may_wipe(context: Context, card: str, progress: Progress) -> Verdict:
     listing = replace(listing, warnings=(*listing.warnings, *unseen))
     places = {place.id: place for place in context.catalog.places()}
     now = context.clock.now()
-    try:
-        device = context.mounts.inspect(context.mounts.under(card)).device
-    except (BackupkeeperError, OSError):
-        device = None
     return judge(
         listing,
         read,
@@ -50,14 +61,26 @@ def may_wipe(context: Context, card: str, progress: Progress) -> Verdict:
                 context.catalog.facts_of(contents), places, context.config.policy, now
             ),
             sealed=context.catalog.sealed_among(contents),
-            card_device=device,
+            card_device=_device_of(context, card),
         ),
         context.config.policy,
         now,
     )
 
 
-def read_card(context: Context, listing: CardListing, progress: Progress) -> tuple[CardFile, ...]:
+def _device_of(context: Context, card: str) -> str | None:
+    try:
+        return context.mounts.inspect(context.mounts.under(card)).device
+    except (BackupkeeperError, OSError):
+        return None
+
+
+def read_card(
+    context: Context,
+    listing: CardListing,
+    progress: Progress,
+    watching: Callable[[CardFile], None] | None = None,
+) -> tuple[CardFile, ...]:
     """Every file of a listing, read whole and hashed, in the order of the listing."""
     progress.begin(
         "Reading the card",
@@ -84,6 +107,8 @@ def read_card(context: Context, listing: CardListing, progress: Progress) -> tup
                 content=copied.content.blake3 if copied.content is not None else None,
                 error=str(copied.source_error) if copied.source_error is not None else None,
             )
+            if watching is not None:
+                watching(read[path])
     progress.end()
     return tuple(read[entry.path] for entry in listing.files if entry.path in read)
 

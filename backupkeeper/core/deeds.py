@@ -68,6 +68,8 @@ class Deed:
     budget_s: float | None = None
     before: datetime | None = None
     """What was proven before is proven again (``prove``; None: what the policy calls old)."""
+    asked: bool = False
+    """A person waits for it (``judge``)."""
 
     @property
     def key(self) -> str:
@@ -124,6 +126,8 @@ class CardHere:
     """What it was."""
     withdrawn: bool = False
     """The last verdict was yes, and something that it rested on is not so any more."""
+    asked: bool = False
+    """A person waits for a verdict on it, whatever it will be."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

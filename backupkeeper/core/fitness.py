@@ -43,7 +43,7 @@ def subject(view: View, place: PlaceId) -> str:
 
 def obstacle(view: View, deed: Deed) -> tuple[str, datetime | None]:
     """Why it can't begin now whatever is free, and when that ends by itself; no text: it can."""
-    if view.paused:
+    if view.paused and not deed.asked:
         return "You asked for a pause.", None
     if view.naming and deed.kind in NAMING:
         return f"Another program is at work: {view.naming}.", None

@@ -291,7 +291,8 @@ class EventKind(StrEnum):
 
     An empty detail, here and in the next kind: it was unmounted since."""
     CARD_JUDGED = "card judged"
-    """A verdict on a card: subject its mount's token, detail ``yes`` or ``no``."""
+    """A verdict on a card: subject its mount's token, detail ``yes``, ``no`` or ``not yet`` (a no to
+    somebody who asked before the card's turn came)."""
     AWAY = "away"
     """The daemon did not run, or slept: subject "from", detail the beginning (ISO), at the end."""
     PROOF_TIME = "proof time"

@@ -32,6 +32,16 @@ class CardStatus:
     may_wipe: bool | None
     judged_at: datetime | None
     note: str = ""
+    token: str = ""
+    """Names this very mount of it."""
+    asked: bool = False
+    """A verdict was asked for and is not there yet."""
+    heard: bool | None = None
+    """What the last verdict said, asked for or not; None: none yet, or it came to none (``failure``)."""
+    heard_at: datetime | None = None
+    reasons: tuple[str, ...] = ()
+    """Sentences: what spoke against."""
+    failure: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -52,6 +62,13 @@ class DeedStatus:
     path: str = ""
     held: bool = False
     stopping: bool = False
+    card: str = ""
+    """Token of the card that it is about."""
+    proven_files: int = 0
+    """Of a card that is being judged: files read of which nothing speaks against. No answer yet."""
+    against_files: int = 0
+    against: tuple[str, ...] = ()
+    """Sentences on the first few of these."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -64,6 +81,8 @@ class WaitStatus:
     size_bytes: int
     seconds: float | None = None
     person: bool = False
+    card: str = ""
+    """Token of the card that it is about."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

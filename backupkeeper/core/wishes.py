@@ -101,20 +101,15 @@ def _all(view: View, found: Wishes) -> Iterator[Wish]:
 
 
 def _of_card(view: View, card: CardHere, found: Wishes) -> Iterator[Wish]:
+    if card.asked:
+        yield Wish(deed=_verdict(card, "You asked whether it may be wiped.", asked=True))
     if not card.taken:
         if card.source is not None and card.auto_offload and not card.trouble:
             yield from _offload(view, card, found)
         return
-    if card.judged_at is not None or not card.folders:
+    if card.asked or card.judged_at is not None or not card.folders:
         return
-    deed = Deed(
-        kind=DeedKind.JUDGE,
-        why="All its files should be proven: may it be wiped?",
-        card=card.token,
-        source_name=card.source or card.label,
-        size_bytes=card.size_bytes,
-        files=card.file_count,
-    )
+    deed = _verdict(card, "All its files should be proven: may it be wiped?")
     lacking = {
         role
         for need in view.needs
@@ -127,6 +122,18 @@ def _of_card(view: View, card: CardHere, found: Wishes) -> Iterator[Wish]:
         found.wait(deed, f"Its files have no proven {names} yet.")
     else:
         yield Wish(deed=deed)
+
+
+def _verdict(card: CardHere, why: str, *, asked: bool = False) -> Deed:
+    return Deed(
+        kind=DeedKind.JUDGE,
+        why=why,
+        card=card.token,
+        source_name=card.source or card.label,
+        size_bytes=card.size_bytes,
+        files=card.file_count,
+        asked=asked,
+    )
 
 
 def _offload(view: View, card: CardHere, found: Wishes) -> Iterator[Wish]:

@@ -177,7 +177,8 @@ def _events(deed: Deed, came: Finished) -> Iterable[tuple[EventKind, str, str]]:
     if deed.kind is DeedKind.OFFLOAD and came.sealed and deed.card is not None:
         yield EventKind.CARD_TAKEN, deed.card, json.dumps(came.folders)
     if deed.kind is DeedKind.JUDGE and deed.card is not None and came.may_wipe is not None:
-        yield EventKind.CARD_JUDGED, deed.card, "yes" if came.may_wipe else "no"
+        no = "not yet" if deed.asked else "no"
+        yield EventKind.CARD_JUDGED, deed.card, "yes" if came.may_wipe else no
     if deed.kind is DeedKind.PROVE and deed.place is not None:
         yield EventKind.PROOF_TIME, deed.place, f"{came.seconds:.1f}"
     moves = {DeedKind.MIRROR, DeedKind.UPLOAD, DeedKind.PROVE}

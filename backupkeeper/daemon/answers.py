@@ -25,9 +25,10 @@ from backupkeeper.core.status import (
     Status,
     WaitStatus,
 )
+from backupkeeper.core.wish import LONG_AGO
 from backupkeeper.daemon.aftermath import title
 from backupkeeper.daemon.control import Request
-from backupkeeper.daemon.seeing import ASKED_FOR, Seeing
+from backupkeeper.daemon.seeing import ASKED_FOR, Heard, Seeing
 from backupkeeper.daemon.shares import Shares
 from backupkeeper.daemon.sights import SightKind
 from backupkeeper.daemon.workbench import Job
@@ -58,6 +59,8 @@ class Answers:
                 if not request.values.get("uploads"):
                     self.seeing.seen.paused_until = None
                 return {"paused": False}
+            case "judge" if view is not None:
+                return self._judge(request, view)
             case "give way" if view is not None:
                 return self._give_way(request, view, now)
             case _:
@@ -83,6 +86,24 @@ class Answers:
             self.seeing.seen.asked_for[place.id] = (now + ASKED_FOR, said)
         return {"given": bool(found) or not view.running}
 
+    def _judge(self, request: Request, view: View) -> dict[str, Any]:
+        """A person asks whether a card may be wiped, or does not want to know it any more.
+
+        The answer is in the status, when it is there.
+        """
+        token = str(request.values.get("card", ""))
+        if not request.values.get("stop"):
+            is_here = any(card.token == token for card in view.cards)
+            if is_here:
+                self.seeing.seen.asked.add(token)
+            return {"asked": is_here}
+        self.seeing.seen.asked.discard(token)
+        jobs = self.seeing.workbench.jobs.items()
+        keys = [key for key, job in jobs if job.deed.asked and job.deed.card == token]
+        for key in keys:
+            self.seeing.workbench.stop(key)
+        return {"stopped": bool(keys)}
+
     # -- status
 
     def status(self, view: View, made: Plan, now: datetime) -> Status:
@@ -107,7 +128,7 @@ class Answers:
             ),
             proof_seconds=view.hours.proof_s,
             drives=tuple(self._drives(view)),
-            cards=tuple(_card(card) for card in view.cards),
+            cards=tuple(_card(card, self.seeing.seen.heard.get(card.token)) for card in view.cards),
             strangers=tuple(self._strangers()),
             under_way=tuple(_under_way(job, view) for job in self.seeing.workbench.jobs.values()),
             waiting=tuple(
@@ -118,6 +139,7 @@ class Answers:
                     size_bytes=one.deed.size_bytes,
                     seconds=_seconds(one.deed, rates),
                     person=one.person,
+                    card=one.deed.card or "",
                 )
                 for one in made.waiting[:MOST_WAITING]
             ),
@@ -170,7 +192,9 @@ class Answers:
         return told
 
 
-def _card(card: CardHere) -> CardStatus:
+def _card(card: CardHere, heard: Heard | None) -> CardStatus:
+    heard = heard or Heard(at=card.judged_at or LONG_AGO, may_wipe=card.may_wipe)
+    is_heard = heard.may_wipe is not None or bool(heard.failure)
     return CardStatus(
         point=card.point,
         label=card.label,
@@ -183,6 +207,13 @@ def _card(card: CardHere) -> CardStatus:
         note="The last verdict was yes and does NOT hold any more."
         if card.withdrawn
         else card.trouble,
+        token=card.token,
+        asked=card.asked,
+        # What it rested on may be gone since.
+        heard=None if card.withdrawn else heard.may_wipe,
+        heard_at=heard.at if is_heard else None,
+        reasons=heard.reasons,
+        failure=heard.failure,
     )
 
 
@@ -209,6 +240,10 @@ def _under_way(job: Job, view: View) -> DeedStatus:
         path=moving.path if moving is not None else "",
         held=running.held,
         stopping=running.stopping,
+        card=job.deed.card or "",
+        proven_files=moving.proven_files if moving is not None else 0,
+        against_files=moving.against_files if moving is not None else 0,
+        against=moving.against if moving is not None else (),
     )
 
 

@@ -29,6 +29,7 @@ from backupkeeper.actions.upload import upload_roll
 from backupkeeper.actions.verify import prove_roll
 from backupkeeper.core.deeds import Deed, DeedKind
 from backupkeeper.core.errors import BackupkeeperError, BrokenPromiseError, DriveGoneError
+from backupkeeper.core.forming import Forming
 from backupkeeper.core.hours import next_week
 from backupkeeper.core.model import EventKind, PlaceId, PlaceKind, RollId, Way
 from backupkeeper.core.needs import young_for
@@ -37,6 +38,7 @@ from backupkeeper.core.wish import LONG_AGO
 from backupkeeper.daemon.errand import Finished
 from backupkeeper.daemon.shares import Shares
 from backupkeeper.ports.progress import Progress
+from backupkeeper.report.reasons import in_one
 from backupkeeper.report.weekly import weekly_subject, weekly_text
 
 _BRINGING: Final = frozenset(
@@ -48,14 +50,22 @@ _BRINGING: Final = frozenset(
 Doer = Callable[[Context, Deed, Progress], Finished]
 
 
-def do(context: Context, deed: Deed, progress: Progress) -> Finished:
-    """Do it.
+def do(
+    context: Context,
+    deed: Deed,
+    progress: Progress,
+    on_forming: Callable[[Forming], None] | None = None,
+) -> Finished:
+    """Do it; of a verdict ``on_forming`` hears, file by file, how it forms.
 
     Raises:
         BackupkeeperError: it could not be done; what is durable is recorded.
     """
     begun = context.clock.monotonic()
-    came = _DOERS[deed.kind](context, deed, progress)
+    if deed.kind is DeedKind.JUDGE:
+        came = _judge(context, deed, progress, on_forming)
+    else:
+        came = _DOERS[deed.kind](context, deed, progress)
     took = context.clock.monotonic() - begun
     _keep_snapshots(context, deed, came, progress)
     return replace(came, seconds=took, free=tuple(_free(context, deed.places)))
@@ -185,11 +195,18 @@ def _repair(context: Context, deed: Deed, progress: Progress) -> Finished:
     )
 
 
-def _judge(context: Context, deed: Deed, progress: Progress) -> Finished:
-    verdict = may_wipe(context, _card(context, deed), progress)
-    reasons = tuple(f"{reason.code}: {len(reason.paths)} files" for reason in verdict.reasons)
+def _judge(
+    context: Context,
+    deed: Deed,
+    progress: Progress,
+    on_forming: Callable[[Forming], None] | None,
+) -> Finished:
+    card = _card(context, deed)
+    verdict = may_wipe(context, card, progress, on_forming)
+    codes = [f"{reason.code}: {len(reason.paths)} files" for reason in verdict.reasons]
+    reasons = tuple(in_one(reason, card=card) for reason in verdict.reasons)
     return Finished(
-        said="May be wiped." if verdict.may_wipe else f"May not be wiped ({', '.join(reasons)}).",
+        said="May be wiped." if verdict.may_wipe else f"May not be wiped ({', '.join(codes)}).",
         size_bytes=sum(file.size for file in verdict.files),
         files=len(verdict.files),
         may_wipe=verdict.may_wipe,
@@ -242,7 +259,6 @@ _DOERS: Final = MappingProxyType[DeedKind, Doer](
         DeedKind.MIRROR: _mirror,
         DeedKind.ADOPT: _adopt,
         DeedKind.LOOK: _look,
-        DeedKind.JUDGE: _judge,
         DeedKind.UPLOAD: _upload,
         DeedKind.PROVE: _prove,
         DeedKind.REPAIR: _repair,

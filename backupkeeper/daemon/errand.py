@@ -64,6 +64,11 @@ class Moving:
     path: str
     held: bool
     sent_bytes: int = 0
+    proven_files: int = 0
+    """Of a card that is being judged: files of which nothing speaks against, till now."""
+    against_files: int = 0
+    against: tuple[str, ...] = ()
+    """Sentences on the first few of these."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -82,6 +87,7 @@ class Finished:
     """Rolls that the card's files lie in now."""
     may_wipe: bool | None = None
     reasons: tuple[str, ...] = ()
+    """Sentences: all that speaks against a yes."""
     strange: tuple[Strange, ...] = ()
     free: tuple[tuple[str, int], ...] = ()
     """Bytes free now on the drives that it used, by place id."""
@@ -184,7 +190,8 @@ def decode_word(line: bytes) -> Word:
             case "Finished":
                 return _finished(told)
             case "Moving":
-                return Moving(**told)
+                against = tuple(_text(one) for one in told.pop("against"))
+                return Moving(**told, against=against)
             case _:
                 return Failed(**told)
     except (KeyError, TypeError, ValueError) as error:
@@ -230,6 +237,7 @@ def _deed(told: dict[str, Any]) -> Deed:
         source_name=_text(told["source_name"]),
         budget_s=None if told["budget_s"] is None else float(told["budget_s"]),
         before=None if told["before"] is None else _moment(told["before"]),
+        asked=bool(told["asked"]),
     )
 
 

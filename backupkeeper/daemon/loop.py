@@ -271,6 +271,7 @@ class Loop:
                 self.memory.note(EventKind.SEEN, sight.place, "gone")
             if sight.kind is SightKind.CARD:
                 self.memory.card_gone(sight.token)
+                self.seeing.seen.forget_card(sight.token)
             if sight.kind is not SightKind.OTHER or sight.said:
                 self.log.note(f"{sight.label or sight.point} is gone.", point=sight.point)
         self.workbench.stop_gone(self.surroundings.is_here)

@@ -43,6 +43,16 @@ ASKED_FOR: Final = timedelta(seconds=20)
 """How long a place that a command asked for is kept free until the command takes it."""
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Heard:
+    """What a verdict said. ``failure``: why there is none; then ``may_wipe`` is None."""
+
+    at: datetime
+    may_wipe: bool | None = None
+    reasons: tuple[str, ...] = ()
+    failure: str = ""
+
+
 @dataclass(kw_only=True)
 class Seen:
     """What only the loop knows: changed and strange folders, places asked for, the person's wish."""
@@ -56,8 +66,17 @@ class Seen:
     sampled_s: float = float("-inf")
     moved: dict[str, int] = field(default_factory=dict)
     """Bytes that ended deeds moved, by whole disk."""
+    asked: set[str] = field(default_factory=set)
+    """Cards (tokens) on which a person waits for a verdict."""
+    heard: dict[str, Heard] = field(default_factory=dict)
+    """The last verdict on each card (token), whole."""
     paused_until: datetime | None = None
     uploads_paused_until: datetime | None = None
+
+    def forget_card(self, token: str) -> None:
+        """It was taken out: what comes back under its token is another one."""
+        self.asked.discard(token)
+        self.heard.pop(token, None)
 
     def forget_place(self, place: PlaceId) -> None:
         """Its drive is gone."""
@@ -192,6 +211,8 @@ class Seeing:
 
     def finished(self, deed: Deed, came: Finished | Failed) -> None:
         """What the end of a deed changes here."""
+        if deed.kind is DeedKind.JUDGE and deed.card is not None:
+            self._judged(deed.card, came)
         if isinstance(came, Failed) or deed.place is None:
             return
         self.surroundings.note_free(came.free)
@@ -199,6 +220,15 @@ class Seeing:
             self.seen.strange.pop((deed.place, deed.folder), None)
         if deed.kind is DeedKind.LOOK:
             self.seen.looked(deed.place, deed.folders, came.strange)
+
+    def _judged(self, card: str, came: Finished | Failed) -> None:
+        now = self.context.clock.now()
+        self.seen.asked.discard(card)
+        self.seen.heard[card] = (
+            Heard(at=now, failure=came.message)
+            if isinstance(came, Failed)
+            else Heard(at=now, may_wipe=came.may_wipe, reasons=came.reasons)
+        )
 
     def is_paused(self, now: datetime) -> bool:
         """Whether the person asked for peace."""
@@ -237,7 +267,8 @@ class Seeing:
         taken, judged = self.memory.taken(), self.memory.judged()
         for sight in self.surroundings.sights.values():
             if sight.kind is SightKind.CARD:
-                yield card_here(sight, taken, judged)
+                card = card_here(sight, taken, judged)
+                yield replace(card, asked=True) if card.token in self.seen.asked else card
 
     def _naming(self, own: frozenset[int]) -> str:
         holder = self.context.locks.holder(ROLL_NAMES)
@@ -282,7 +313,8 @@ def card_here(
     whole and says no where that was wrong, and then it is offloaded.
     """
     look = CardLook.from_json(sight.card)
-    verdict = judged.get(sight.token)
+    last = judged.get(sight.token)
+    verdict = last if last is not None and last.detail in {"yes", "no"} else None
     looks_known = look.file_count > 0 and look.new_files == 0 and bool(look.folders)
     refused = verdict is not None and verdict.detail != "yes" and sight.token not in taken
     return CardHere(

@@ -121,7 +121,7 @@ class Workbench:
     def carry_out(self, plan: Plan, here: Here, now: datetime, at_s: float) -> None:
         """Start, stop, hold and let go on, as the plan says."""
         for key in plan.stop:
-            self._stop(key)
+            self.stop(key)
         for key, job in self._jobs.items():
             held = key in plan.hold
             if held != job.asked_held and not job.stopping:
@@ -160,7 +160,8 @@ class Workbench:
         )
         self._crew.start(deed.key, errand)
 
-    def _stop(self, key: str) -> None:
+    def stop(self, key: str) -> None:
+        """Stop a deed; one that is not under way, or is being stopped, is left alone."""
         job = self._jobs.get(key)
         if job is not None and not job.stopping:
             job.stopping = True
@@ -170,7 +171,7 @@ class Workbench:
         """Stop deeds whose mounts are gone: the system may keep them waiting for ever."""
         for key, job in self._jobs.items():
             if not all(is_here(token) for token in job.mounts):
-                self._stop(key)
+                self.stop(key)
 
     def heard(self, news: Moved, at_s: float) -> None:
         """A worker told how far it is."""

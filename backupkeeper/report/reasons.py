@@ -6,6 +6,7 @@ Promise: every ``ReasonCode`` has its own sentence and its own advice; the type 
 from dataclasses import dataclass
 from typing import assert_never
 
+from backupkeeper.core.forming import Against
 from backupkeeper.core.model import Role
 from backupkeeper.core.outcomes import Reason, ReasonCode
 from backupkeeper.report.words import plural, shown, told
@@ -83,6 +84,29 @@ def in_words(reason: Reason, *, card: str, place: str | None = None) -> Told:
         advice=advice,
         command=command,
     )
+
+
+MOST_NAMED = 3
+
+
+def in_one(reason: Reason, *, card: str) -> str:
+    """A reason on one line: what is the case, of which files, and what to do."""
+    known = in_words(reason, card=card)
+    named = [shown(path) for path in reason.paths[:MOST_NAMED] if path]
+    if len(reason.paths) > MOST_NAMED:
+        named.append(f"and {len(reason.paths) - MOST_NAMED:,} more")
+    files = f" ({', '.join(named)})" if named else ""
+    parts = (f"{known.message}{files}", known.advice, known.command)
+    return " ".join(part for part in parts if part)
+
+
+def against(one: Against) -> str:
+    """What speaks against a file of a card that is being read."""
+    if one.error:
+        return f"{shown(one.path)} could not be read: {told(one.error)}"
+    if not one.lacks:
+        return f"{shown(one.path)} lies in no finished roll."
+    return f"{shown(one.path)} has no proof that counts in: {', '.join(one.lacks)}."
 
 
 def _message(  # noqa: C901, PLR0911, PLR0912 - one branch for each code

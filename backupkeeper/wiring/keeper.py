@@ -37,6 +37,7 @@ from backupkeeper.cloud.throttle import ByTheClock, Throttle
 from backupkeeper.config import Config
 from backupkeeper.core.deeds import Deed, DeedKind
 from backupkeeper.core.errors import BackupkeeperError, OutOfReachError, PlaceHeldError
+from backupkeeper.core.forming import Forming
 from backupkeeper.core.keys import KeysReport
 from backupkeeper.core.mending import KeptAside, RepairOutcome
 from backupkeeper.core.model import Place, PlaceId, Role
@@ -298,12 +299,14 @@ class Keeper(Restoring):
         held = [key for file in files for key in read_identities(file)]
         return show_keys(self._context, encryption_of(self.config), held, where)
 
-    def do(self, deed: Deed, progress: Progress) -> Finished:
+    def do(
+        self, deed: Deed, progress: Progress, on_forming: Callable[[Forming], None] | None = None
+    ) -> Finished:
         """See ``daemon.doing.do``."""
         # Here, not above: commands need nothing of the daemon.
         from backupkeeper.daemon.doing import do  # noqa: PLC0415
 
-        return do(self._context, deed, progress)
+        return do(self._context, deed, progress, on_forming)
 
     def look_at(self, point: str) -> Finished:
         """See ``daemon.sights.look_at``."""
@@ -352,10 +355,11 @@ def run_errand(
     environ: Mapping[str, str],
     progress: Progress,
     throttle: Throttle | None = None,
+    on_forming: Callable[[Forming], None] | None = None,
 ) -> Finished:
     """What a worker of the daemon does: one deed, or a look at one mount.
 
-    What it sends to a bucket passes through ``throttle``.
+    What it sends to a bucket passes through ``throttle``; ``on_forming`` hears how a verdict forms.
 
     Raises:
         BackupkeeperError: it could not be done.
@@ -372,7 +376,7 @@ def run_errand(
         lower_priority()
     mounts = KnownMounts(LinuxMounts(), errand.mounts)
     with Keeper(config, clock=clock, mounts=mounts, throttle=throttle) as keeper:
-        return keeper.do(errand.deed, progress)
+        return keeper.do(errand.deed, progress, on_forming)
 
 
 def open_keeper(config_path: str | None, environ: Mapping[str, str]) -> Keeper:

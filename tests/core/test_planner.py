@@ -131,6 +131,20 @@ def test_a_card_that_was_taken_is_judged_once_its_rolls_are_proven() -> None:
     ]
 
 
+def test_who_asks_for_a_verdict_gets_one_whatever_the_card_lacks_and_in_a_pause_too() -> None:
+    folders = ("260612 Boatyard/Originals/Wide/Roll 01",)
+    taken = card(taken=True, folders=folders, asked=True)
+    for one in (card(asked=True, auto_offload=False), card(source=None, asked=True), taken):
+        assert started(cards=(one,)) == ["judge"]
+        assert started(cards=(one,), paused=True) == ["judge"]
+    judged = replace(taken, judged_at=NOW, may_wipe=True)
+    assert started(cards=(judged,)) == ["judge"], "asked again"
+    assert started(cards=(taken,), needs=(AGEING,))[:1] == ["judge"]
+    new = plan(view(cards=(card(asked=True),)))
+    assert [deed.kind for deed in new.start] == [DeedKind.OFFLOAD], "the copy comes first"
+    assert [(one.deed.kind, one.deed.asked) for one in new.waiting] == [(DeedKind.JUDGE, True)]
+
+
 def test_a_second_copy_is_read_from_the_drive_that_has_most() -> None:
     places = {**PLACES, **mapped(place(SPARE, Role.PRIMARY))}
     drives = {**BOTH, SPARE: drive(SPARE)}

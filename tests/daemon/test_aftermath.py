@@ -129,9 +129,12 @@ def test_an_empty_card_is_taken_too() -> None:
     assert [kind for kind, _, _ in after.events] == [EventKind.CARD_TAKEN]
 
 
-@pytest.mark.parametrize(("may_wipe", "word"), [(True, "yes"), (False, "no")])
-def test_a_verdict_is_remembered(may_wipe: bool, word: str) -> None:
-    after = aftermath(JUDGE, replace(DONE, may_wipe=may_wipe), AROUND)
+@pytest.mark.parametrize(
+    ("may_wipe", "asked", "word"),
+    [(True, False, "yes"), (False, False, "no"), (True, True, "yes"), (False, True, "not yet")],
+)
+def test_a_verdict_is_remembered(may_wipe: bool, asked: bool, word: str) -> None:
+    after = aftermath(replace(JUDGE, asked=asked), replace(DONE, may_wipe=may_wipe), AROUND)
     assert after.events == ((EventKind.CARD_JUDGED, "card", word),)
 
 

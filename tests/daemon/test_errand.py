@@ -44,6 +44,7 @@ deeds = st.builds(
     shoot=texts,
     source_name=texts,
     budget_s=floats | st.none(),
+    asked=st.booleans(),
 )
 errands = st.builds(
     Errand,
@@ -66,6 +67,9 @@ words = st.one_of(
         path=texts,
         held=st.booleans(),
         sent_bytes=counts,
+        proven_files=counts,
+        against_files=counts,
+        against=st.lists(texts, max_size=3).map(tuple),
     ),
     st.builds(
         Finished,

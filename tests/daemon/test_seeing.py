@@ -50,10 +50,16 @@ def test_a_card_that_was_offloaded_is_taken_with_its_rolls() -> None:
     assert (found.taken, found.folders, found.may_wipe) == (True, (FOLDER,), True)
 
 
+def test_a_no_to_somebody_who_asked_early_does_not_take_the_cards_turn() -> None:
+    found = seen(taken=True, verdict="not yet")
+    assert (found.taken, found.judged_at, found.may_wipe) == (True, None, None)
+
+
 def test_a_card_on_which_everything_looks_known_is_judged_not_offloaded_again() -> None:
     known: dict[str, Any] = {"new_files": 0, "new_bytes": 0, "folders": (FOLDER,)}
     assert seen(**known).taken
     assert not seen(**known, verdict="no").taken, "the verdict saw more: it is offloaded"
+    assert seen(**known, verdict="not yet").taken, "it may have been offloaded since: it is judged"
     assert seen(**known, verdict="yes").taken
     assert not seen(**{**known, "folders": ()}).taken, "the look was cut short"
     assert not seen(**{**known, "file_count": 0}).taken

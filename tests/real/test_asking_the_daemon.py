@@ -1,0 +1,75 @@
+"""Somebody asks the running daemon whether a card may be wiped, and watches the answer form."""
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from backupkeeper.daemon.control import ask
+from tests.real.daemon_stand import Daemon, DaemonStand
+from tests.stories.yard import clip
+
+pytestmark = [pytest.mark.real("ext4", "xfs"), pytest.mark.slow]
+BY_HAND = '[[sources]]\nname = "Close"\nfolders = ["PRIVATE"]\n'
+CLIPS = {"PRIVATE/CLIP1.MP4": clip(1), "PRIVATE/CLIP2.MP4": clip(2)}
+
+
+def card_of(stand: DaemonStand) -> dict[str, Any]:
+    told = ask(f"{stand.root}/catalog.sqlite.locks", "status")
+    assert told is not None
+    (card,) = told["status"]["cards"]
+    assert isinstance(card, dict)
+    return card
+
+
+def answered(stand: DaemonStand, daemon: Daemon, *, stop: bool = False) -> dict[str, Any]:
+    locks = f"{stand.root}/catalog.sqlite.locks"
+    token = card_of(stand)["token"]
+    assert ask(locks, "judge", card=token) == {"asked": True}
+    if stop:
+        daemon.wait_for("verdict Close begins: You asked")
+        ask(locks, "judge", card=token, stop=True)
+    daemon.until(
+        lambda: not card_of(stand)["asked"] and card_of(stand)["heard_at"] is not None,
+        "never answered",
+    )
+    return card_of(stand)
+
+
+def test_an_early_no_comes_with_its_reasons_and_does_not_take_the_cards_turn(
+    tmp_path: Path,
+) -> None:
+    with DaemonStand(tmp_path, more=BY_HAND) as stand:
+        stand.drive("ext4", "primary", "Main")
+        stand.drive("xfs", "secondary", "Travel")
+        card = stand.card("ext4", CLIPS)
+        with stand.running() as daemon:
+            card.mount(options="ro")
+            daemon.wait_for("A card is here: Close")
+            found = answered(stand, daemon)
+            assert (found["heard"], found["may_wipe"]) == (False, None)
+            (reason,) = found["reasons"]
+            assert reason.startswith("2 files were never offloaded. (PRIVATE/CLIP1.MP4, ")
+            assert "backupkeeper offload" in reason
+            said = [one for one in daemon.said() if "do not wipe" in one]
+            assert said == [], "whoever asked has the answer: nobody is alarmed"
+            stand.typed("offload", card.point, "--shoot", "260612 Boatyard", "--source", "Close")
+            daemon.wait_for("Close: this card may be wiped")
+            found = card_of(stand)
+            assert (found["heard"], found["may_wipe"], found["reasons"]) == (True, True, [])
+            assert answered(stand, daemon)["heard"] is True, "asked again, it is read again"
+            assert ask(f"{stand.root}/catalog.sqlite.locks", "judge", card="another") == {
+                "asked": False
+            }
+
+
+def test_who_does_not_want_to_know_any_more_is_left_in_peace(tmp_path: Path) -> None:
+    files = {f"PRIVATE/C{n}.MP4": clip(n, 60_000_000) for n in range(6)}
+    with DaemonStand(tmp_path, more=BY_HAND) as stand:
+        card = stand.card("ext4", files, 500)
+        with stand.running() as daemon:
+            card.mount(options="ro")
+            daemon.wait_for("A card is here: Close")
+            found = answered(stand, daemon, stop=True)
+            assert found["heard"] in {None, False}
+            assert found["heard"] is not None or found["failure"] == "Stopped."
