@@ -6,12 +6,12 @@ answers 200 to everything makes no bucket public, and none private.
 
 from typing import Any
 
-import boto3
 from botocore import UNSIGNED
 from botocore.config import Config
 from botocore.exceptions import ClientError
 
 from backupkeeper.cloud.client import Store
+from backupkeeper.cloud.session import session_of
 
 
 def read_by_anybody(store: Store, path: str, data: bytes) -> bool:
@@ -35,7 +35,7 @@ def read_by_anybody(store: Store, path: str, data: bytes) -> bool:
 
 def _stranger(store: Store) -> Any:  # noqa: ANN401 - boto3's client, made for one call
     meta = store.client.meta
-    session = boto3.session.Session(profile_name=store.where.profile)
+    session = session_of(store.where.profile)
     return session.client(
         "s3",
         endpoint_url=meta.endpoint_url,

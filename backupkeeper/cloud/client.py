@@ -12,7 +12,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-import boto3
 from botocore.config import Config
 from botocore.exceptions import ClientError
 
@@ -27,6 +26,7 @@ from backupkeeper.cloud.errors import (
     translated,
 )
 from backupkeeper.cloud.keys import full_key
+from backupkeeper.cloud.session import session_of
 from backupkeeper.cloud.tuning import Tuning
 from backupkeeper.config import Addressing
 from backupkeeper.core.errors import BucketUnreachableError
@@ -214,7 +214,7 @@ def connect(
     path_wanted = addressing is Addressing.AUTO and endpoint is not None
     style = Addressing.PATH if path_wanted else addressing
     with told(where):
-        session = boto3.session.Session(profile_name=profile)
+        session = session_of(profile)
         client = session.client(
             "s3",
             endpoint_url=endpoint,
