@@ -5,7 +5,7 @@ import os
 import shutil
 import subprocess
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import hypothesis
 import pytest
@@ -103,12 +103,14 @@ def pytest_configure(config: pytest.Config) -> None:
         raise pytest.UsageError(f"--require-real, but these real parts are missing: {told}")
 
 
-@pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+@pytest.hookimpl(wrapper=True, tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> Iterator[None]:
     """Skip what needs a part that this machine has not; ``.ci/run`` fails on such a skip.
 
-    Side by side (pytest-xdist), tests on real parts stay together: those of one file share a
-    worker, and all that use the one object store, or the one browser, do too.
+    Side by side (pytest-xdist), tests on real parts stay together: those of one file share a worker,
+    and all that use the one browser do too. Each worker that needs an object store has its own.
+    pytest-xdist begins with the largest groups; of the others the slow ones come first, so that all
+    workers end together.
     """
     lacking = {part: check() for part, check in PARTS.items()}
     for item in items:
@@ -117,9 +119,11 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             if lacking[part] is not None:
                 item.add_marker(pytest.mark.skip(reason=f"real part {part}: {lacking[part]}"))
         if parts:
-            shared = [part for part in ("store", "browser") if part in parts]
-            group = shared[0] if shared else item.path.stem
+            group = "browser" if "browser" in parts else item.path.stem
             item.add_marker(pytest.mark.xdist_group(group))
+    yield
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        items.sort(key=lambda item: item.get_closest_marker("slow") is None)
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

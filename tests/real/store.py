@@ -112,10 +112,13 @@ def free_ports(count: int) -> int:
     """The first of ``count`` free ports of the loopback in a row.
 
     They lie below those that the system gives to outgoing connections (32768 and up on Linux), so
-    that no such connection takes one before its server does.
+    that no such connection takes one before its server does. Tests side by side (pytest-xdist) each
+    have their own share of them.
     """
+    worker = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw"))
+    workers = int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1"))
     for _ in range(100):
-        port = 20_000 + secrets.randbelow(600) * 20
+        port = 20_000 + (secrets.randbelow(600 // workers) * workers + worker) * 20
         with ExitStack() as stack:
             try:
                 for offset in range(count):
@@ -128,8 +131,9 @@ def free_ports(count: int) -> int:
 
 @contextmanager
 def running_store() -> Iterator[Server]:
-    """A real store of one's own, on free ports of the loopback."""
+    """A real store of one's own, on free ports of the loopback; gone with this process, if it is killed."""
     folder = tempfile.mkdtemp(prefix="bk-store-", dir="/tmp")
+    watched, ours = os.pipe()
     try:
         port = free_ports(PORTS)
         subprocess.run(
@@ -137,7 +141,8 @@ def running_store() -> Iterator[Server]:
             check=True,
             timeout=90,
             stdout=subprocess.DEVNULL,
-            env=os.environ | {"S3_TLS": "1"},
+            env=os.environ | {"S3_TLS": "1", "S3_OWNER": str(watched)},
+            pass_fds=[watched],
         )
         url = f"http://127.0.0.1:{port}"
         yield Server(
@@ -149,6 +154,8 @@ def running_store() -> Iterator[Server]:
         )
     finally:
         subprocess.run([SCRIPT, "--stop", folder], check=True, timeout=60)
+        os.close(watched)
+        os.close(ours)
         shutil.rmtree(folder)
 
 

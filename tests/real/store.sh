@@ -3,6 +3,8 @@
 #   store.sh DIR PORT     start; DIR must be empty or not be there, its path at most 60 characters
 #   store.sh --stop DIR   stop exactly the processes that DIR/pids names
 # S3_BYTES: room for objects, in bytes (2 GiB).
+# S3_OWNER: number of an open file, the reading end of a pipe; when nobody can write to it any more (who
+# started this was killed) the store is stopped and DIR removed.
 # Takes PORT (S3) to PORT+9; with S3_TLS=1 also PORT+10, for https with DIR/store.crt. Keys: testaccess / testsecret, and locked / lockedsecret, whose user
 # owns nothing. Needs ceph-mon, ceph-osd, radosgw, radosgw-admin, curl, openssl.
 set -euo pipefail
@@ -14,7 +16,7 @@ stop() {
   local dir=$1 pid since
   [ -f "$dir/pids" ] || return 0
   while read -r pid since _; do
-    [ -n "$since" ] && [ "$(started "$pid")" = "$since" ] || continue
+    [ -n "$since" ] && [ "$pid" != $$ ] && [ "$(started "$pid")" = "$since" ] || continue
     kill -TERM "$pid" 2>/dev/null || true
     for _ in $(seq 50); do [ "$(started "$pid")" = "$since" ] || break; sleep 0.1; done
     if [ "$(started "$pid")" = "$since" ]; then kill -KILL "$pid" 2>/dev/null || true; fi
@@ -22,6 +24,14 @@ stop() {
   rm -f "$dir/pids"
 }
 if [ "${1:-}" = --stop ]; then stop "$(realpath "$2")"; exit 0; fi
+if [ "${1:-}" = --watch ]; then # DIR, file, the starting shell and since when; in a process of its own
+  read -r _ <&"$3" || true
+  if [ "$(started "$4")" = "$5" ]; then kill -TERM "$4" 2>/dev/null || true; fi
+  while [ "$(started "$4")" = "$5" ]; do sleep 0.1; done
+  stop "$2"
+  rm -rf "$2"
+  exit 0
+fi
 
 [ $# = 2 ] || { echo "usage: $0 DIR PORT | --stop DIR" >&2; exit 2; }
 mkdir -p "$1"
@@ -107,6 +117,7 @@ alive() {
 }
 quiet() { "$@" >>"$DIR/log/setup.out" 2>&1 || { tail -n 5 "$DIR/log/setup.out" >&2; echo "failed: $*" >&2; return 1; }; }
 
+if [ "${S3_OWNER:-}" ]; then launch owner "$0" --watch "$DIR" "$S3_OWNER" $$ "$(started $$)"; fi
 quiet monmaptool --create --clobber --fsid "$CLUSTER" --addv a "[v1:127.0.0.1:$((PORT + 1))]" "$DIR/monmap"
 quiet ceph-mon "${CONF[@]}" -i a --mkfs --monmap "$DIR/monmap"
 launch mon ceph-mon "${CONF[@]}" -i a -f --setuser root --setgroup root
