@@ -13,6 +13,7 @@ Promises:
 """
 
 import html
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final
@@ -30,7 +31,7 @@ _TAGS: Final = _VOID | {
 }
 _ATTRIBUTES: Final = frozenset({
     "aria-describedby", "aria-hidden", "aria-label", "aria-labelledby", "charset", "class", "colspan",
-    "content", "datetime", "dir", "href", "http-equiv", "id", "lang", "name", "open", "role", "rowspan",
+    "content", "data-label", "datetime", "dir", "href", "http-equiv", "id", "lang", "name", "open", "role", "rowspan",
     "scope", "tabindex", "title",
     "cx", "cy", "d", "fill", "focusable", "height", "points", "preserveAspectRatio", "r", "rx", "stroke",
     "stroke-dasharray", "stroke-width", "text-anchor", "transform", "viewBox", "width", "x", "x1", "x2",
@@ -154,6 +155,45 @@ def state(which: Shape, tone: Tone, *words: Child) -> Markup:
     return element("span", shape(which), " ", *words, class_=f"state {tone}")
 
 
+def table(
+    caption: Child,
+    columns: Sequence[str],
+    rows: Iterable[Sequence[Child]],
+    *,
+    numbers: Collection[int] = (),
+) -> Markup:
+    """A table; on a phone each row becomes a card of its own, every cell under its column's name.
+
+    Args:
+        caption: what it shows.
+        columns: their names.
+        rows: as many cells as there are columns; the first one names the row.
+        numbers: which columns hold numbers.
+    """
+    kinds = ["number" if at in numbers else None for at in range(len(columns))]
+    # Roles, said once more: a browser forgets them where the style makes blocks of the cells.
+    head = [
+        element("th", column, scope="col", class_=kind, role="columnheader")
+        for column, kind in zip(columns, kinds, strict=True)
+    ]
+    body = []
+    for row in rows:
+        cells = [
+            element("td", cell, class_=kind, role="cell", data_label=column)
+            for cell, column, kind in zip(row, columns, kinds, strict=True)
+        ]
+        cells[0] = element("th", row[0], scope="row", class_=kinds[0], role="rowheader")
+        body.append(element("tr", *cells, role="row"))
+    return element(
+        "table",
+        element("caption", caption),
+        element("thead", element("tr", *head, role="row"), role="rowgroup"),
+        element("tbody", *body, role="rowgroup"),
+        class_="rows",
+        role="table",
+    )
+
+
 def document(title: str, *body: Child, style: str = "", generator: str = "backupkeeper") -> str:
     """A whole page as text, with a line end; to be written as UTF-8.
 
@@ -233,6 +273,8 @@ summary { cursor: pointer; padding: 0.2em 0; }
   .rows thead { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
   .rows tr { border-bottom: 1px solid var(--rule); padding: 0.5em 0; }
   .rows th, .rows td { border: 0; padding: 0.1em 0; text-align: left; white-space: normal; }
+  .rows td::before { content: attr(data-label) ": "; color: var(--quiet); }
+  .rows caption { display: block; }
 }
 @media print {
   :root { color-scheme: light;

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from backupkeeper.report.html import Shape, Tone, document, element, name, state
+from backupkeeper.report.html import Child, Shape, Tone, document, element, name, state, table
 from tests.real.browser import DESK, PHONE, Pages, axe_faults, is_here, overflow
 
 pytest_plugins = ["tests.real.browser_fixtures"]
@@ -60,13 +60,10 @@ def sampler() -> str:
     states = [
         element("li", state(which, tone, f"{which} {tone}")) for which in Shape for tone in Tone
     ]
-    table = element(
-        "table",
-        element("caption", "What is where"),
-        element("thead", element("tr", element("th", "A", scope="col"))),
-        element("tbody", element("tr", element("td", name("DCIM/" + "w" * 255)))),
-        class_="rows",
-    )
+    rows: list[list[Child]] = [
+        [name("DCIM/" + "w" * 255), "12", state(Shape.PART, Tone.WARN, "due")]
+    ] * 3
+    made = table("What is where", ["File", "Bytes", "State"], rows, numbers=[1])
     return document(
         "Every state",
         element(
@@ -75,7 +72,7 @@ def sampler() -> str:
             element("ul", *states),
             element("section", element("h2", "On a sheet"), element("ul", *states), class_="sheet"),
             element("p", "A quiet word", class_="quiet"),
-            table,
+            made,
         ),
     )
 

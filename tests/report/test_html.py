@@ -18,6 +18,7 @@ from backupkeeper.report.html import (
     name,
     shape,
     state,
+    table,
     text,
 )
 from backupkeeper.report.words import shown, told
@@ -113,6 +114,23 @@ def test_a_drawing_is_closed_as_svg_wants_it() -> None:
     expected = '<svg viewBox="0 0 9 9"><circle r="3"></circle><path d="M0 0"></path></svg>'
     assert drawn.source == expected
     assert element("br").source == "<br>"
+
+
+def test_a_table_names_its_rows_and_columns_for_those_who_cannot_see_it() -> None:
+    built = table("What", ["Place", "Files"], [[text("Main"), "14"], ["Travel", None]], numbers=[1])
+    tree = lxml_html.fragment_fromstring(built.source)
+    assert tree.findtext("caption") == "What"
+    assert [(th.text, th.get("scope")) for th in tree.findall("thead/tr/th")] == [
+        ("Place", "col"),
+        ("Files", "col"),
+    ]
+    rows = tree.findall("tbody/tr")
+    assert [row.find("th").text_content() for row in rows] == ["Main", "Travel"]
+    cell = rows[0].find("td")
+    assert cell is not None
+    assert (cell.text, cell.get("class"), cell.get("data-label")) == ("14", "number", "Files")
+    with pytest.raises(ValueError, match="zip"):
+        table("What", ["Place", "Files"], [["one cell only"]])
 
 
 @pytest.mark.parametrize(
