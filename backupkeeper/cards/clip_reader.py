@@ -1,4 +1,4 @@
-"""The process that looks into one clip: ``python -m backupkeeper.cards.clip_reader``.
+"""The process that looks into one clip: ``python -P -m backupkeeper.cards.clip_reader``.
 
 It has no file of its own: it asks for bytes on standard output and gets them on standard input
 (``cards.clips`` has the other end). So whatever hostile bytes do to the library ends here.
@@ -18,7 +18,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import asdict
 from struct import Struct
-from typing import BinaryIO, Final, cast
+from typing import Any, BinaryIO, Final, cast
 
 from backupkeeper.cards.demuxing import harm_in
 
@@ -32,6 +32,9 @@ ANSWERS: Final = b"!"
 FAILED: Final = -1
 MOST_BYTES: Final = 1 << 22
 """So many are asked for at once, at most."""
+
+Order = dict[str, Any]
+OpenClip = Callable[[], BinaryIO]
 
 
 class Asked(io.RawIOBase):
@@ -80,8 +83,14 @@ class Asked(io.RawIOBase):
         return self._at
 
 
-def main(hears: BinaryIO, says: BinaryIO) -> None:
-    """Take one order from ``hears``, ask through ``says``, and answer there."""
+def answer(hears: BinaryIO, says: BinaryIO, work: Callable[[Order, OpenClip], bytes]) -> None:
+    """Take one order from ``hears``, ask through ``says``, and answer there.
+
+    Args:
+        hears: an order, one line of JSON with at least the clip's ``size``; then what was asked for.
+        says: questions, and the answer.
+        work: makes the answer of the order and of what opens the clip (as often as it likes).
+    """
     order = json.loads(hears.readline())
 
     def ask(at: int, size: int) -> bytes:
@@ -92,22 +101,47 @@ def main(hears: BinaryIO, says: BinaryIO) -> None:
             raise OSError("could not be read")
         return hears.read(length)
 
+    answered = work(order, lambda: cast("BinaryIO", Asked(ask, order["size"])))
+    says.write(QUESTION.pack(ANSWERS, 0, len(answered)) + answered)
+    says.flush()
+
+
+def main(hears: BinaryIO, says: BinaryIO) -> None:
+    """Tell which seconds of a clip lie in hurt bytes."""
+    answer(hears, says, _harm)
+
+
+def _harm(order: Order, open_clip: OpenClip) -> bytes:
     harm = harm_in(
-        lambda: cast("BinaryIO", Asked(ask, order["size"])),
+        open_clip,
         order["kind"],
         tuple((begin, end) for begin, end in order["ranges"]),
         from_good=order["from_good"],
     )
-    answer = json.dumps(asdict(harm)).encode()
-    says.write(QUESTION.pack(ANSWERS, 0, len(answer)) + answer)
-    says.flush()
+    return json.dumps(asdict(harm)).encode()
+
+
+def hold_to(memory_bytes: int, **others: int) -> None:
+    """Take no more than that, and leave no image of the memory behind.
+
+    Args:
+        memory_bytes: of address space.
+        others: further limits by the name of ``resource``, such as ``RLIMIT_CPU``.
+    """
+    wanted = {"RLIMIT_CORE": 0, "RLIMIT_AS": memory_bytes, **others}
+    for name, most in wanted.items():
+        with suppress(ValueError, OSError):  # a limit that is lower already, or not to be had
+            resource.setrlimit(getattr(resource, name), (most, most))
+
+
+def mouth_alone() -> BinaryIO:
+    """Standard output, which from then on is nobody else's: what is printed goes to standard error."""
+    mouth = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
+    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
+    return mouth
 
 
 if __name__ == "__main__":
-    with suppress(ValueError, OSError):  # a limit that is lower already, or not to be had
-        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-        resource.setrlimit(resource.RLIMIT_AS, (MEMORY_BYTES, MEMORY_BYTES))
+    hold_to(MEMORY_BYTES)
     # Whatever the library prints must not reach the pipe that answers go through.
-    mouth = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
-    os.dup2(sys.stderr.fileno(), sys.stdout.fileno())
-    main(sys.stdin.buffer, mouth)
+    main(sys.stdin.buffer, mouth_alone())

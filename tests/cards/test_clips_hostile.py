@@ -20,7 +20,7 @@ import av
 import pytest
 from hypothesis import HealthCheck, given, settings, strategies as st
 
-from backupkeeper.cards import clips, demuxing
+from backupkeeper.cards import apart, demuxing
 from backupkeeper.cards.clip_reader import ANSWERS, ASKS, MEMORY_BYTES, QUESTION, Asked
 from backupkeeper.cards.clips import ENDED, NOT_READ, look_into
 from backupkeeper.core.clip_harm import not_understood
@@ -273,7 +273,7 @@ def question(mark: bytes, at: int, size: int) -> str:
 def test_a_reader_gone_wrong_is_a_clip_not_understood(
     code: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("backupkeeper.cards.clips.LEAST_QUESTIONS", 2000)
+    monkeypatch.setattr("backupkeeper.cards.apart.LEAST_QUESTIONS", 2000)
     found = look_into(lambda: io.BytesIO(bytes(4096)), "WIDE0007.MP4", HERE, reader=instead(code))
     assert found == not_understood(HERE, ENDED)
 
@@ -307,7 +307,7 @@ def test_only_a_reader_that_is_not_waiting_for_the_drive_is_ended(
     is_ours: bool, lives: bool
 ) -> None:
     with subprocess.Popen(["/bin/sleep", "600"]) as process:
-        clips._watch(process, Ticks(5), clips._Pulse(is_ours=is_ours), 1.0)
+        apart.watch(process, Ticks(5), apart.Pulse(is_ours=is_ours), 1.0)
         if lives:
             assert process.poll() is None
             process.kill()
