@@ -13,7 +13,7 @@ from typing import Final
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.core.harm import SUDDEN_WITHIN, in_doubt, last_harm
-from backupkeeper.core.model import CopyState, Event, EventKind, Fact, Result, Way
+from backupkeeper.core.model import CopyState, Event, EventKind, Fact, PlaceId, Result, Way
 from backupkeeper.core.policy import copies_of
 
 DOUBTED_FOR: Final = timedelta(days=365)
@@ -22,7 +22,12 @@ NOTE: Final = "the drive was in doubt as a whole"
 
 def doubt_of(context: Context, drive: OnlineDrive) -> str:
     """Why nothing should be mended on a drive, as a sentence; empty where nothing speaks against it."""
-    place, now = drive.place.id, context.clock.now()
+    return doubt_about(context, drive.place.id)
+
+
+def doubt_about(context: Context, place: PlaceId) -> str:
+    """The same of any drive by its facts, here or not."""
+    now = context.clock.now()
     last = last_harm(context.catalog.facts_around_harm(place, now - DOUBTED_FOR), now)
     if last is None:
         return ""

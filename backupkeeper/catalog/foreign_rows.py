@@ -35,6 +35,7 @@ _DIGEST_TEXT: Final = re.compile(r"[0-9A-Za-z]{1,128}")
 _KIND_TEXT: Final = re.compile(r"[0-9a-z]{1,32}")
 _ENDPOINT: Final = re.compile(r"https?://[!-~]{1,1000}")
 _SECONDS: Final = re.compile(r"\d{1,9}(\.\d{1,6})?")
+_BYTES: Final = re.compile(r"\d{1,18}")
 _MOVED: Final = re.compile(r"\d{1,18} \d{1,9}(\.\d{1,6})?")
 _PAIR: Final = struct.Struct(">qq")
 
@@ -214,5 +215,6 @@ def _is_health(detail: str) -> bool:
 _DETAILS: Final[dict[EventKind, Callable[[str], bool]]] = {
     EventKind.HEALTH: _is_health,
     EventKind.PROOF_TIME: lambda detail: _SECONDS.fullmatch(detail) is not None,
+    EventKind.ROOM: lambda detail: _BYTES.fullmatch(detail) is not None,
     EventKind.MOVED: lambda detail: _MOVED.fullmatch(detail) is not None,
 }

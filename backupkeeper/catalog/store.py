@@ -16,9 +16,9 @@ Example:
 import heapq
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 
-from backupkeeper.catalog import events, reading, rows, uploads, writing
+from backupkeeper.catalog import events, reading, rows, tallies, uploads, writing
 from backupkeeper.catalog.connected import Connected
 from backupkeeper.catalog.encrypted import EncryptedObjects
 from backupkeeper.catalog.opening import connect
@@ -38,6 +38,7 @@ from backupkeeper.core.model import (
     RollId,
 )
 from backupkeeper.core.scrub import Load
+from backupkeeper.core.standing import Scale, Tallies
 from backupkeeper.core.uploads import Begun
 from backupkeeper.ports.catalog import OpenRoll
 from backupkeeper.ports.clock import Clock
@@ -221,6 +222,11 @@ class SqliteCatalog(EncryptedObjects, Connected):
         """When what a drive holds was last proven, five minutes by five minutes, oldest first."""
         with self._asking() as connection:
             return reading.proof_ages(connection, place)
+
+    def tallies(self, now: datetime, edges: Sequence[timedelta], scale: Scale | None) -> Tallies:
+        """Counts over all copies: proofs by place, by age (bins end at ``edges``), over time."""
+        with self._asking() as connection:
+            return tallies.tallies(connection, now, edges, scale)
 
     def _facts(
         self,

@@ -19,6 +19,7 @@ from backupkeeper.core.outcomes import (
     Verdict,
     VerifyOutcome,
 )
+from backupkeeper.core.overview import Overview
 from backupkeeper.core.prices import BucketCost
 from backupkeeper.core.rebuilding import RebuildOutcome, RebuildWish
 from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome
@@ -127,6 +128,10 @@ class Keeper(Protocol):
 
     def gaps(self) -> GapReport:
         """Rolls against roles."""
+        ...
+
+    def overview(self) -> Overview:
+        """How everything stands."""
         ...
 
     def keys(self) -> KeysReport:

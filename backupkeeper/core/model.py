@@ -315,6 +315,8 @@ class EventKind(StrEnum):
     recipients whose key was there, one a line."""
     SNAPSHOT = "snapshot"
     """A place got a snapshot of the catalog: subject its id, detail JSON (``actions.snapshots``)."""
+    ROOM = "room"
+    """How much is free on a drive: subject its place's id, detail the number of bytes."""
     DOUBTED = "doubted"
     """So much was bad at once that a drive is in doubt: subject its place's id, detail the mount."""
 

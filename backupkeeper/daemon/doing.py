@@ -23,6 +23,7 @@ from backupkeeper.actions.offload import offload
 from backupkeeper.actions.offload_plan import Request
 from backupkeeper.actions.online import OnlineDrive, online
 from backupkeeper.actions.repair import repair_roll
+from backupkeeper.actions.room import note_room
 from backupkeeper.actions.snapshots import keep_snapshots
 from backupkeeper.actions.survey import survey
 from backupkeeper.actions.upload import upload_roll
@@ -68,7 +69,9 @@ def do(
         came = _DOERS[deed.kind](context, deed, progress)
     took = context.clock.monotonic() - begun
     _keep_snapshots(context, deed, came, progress)
-    return replace(came, seconds=took, free=tuple(_free(context, deed.places)))
+    free = tuple(_free(context, deed.places))
+    note_room(context, dict(free))
+    return replace(came, seconds=took, free=free)
 
 
 def _keep_snapshots(context: Context, deed: Deed, came: Finished, progress: Progress) -> None:
@@ -88,7 +91,7 @@ def _keep_snapshots(context: Context, deed: Deed, came: Finished, progress: Prog
         )
 
 
-def _free(context: Context, places: Iterable[PlaceId]) -> Iterable[tuple[str, int]]:
+def _free(context: Context, places: Iterable[PlaceId]) -> Iterable[tuple[PlaceId, int]]:
     """How much room is left on the drives that the deed wrote to."""
     for place in context.catalog.places():
         if place.id in places and place.kind is not PlaceKind.BUCKET:

@@ -17,6 +17,7 @@ from datetime import datetime, timedelta
 from enum import Enum
 from typing import Final
 
+from backupkeeper.actions.room import note_room
 from backupkeeper.core.deeds import Plan, View
 from backupkeeper.core.errors import BackupkeeperError
 from backupkeeper.core.line import CLOSED
@@ -237,6 +238,7 @@ class Loop:
         sight = self.surroundings.sights[name]
         if sight.kind is SightKind.PLACE and sight.place is not None:
             self.memory.note(EventKind.SEEN, sight.place, sight.token)
+            note_room(self.seeing.context, {sight.place: sight.free_bytes})
             self.seeing.seen.changed[sight.place] = ("",)
             self.tree_watch.watch(sight.point, self._on_path(sight.point))
         if sight.kind is not SightKind.OTHER or sight.said:

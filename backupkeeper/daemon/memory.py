@@ -31,6 +31,7 @@ _THINNED: Final = (
     EventKind.WORKED,
     EventKind.FAILED,
     EventKind.AWAY,
+    EventKind.ROOM,
 )
 
 

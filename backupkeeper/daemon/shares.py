@@ -102,16 +102,18 @@ class Shares:
 
         And for each bucket whose budget can't hold what is promised of its sample, and for drills.
         """
-        places = self._context.catalog.places()
-        names = {place.id: place.name for place in places}
+        names = {place.id: place.name for place in self._context.catalog.places()}
         health = advice_on_drives(self._context, now)
-        slow = (self._warning(place, now) for place in places)
         return (
             *(sentence(names[place], one) for place, one in health.items()),
-            *(told for told in slow if told is not None),
-            *sample_warnings(self._context),
+            *self.slow(now),
             *drill_warnings(self._context),
         )
+
+    def slow(self, now: datetime) -> tuple[str, ...]:
+        """A sentence for each drive whose nights, and each bucket whose budget, don't suffice."""
+        told = (self._warning(place, now) for place in self._context.catalog.places())
+        return (*(one for one in told if one is not None), *sample_warnings(self._context))
 
     def worn(self, now: datetime) -> Mapping[PlaceId, str]:
         """Drives that should be replaced, with the reasons; looked up once an hour."""

@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Protocol
 
 from backupkeeper.core.age import Encrypted
@@ -21,6 +21,7 @@ from backupkeeper.core.model import (
     RollId,
 )
 from backupkeeper.core.scrub import Load
+from backupkeeper.core.standing import Scale, Tallies
 from backupkeeper.core.uploads import Begun
 
 
@@ -141,6 +142,13 @@ class Catalog(EncryptedRows, Protocol):
         """When what a drive holds was last proven, in steps of minutes (the end of each), oldest first.
 
         Copies of which anything bad was seen since are left out.
+        """
+        ...
+
+    def tallies(self, now: datetime, edges: Sequence[timedelta], scale: Scale | None) -> Tallies:
+        """Counts over all copies: proofs by place, by age (bins end at ``edges``), over time.
+
+        ``scale`` None: nothing is counted over time.
         """
         ...
 

@@ -11,20 +11,18 @@ Promises:
    the catalog's last snapshot there (null: none), and whether it says all that is known now.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from datetime import UTC
 
-from backupkeeper.core.model import CopyState, Place, Role, Standing
+from backupkeeper.core.model import CopyState, Role
 from backupkeeper.core.outcomes import GapReport, RoleCover, RollCover
+from backupkeeper.core.overview import Step
 from backupkeeper.core.snapshots import SnapshotNote
+from backupkeeper.core.steps import gap_steps
 from backupkeeper.report.lines import Line, Look, Page, Tone
-from backupkeeper.report.reasons import quoted
 from backupkeeper.report.words import age, cells, count, moment, plural, shown, size, told
 
 Json = Mapping[str, object]
-
-_BRINGABLE = frozenset({CopyState.ABSENT, CopyState.MISSING, CopyState.OUT_OF_REACH})
-_PROVABLE = frozenset({CopyState.WRITTEN, CopyState.DUE})
 
 
 def gaps_json(report: GapReport) -> Json:
@@ -181,67 +179,18 @@ def _is_dated(one: RoleCover) -> bool:
 
 
 def _say_next(page: Page, report: GapReport) -> None:
-    steps: dict[tuple[str, str], int] = {}
-    for cover in report.with_gaps:
-        for role in cover.gaps:
-            for step in _steps(role, cover, report.places):
-                steps[step] = steps.get(step, 0) + 1
+    steps = gap_steps(report)
     if not steps:
         return
     page.head("What to do next")
-    for (what, command), rolls in steps.items():
-        page.say(f"{what} ({plural(rolls, 'roll')}):", indent=2, first=f"{page.look.dash} ")
-        page.line(f"      {command}")
+    for step in steps:
+        say_step(page, step)
 
 
-def _steps(role: Role, cover: RollCover, places: Sequence[Place]) -> list[tuple[str, str]]:
-    """What closes this gap: sentences, each with a command."""
-    one = cover.roles[role]
-    states = {state for state, number in one.counts.items() if number}
-    active = [place for place in places if place.role is role and place.standing is Standing.ACTIVE]
-    if not active:
-        return [_take_in(role)]
-    steps = []
-    if states & _BRINGABLE or not states:
-        steps.append(
-            ("Bring to the bucket what it lacks", "backupkeeper upload")
-            if role is Role.CLOUD
-            else (f"Plug in a {role} drive and bring to it what it lacks", "backupkeeper mirror")
-        )
-    if states & _PROVABLE and role is Role.CLOUD:
-        steps.append(("Prove what is in the bucket", "backupkeeper upload"))
-    elif states & _PROVABLE:
-        steps.extend(
-            (
-                f"Plug {shown(name)} in and prove what is on it",
-                f"backupkeeper verify {quoted(name)}",
-            )
-            for name in one.places
-        )
-    if CopyState.DAMAGED in states:
-        steps.extend(
-            (
-                f"Damage at {shown(name)}: keep the other copies, and have it mended from them",
-                f"backupkeeper repair {quoted(name)}",
-            )
-            for name in one.places
-        )
-    if not steps:
-        steps.append(
-            (
-                (
-                    f"The copies in role {role} stand on a device that another copy is on, or on one "
-                    "that is not known: bring them to another device"
-                ),
-                "backupkeeper place list",
-            )
-        )
-    return steps
-
-
-def _take_in(role: Role) -> tuple[str, str]:
-    what = "s3://BUCKET/PREFIX" if role is Role.CLOUD else "PATH"
-    return (
-        f"No place has the role {role} yet: take one in",
-        f"backupkeeper place add {what} --role {role} --name NAME",
-    )
+def say_step(page: Page, step: Step) -> None:
+    """What to do, with the command on a line of its own."""
+    about = f" ({plural(step.rolls, 'roll')})" if step.rolls else ""
+    end = ":" if step.command else "."
+    page.say(f"{told(step.words)}{about}{end}", indent=2, first=f"{page.look.dash} ")
+    if step.command:
+        page.line(f"      {told(step.command)}")

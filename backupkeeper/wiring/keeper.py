@@ -27,6 +27,7 @@ from backupkeeper.actions.place_check import check_place, lifecycle_rule, set_li
 from backupkeeper.actions.places import QUIET, add_bucket, add_drive, report_places
 from backupkeeper.actions.rebuild import rebuild
 from backupkeeper.actions.repair import repair
+from backupkeeper.actions.room import look_at_room
 from backupkeeper.actions.snapshots import keep_snapshots
 from backupkeeper.actions.treating import Wanted
 from backupkeeper.actions.upload import upload
@@ -73,6 +74,7 @@ from backupkeeper.wiring.encryption import (
     with_identity,
 )
 from backupkeeper.wiring.giving_way import giving_way
+from backupkeeper.wiring.overseeing import Overseeing
 from backupkeeper.wiring.restoring import Restoring, meant, wait_really, whole_path
 from backupkeeper.wiring.settings import config_of, load_config
 from backupkeeper.wiring.uploading import LineByHand
@@ -80,7 +82,7 @@ from backupkeeper.wiring.uploading import LineByHand
 _T = TypeVar("_T")
 
 
-class Keeper(Restoring):
+class Keeper(Restoring, Overseeing):
     """Everything that the commands can ask for, on real parts. A context manager."""
 
     def __init__(
@@ -174,6 +176,7 @@ class Keeper(Restoring):
     def _worked(self, deed: Callable[[], _T], progress: Progress, *, buckets: bool = False) -> _T:
         """Do it, and then keep a snapshot of what is known now; one that fails is told by ``gaps``."""
         came = self._giving_way(deed)
+        look_at_room(self._context)
         with suppress(BackupkeeperError):
             keep_snapshots(self._context, progress, brought=True, buckets=buckets)
         return came
@@ -317,12 +320,7 @@ class Keeper(Restoring):
 
     def status(self) -> Status:
         """What the daemon is at; without one, what is so without it."""
-        from backupkeeper.report.status import status_from_json  # noqa: PLC0415 - as above
-
-        told = ask(self._ear, "status")
-        if told is None or "status" not in told:
-            return status_without_daemon(self._context, get_localzone())
-        return status_from_json(told["status"])
+        return self._heard() or status_without_daemon(self._context, get_localzone())
 
     def pause(self, seconds: float | None, *, uploads: bool = False) -> bool:
         """Ask the daemon to begin nothing for a while (None: until it is resumed); whether it heard.
@@ -334,10 +332,6 @@ class Keeper(Restoring):
     def resume(self, *, uploads: bool = False) -> bool:
         """Ask it to go on, with ``uploads`` only with these; whether it heard."""
         return ask(self._ear, "resume", uploads=uploads) is not None
-
-    @property
-    def _ear(self) -> str:
-        return f"{self.config.catalog.path}.locks"
 
     def weekly(self) -> Finished:
         """See ``report.weekly``."""

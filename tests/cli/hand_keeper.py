@@ -22,6 +22,7 @@ from backupkeeper.core.outcomes import (
     Verdict,
     VerifyOutcome,
 )
+from backupkeeper.core.overview import Overview
 from backupkeeper.core.prices import BucketCost
 from backupkeeper.core.rebuilding import RebuildOutcome, RebuildWish
 from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome
@@ -161,6 +162,9 @@ class HandKeeper:
 
     def gaps(self) -> GapReport:
         return self._answered("gaps")  # type: ignore[no-any-return]  # as above
+
+    def overview(self) -> Overview:
+        return self._answered("overview")  # type: ignore[no-any-return]  # as above
 
     def status(self) -> Status:
         return self._answered("status")  # type: ignore[no-any-return]  # as above

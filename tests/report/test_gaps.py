@@ -45,12 +45,12 @@ Rolls proven in every role
   ■ 260612 Boatyard/Recorder/Roll 01                            40 files, 3.20 GB, proven 2 days ago
 
 What to do next
+  – Damage at Travel: keep the other copies, and have it mended from them (1 roll):
+      backupkeeper repair Travel
   – Plug in a secondary drive and bring to it what it lacks (1 roll):
       backupkeeper mirror
   – Bring to the bucket what it lacks (1 roll):
-      backupkeeper upload
-  – Damage at Travel: keep the other copies, and have it mended from them (1 roll):
-      backupkeeper repair Travel"""
+      backupkeeper upload"""
     )
 
 

@@ -1,0 +1,121 @@
+"""Counting over all copies at once, for the overview: one statement, one walk over the facts.
+
+Promises:
+1. Nothing is loaded but counts: memory stays constant however many facts there are.
+2. A proof counts only as far as nothing undid it: nothing bad at or after it, not written anew, no
+   other version seen, and not dated after now.
+"""
+
+# ruff: noqa: S608 - statements are put together from constants only; every value is bound
+
+import sqlite3
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from typing import Final
+
+from backupkeeper.catalog import rows
+from backupkeeper.core.model import Blake3, PlaceId, Role
+from backupkeeper.core.standing import AgeTally, FirstTally, PlaceTally, Scale, Tallies
+
+# Numbers of ways and results: the schema's tables of these names.
+_PROOF: Final = "f.result = 1 AND (f.way IN (4, 5) OR (f.way IN (2, 3) AND f.cold = 1))"
+_MARKS: Final = f"""
+SELECT c.no AS copy, c.place AS place, c.content AS content,
+    max(CASE WHEN {_PROOF} AND f.at <= :now THEN f.at END) AS proof,
+    min(CASE WHEN {_PROOF} AND f.at <= :now THEN f.at END) AS first,
+    max(CASE WHEN f.result <> 1 THEN f.at END) AS bad,
+    max(CASE WHEN f.result = 4 THEN f.at END) AS missed,
+    max(CASE WHEN f.result <> 4 THEN f.at END) AS there,
+    max(CASE WHEN f.way = 1 THEN f.at END) AS written,
+    min(CASE WHEN f.way <> 1 AND f.result = 1 THEN f.version END)
+        IS NOT max(CASE WHEN f.way <> 1 AND f.result = 1 THEN f.version END) AS mixed,
+    max(f.result = 3) AS changed,
+    max(f.way = 5 AND f.result = 1) AS fetched
+FROM copies c CROSS JOIN facts f ON f.copy = c.no
+GROUP BY c.no
+"""
+_ANOTHER: Final = """
+EXISTS (
+    SELECT 1 FROM facts a WHERE a.copy = m.copy AND a.at >= m.proof AND a.way <> 1 AND a.result = 1
+    AND a.version NOT IN (
+        SELECT f.version FROM facts f WHERE f.copy = m.copy AND f.at = m.proof AND f.result = 1
+    )
+)
+"""
+MOST_EDGES: Final = 8
+_NEVER: Final = 2**62
+_BIN: Final = " + ".join(f"(:now - h.proof >= :edge{number})" for number in range(MOST_EDGES))
+TALLIES: Final = f"""
+WITH m AS MATERIALIZED ({_MARKS}), held AS MATERIALIZED (
+    SELECT m.place, m.content, m.fetched, CASE
+        WHEN m.proof > COALESCE(m.bad, m.proof - 1) AND m.proof >= COALESCE(m.written, m.proof)
+            AND NOT (m.mixed AND {_ANOTHER}) THEN m.proof
+    END AS proof
+    FROM m WHERE m.missed IS NULL OR m.there > m.missed
+), firsts AS (
+    SELECT m.content AS content, p.role AS role, min(m.first) AS first
+    FROM m JOIN places p ON p.no = m.place
+    WHERE m.first IS NOT NULL GROUP BY m.content, p.role
+)
+SELECT 'place', i.id, max(h.proof), min(h.proof), sum(h.fetched)
+FROM held h JOIN place_ids i ON i.no = h.place GROUP BY h.place
+UNION ALL
+SELECT 'age', i.id, CASE
+        WHEN h.proof IS NULL THEN NULL
+        ELSE {_BIN}
+    END AS bin, count(*), COALESCE(sum(k.size), 0)
+FROM held h JOIN place_ids i ON i.no = h.place LEFT JOIN contents k ON k.no = h.content
+GROUP BY h.place, bin
+UNION ALL
+SELECT 'first', n.role, (max(n.first, r.sealed_at) - :begin) / :length AS step, sum(rf.size), 0
+FROM firsts n CROSS JOIN roll_files rf ON rf.content = n.content
+CROSS JOIN rolls r ON r.no = rf.roll
+GROUP BY n.role, step
+UNION ALL
+SELECT 'changed', lower(hex(i.blake3)), NULL, NULL, NULL
+FROM m JOIN content_ids i ON i.no = m.content WHERE m.changed
+"""
+"""Takes ``now``, ``begin``, ``length`` and ``edge0`` to ``edge7``, all in microseconds."""
+
+
+def tallies(
+    connection: sqlite3.Connection, now: datetime, edges: Sequence[timedelta], scale: Scale | None
+) -> Tallies:
+    """Everything that is counted.
+
+    Args:
+        connection: the catalog's.
+        now: the present time.
+        edges: ages at which one bin ends and the next begins, rising; at most ``MOST_EDGES``.
+        scale: steps of time for what was first proven; None: none are told.
+    """
+    microsecond = timedelta(microseconds=1)
+    values = {
+        "now": rows.micros(now),
+        "begin": rows.micros(scale.begin) if scale is not None else 0,
+        "length": scale.length // microsecond if scale is not None else 1,
+    }
+    ends = [edge // microsecond for edge in edges] + [_NEVER] * (MOST_EDGES - len(edges))
+    values |= {f"edge{number}": end for number, end in enumerate(ends)}
+    places: dict[PlaceId, PlaceTally] = {}
+    ages: list[AgeTally] = []
+    firsts: list[FirstTally] = []
+    changed: set[Blake3] = set()
+    for kind, name, one, two, three in connection.execute(TALLIES, values):
+        if kind == "place":
+            places[PlaceId(name)] = PlaceTally(
+                last_proven=_maybe(one), oldest_proof=_maybe(two), fetched_files=three
+            )
+        elif kind == "age":
+            ages.append(AgeTally(place=PlaceId(name), bin=one, files=two, size_bytes=three))
+        elif kind == "changed":
+            changed.add(Blake3(name))
+        elif scale is not None:
+            firsts.append(FirstTally(role=Role(name), step=one, size_bytes=two))
+    return Tallies(
+        places=places, ages=tuple(ages), firsts=tuple(firsts), changed=frozenset(changed)
+    )
+
+
+def _maybe(at: int | None) -> datetime | None:
+    return None if at is None else rows.moment(at)
