@@ -6,6 +6,7 @@ text explains, and a README that speaks of commands that are not there.
 """
 
 import ast
+import functools
 import importlib
 import inspect
 import os
@@ -62,6 +63,7 @@ def test_files() -> list[str]:
     )
 
 
+@functools.cache
 def source(path: str) -> str:
     """Text of one source file."""
     with open(os.path.join(CHECKOUT, path), encoding="utf-8") as file:
@@ -70,6 +72,7 @@ def source(path: str) -> str:
 
 MODULES = modules()
 TEST_FILES = test_files()
+FILES = [*MODULES, *TEST_FILES]
 test_files.__test__ = False  # type: ignore[attr-defined]  # a list of files, not a test
 
 
@@ -93,16 +96,18 @@ def test_the_house_has_rooms_to_look_at() -> None:
     assert "tests/conftest.py" in TEST_FILES
 
 
-@pytest.mark.parametrize("path", MODULES)
-def test_no_module_changes_a_disk_through_pathlib(path: str) -> None:
-    tree = ast.parse(source(path))
-    imports_pathlib = any(
-        isinstance(node, ast.Import | ast.ImportFrom) and "pathlib" in ast.unparse(node)
-        for node in ast.walk(tree)
-    )
-    # ports.Files names its verbs like the system calls, so these names are suspect only where
-    # a pathlib.Path can be at hand.
-    found = list(disk_changes(tree, files_port_names=not imports_pathlib))
+def test_no_module_changes_a_disk_through_pathlib() -> None:
+    found = []
+    for path in MODULES:
+        tree = ast.parse(source(path))
+        imports_pathlib = any(
+            isinstance(node, ast.Import | ast.ImportFrom) and "pathlib" in ast.unparse(node)
+            for node in ast.walk(tree)
+        )
+        # ports.Files names its verbs like the system calls, so these names are suspect only where
+        # a pathlib.Path can be at hand.
+        changes = disk_changes(tree, files_port_names=not imports_pathlib)
+        found += [f"{path}:{change}" for change in changes]
     assert found == [], "bytes and names go through ports.Files"
 
 
@@ -119,30 +124,35 @@ def test_the_rule_against_pathlib_writes_catches_one(code: str) -> None:
     assert list(disk_changes(ast.parse(code), files_port_names=False))
 
 
-@pytest.mark.parametrize("path", [*MODULES, *TEST_FILES])
-def test_every_module_says_what_it_is_for(path: str) -> None:
-    assert ast.get_docstring(ast.parse(source(path))), f"{path} has no docstring"
+def test_every_module_says_what_it_is_for() -> None:
+    silent = [path for path in FILES if not ast.get_docstring(ast.parse(source(path)))]
+    assert silent == []
 
 
-@pytest.mark.parametrize("path", [*MODULES, *TEST_FILES])
-def test_every_file_can_be_read_in_one_go(path: str) -> None:
-    assert len(source(path).splitlines()) <= LONGEST_FILE
+def test_every_file_can_be_read_in_one_go() -> None:
+    assert [path for path in FILES if len(source(path).splitlines()) > LONGEST_FILE] == []
 
 
-@pytest.mark.parametrize("path", [*MODULES, *TEST_FILES])
-def test_no_module_has_a_name_that_says_nothing(path: str) -> None:
+def words_of_name(path: str) -> set[str]:
     parts = os.path.splitext(path)[0].split(os.sep)
-    assert not NAMELESS & {word for part in parts for word in part.split("_")}
+    return {word for part in parts for word in part.split("_")}
 
 
-@pytest.mark.parametrize("path", [*MODULES, *TEST_FILES])
-def test_nothing_is_left_for_later(path: str) -> None:
+def test_no_module_has_a_name_that_says_nothing() -> None:
+    assert [path for path in FILES if NAMELESS & words_of_name(path)] == []
+
+
+def test_nothing_is_left_for_later() -> None:
     later = re.compile("TO" + "DO|FIX" + "ME|XX" + "X\\b|NotImplemented" + "Error")
-    assert not later.search(source(path))
+    assert [path for path in FILES if later.search(source(path))] == []
 
 
-@pytest.mark.parametrize("path", [*MODULES, *TEST_FILES])
-def test_every_silenced_check_has_its_reason_beside_it(path: str) -> None:
+def test_every_silenced_check_has_its_reason_beside_it() -> None:
+    assert [line for path in FILES for line in silenced_bare(path)] == []
+
+
+def silenced_bare(path: str) -> list[str]:
+    """Lines of a file that silence a check and don't say why."""
     silenced = re.compile(r"#\s*(noqa|type:\s*ignore|pragma:\s*no cover)\b(?P<rest>.*)")
     lines = [*source(path).splitlines(), ""]
     bare, above = [], ""
@@ -156,19 +166,18 @@ def test_every_silenced_check_has_its_reason_beside_it(path: str) -> None:
                 or above.lstrip().startswith("#")
                 or "assert_never" in lines[number + 1]
             ):
-                bare.append(f"{number + 1}: {line.strip()}")
+                bare.append(f"{path}:{number + 1}: {line.strip()}")
         else:
             above = line
-    assert bare == []
+    return bare
 
 
-@pytest.mark.parametrize("path", MODULES)
-def test_only_our_words_are_used(path: str) -> None:
-    text = source(path)
+def test_only_our_words_are_used() -> None:
     found = {
-        f"{match.group(0)!r}: say {instead}"
+        f"{path}: {match.group(0)!r}: say {instead}"
+        for path in MODULES
         for pattern, instead in NOT_OUR_WORDS.items()
-        for match in re.finditer(pattern, text, re.IGNORECASE)
+        for match in re.finditer(pattern, source(path), re.IGNORECASE)
     }
     assert found == set()
 
