@@ -20,6 +20,7 @@ from backupkeeper.core.outcomes import (
     VerifyOutcome,
 )
 from backupkeeper.core.overview import Overview
+from backupkeeper.core.posters import PostersOutcome
 from backupkeeper.core.prices import BucketCost
 from backupkeeper.core.rebuilding import RebuildOutcome, RebuildWish
 from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome
@@ -108,6 +109,14 @@ class Keeper(Protocol):
 
     def costs(self, name: str | None) -> tuple[BucketCost, ...]:
         """What buckets hold and cost."""
+        ...
+
+    def posters(self, what: str | None, *, progress: Progress) -> PostersOutcome:
+        """Make the posters that are missing."""
+        ...
+
+    def posters_after(self, outcome: OffloadOutcome, *, progress: Progress) -> tuple[str, ...]:
+        """Make those of what was offloaded; sentences on what could not be made."""
         ...
 
     def rebuild(self, wish: RebuildWish, *, progress: Progress) -> RebuildOutcome:

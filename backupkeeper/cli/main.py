@@ -22,6 +22,7 @@ from backupkeeper.cli.manifest import manifest
 from backupkeeper.cli.offload import offload
 from backupkeeper.cli.place_check import check
 from backupkeeper.cli.places import place
+from backupkeeper.cli.posters import posters
 from backupkeeper.cli.rebuild import rebuild
 from backupkeeper.cli.repair import repair
 from backupkeeper.cli.restore import restore
@@ -102,7 +103,7 @@ def main(context: click.Context, config: str | None, identity: str | None) -> No
 
 place.add_command(check)
 for command in (
-    place, offload, mirror, upload, verify, repair, restore, drill, rebuild, may_wipe, gaps, keys, manifest, run, status, pause, resume, service, demo,
+    place, offload, mirror, upload, verify, repair, restore, drill, rebuild, may_wipe, gaps, keys, posters, manifest, run, status, pause, resume, service, demo,
 ):  # fmt: skip
     main.add_command(command)
 place.add_command(cost)

@@ -2,6 +2,7 @@
 
 import click
 
+from backupkeeper.cli.posters import make_afterwards
 from backupkeeper.cli.session import Session, all_option, json_option
 from backupkeeper.report import exits
 from backupkeeper.report.deeds import offload_lines
@@ -30,7 +31,8 @@ def offload(
     """Copy CARD to every drive that is here, and prove each copy.
 
     The card is read once and never written to. What was offloaded before is recognised and not
-    copied again; what was interrupted is gone on with. Ctrl-C is fine.
+    copied again; what was interrupted is gone on with. Ctrl-C is fine. At the end, when all is told,
+    a small picture of each new clip is made from a copy.
 
     \b
     Example:
@@ -39,12 +41,15 @@ def offload(
     Exits 0 if every file is proven on every drive that is here, 1 if something needs attention,
     3 if it could not finish.
     """
-    with session.keeper() as keeper, session.progress(as_json=as_json) as progress:
-        outcome = keeper.offload(card, shoot=shoot, source=source, roll=roll, progress=progress)
-    return session.tell(
-        exits.of_offload(outcome),
-        as_json=as_json,
-        lines=lambda look: offload_lines(outcome, look),
-        told=lambda: offload_json(outcome),
-        all_paths=all_paths,
-    )
+    with session.keeper() as keeper:
+        with session.progress(as_json=as_json) as progress:
+            outcome = keeper.offload(card, shoot=shoot, source=source, roll=roll, progress=progress)
+        code = session.tell(
+            exits.of_offload(outcome),
+            as_json=as_json,
+            lines=lambda look: offload_lines(outcome, look),
+            told=lambda: offload_json(outcome),
+            all_paths=all_paths,
+        )
+        make_afterwards(session, keeper, outcome, as_json=as_json)
+    return code

@@ -82,7 +82,8 @@ class PlainLines:
             self._done = self._done_files = 0
             self._began = self._seconds()
             if self._is_time():
-                self._line(f"{self._what}: {plural(total_files, 'file')}, {size(total_bytes)}")
+                parts = [plural(total_files, "file"), *([size(total_bytes)] if total_bytes else [])]
+                self._line(f"{self._what}: {', '.join(parts)}")
 
     def file(self, path: str) -> None:
         """Remember which file it is."""
@@ -114,7 +115,7 @@ class PlainLines:
 
     def _state(self) -> str:
         passed = self._seconds() - self._began
-        parts = [f"{size(self._done)} of {size(self._total)}"]
+        parts = [f"{size(self._done)} of {size(self._total)}"] if self._total else []
         if passed >= _RATE_AFTER_S and self._done:
             pace = self._done / passed
             parts.append(rate(pace))
@@ -134,13 +135,20 @@ class MovingBar:
         self._width = width
         self._task: TaskID | None = None
         self._files = self._done_files = 0
+        self._by_files = False
+        """The stage has no bytes to count: its files say how far it is."""
 
     def begin(self, what: str, *, total_bytes: int, total_files: int) -> None:
         """Start a stage in place of the last one."""
         self._clear()
         self._files, self._done_files = total_files, 0
+        self._by_files = not total_bytes
         self._task = self._bar.add_task(
-            told(what), total=total_bytes, path="", files=f"0 of {plural(total_files, 'file')}"
+            told(what),
+            total=total_bytes or total_files,
+            path="",
+            files=f"0 of {plural(total_files, 'file')}",
+            by_files=self._by_files,
         )
 
     def file(self, path: str) -> None:
@@ -153,7 +161,8 @@ class MovingBar:
         if self._task is not None:
             self._done_files += files
             told_files = f"{count(self._done_files)} of {plural(self._files, 'file')}"
-            self._bar.update(self._task, advance=byte_count, files=told_files)
+            done = files if self._by_files else byte_count
+            self._bar.update(self._task, advance=done, files=told_files)
 
     def note(self, text: str) -> None:
         """A line above the bar, which stays."""
@@ -199,8 +208,9 @@ def _moving_bar(stream: TextIO, environ: Mapping[str, str]) -> "Bar":
             part = min(1.0, task.completed / total) if total else 1.0
             filled = int(part * length)
             bar = full * filled + empty * (length - filled)
-            told_parts = [f"{bar} {size(task.completed)} of {size(total)}"]
-            if task.speed:
+            counted = "" if task.fields["by_files"] else f" {size(task.completed)} of {size(total)}"
+            told_parts = [f"{bar}{counted}"]
+            if task.speed and counted:
                 told_parts.append(rate(task.speed))
             if task.time_remaining:
                 told_parts.append(f"{duration(task.time_remaining)} left")

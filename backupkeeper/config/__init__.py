@@ -259,9 +259,13 @@ def _proofs(table: Table) -> ProofSettings:
 
 
 def _report(table: Table) -> ReportSettings:
-    weekly = table.take("weekly", values.week_time, ReportSettings().weekly)
+    usual = ReportSettings()
+    report = ReportSettings(
+        weekly=table.take("weekly", values.week_time, usual.weekly),
+        posters=table.take("posters", values.yes_or_no, usual.posters),
+    )
     table.finish()
-    return ReportSettings(weekly=weekly)
+    return report
 
 
 def _notify(table: Table) -> NotifySettings:

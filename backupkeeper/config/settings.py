@@ -161,6 +161,8 @@ class ReportSettings:
     """``[report]``: ``weekly`` None means never."""
 
     weekly: WeekTime | None = MONDAY
+    posters: bool = True
+    """Whether small pictures of clips are made and kept beside the catalog."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -19,6 +19,7 @@ from backupkeeper.core.outcomes import (
     Verdict,
     VerifyOutcome,
 )
+from backupkeeper.core.posters import PostersOutcome
 from backupkeeper.core.prices import BucketCost
 from backupkeeper.core.rebuilding import RebuildOutcome
 from backupkeeper.core.restoring import Fate, RestoreOutcome
@@ -41,6 +42,11 @@ def of_verdict(verdict: Verdict) -> int:
 def of_gaps(report: GapReport) -> int:
     """1 where a roll has a gap, or an offload was begun and not finished."""
     return ATTENTION if report.with_gaps or report.unfinished else WELL
+
+
+def of_posters(outcome: PostersOutcome) -> int:
+    """0: no clip that was asked about lacks its poster."""
+    return ATTENTION if outcome.missing else WELL
 
 
 def of_rebuild(outcome: RebuildOutcome) -> int:

@@ -75,6 +75,7 @@ from backupkeeper.wiring.encryption import (
 )
 from backupkeeper.wiring.giving_way import giving_way
 from backupkeeper.wiring.overseeing import Overseeing
+from backupkeeper.wiring.picturing import Picturing
 from backupkeeper.wiring.restoring import Restoring, meant, wait_really, whole_path
 from backupkeeper.wiring.settings import config_of, load_config
 from backupkeeper.wiring.uploading import LineByHand
@@ -82,7 +83,7 @@ from backupkeeper.wiring.uploading import LineByHand
 _T = TypeVar("_T")
 
 
-class Keeper(Restoring, Overseeing):
+class Keeper(Restoring, Overseeing, Picturing):
     """Everything that the commands can ask for, on real parts. A context manager."""
 
     def __init__(

@@ -1,6 +1,6 @@
 """A Keeper made by hand: answers what it is told to answer, and notes what it was asked."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field, replace
 from types import TracebackType
@@ -23,6 +23,7 @@ from backupkeeper.core.outcomes import (
     VerifyOutcome,
 )
 from backupkeeper.core.overview import Overview
+from backupkeeper.core.posters import PostersOutcome
 from backupkeeper.core.prices import BucketCost
 from backupkeeper.core.rebuilding import RebuildOutcome, RebuildWish
 from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome
@@ -41,6 +42,8 @@ class HandKeeper:
     named: str | None = None
     asked: list[tuple[Any, ...]] = field(default_factory=list)
     closed: bool = False
+    afterwards: Callable[[], tuple[str, ...]] = tuple
+    """What comes of making posters after an offload."""
 
     def session(self, **environ: str) -> Session:
         """What stands in ``ctx.obj``."""
@@ -146,6 +149,13 @@ class HandKeeper:
 
     def costs(self, name: str | None) -> tuple[BucketCost, ...]:
         return self._answered("costs", name)  # type: ignore[no-any-return]  # as above
+
+    def posters(self, what: str | None, *, progress: Progress) -> PostersOutcome:
+        return self._answered("posters", what)  # type: ignore[no-any-return]  # as above
+
+    def posters_after(self, outcome: OffloadOutcome, *, progress: Progress) -> tuple[str, ...]:
+        self.asked.append(("posters after", outcome.folders))
+        return self.afterwards()
 
     def rebuild(self, wish: RebuildWish, *, progress: Progress) -> RebuildOutcome:
         return self._answered("rebuild", wish)  # type: ignore[no-any-return]  # as above

@@ -104,3 +104,23 @@ def test_a_log_that_is_gone_does_not_stop_the_work(monkeypatch: pytest.MonkeyPat
     with telling({}, Watch(), as_json=False) as progress:
         screen.close()
         work(progress)
+
+
+def test_a_stage_without_bytes_is_counted_in_files(monkeypatch: pytest.MonkeyPatch) -> None:
+    told: list[str] = []
+    watch = Watch()
+    lines = PlainLines(told.append, watch)
+    lines.begin("Making posters", total_bytes=0, total_files=3)
+    watch.now += 20
+    lines.advance(0, files=2)
+    assert told == ["Making posters: 3 files\n", "Making posters: 2 of 3 files\n"]
+    screen = Screen(terminal=True)
+    monkeypatch.setattr("sys.stderr", screen)
+    with telling({"TERM": "xterm", "COLUMNS": "60"}, watch, as_json=False) as progress:
+        progress.begin("Making posters", total_bytes=0, total_files=2)
+        progress.advance(0, files=1)
+    shown = screen.told()
+    assert "1 of 2 files" in shown
+    assert "bytes" not in shown
+    assert "■" in shown  # half of the bar
+    assert "□" in shown.rpartition("1 of 2 files")[0].rpartition("Making posters")[2]
