@@ -42,6 +42,7 @@ from backupkeeper.core.needs import Circumstances, need_of
 from backupkeeper.core.outcomes import GapReport
 from backupkeeper.core.overview import BucketLine, Clip, DriveLine, Filling, Harm, Overview
 from backupkeeper.core.policy import ALL_ROLES, copies_of
+from backupkeeper.core.prices import BucketCost, Held, a_month, to_fetch_all
 from backupkeeper.core.standing import (
     PlaceTally,
     Tallies,
@@ -225,11 +226,30 @@ def _buckets(
                 last_proven=tally.last_proven,
                 oldest_proof=tally.oldest_proof,
                 fetched_files=tally.fetched_files,
+                cost=_cost(context, place, files, size),
                 arrival=coming.get(place.name),
                 snapshot_at=kept.at if kept is not None else None,
             )
         )
     return tuple(lines)
+
+
+def _cost(context: Context, place: Place, files: int, size: int) -> BucketCost | None:
+    """By the person's prices, from what facts show to be there; the bucket itself is not asked.
+
+    None where there are no prices, or where several classes make the sum uncertain.
+    """
+    prices, upload = context.config.prices, context.config.upload
+    if not prices.are_there or upload.classes:
+        return None
+    held = (Held(shelf=upload.storage_class, objects=files, size_bytes=size),)
+    return BucketCost(
+        name=place.name,
+        held=held,
+        currency=prices.currency,
+        a_month=a_month(prices, held),
+        to_fetch=to_fetch_all(prices, held),
+    )
 
 
 def _arrivals(

@@ -25,6 +25,7 @@ from backupkeeper.cli.places import place
 from backupkeeper.cli.posters import posters
 from backupkeeper.cli.rebuild import rebuild
 from backupkeeper.cli.repair import repair
+from backupkeeper.cli.report import report
 from backupkeeper.cli.restore import restore
 from backupkeeper.cli.run import pause, resume, run
 from backupkeeper.cli.service import service
@@ -103,7 +104,7 @@ def main(context: click.Context, config: str | None, identity: str | None) -> No
 
 place.add_command(check)
 for command in (
-    place, offload, mirror, upload, verify, repair, restore, drill, rebuild, may_wipe, gaps, keys, posters, manifest, run, status, pause, resume, service, demo,
+    place, offload, mirror, upload, verify, repair, restore, drill, rebuild, may_wipe, gaps, report, keys, posters, manifest, run, status, pause, resume, service, demo,
 ):  # fmt: skip
     main.add_command(command)
 place.add_command(cost)

@@ -132,7 +132,7 @@ def take_in(role: Role) -> Step:
     """Take a place of a role in."""
     what = "s3://BUCKET/PREFIX" if role is Role.CLOUD else "PATH"
     return Step(
-        words=f"No place has the role {role} yet: take one in",
+        words=f"No place has the role {role}: take one in",
         command=f"backupkeeper place add {what} --role {role} --name NAME",
     )
 

@@ -44,25 +44,24 @@ def _say(page: Page, one: BucketCost) -> None:
 
 def cost_json(costs: Sequence[BucketCost]) -> Json:
     """Money as text with all its digits; null where a price is not known."""
+    return {"version": 1, "buckets": [bucket_json(one) for one in costs]}
+
+
+def bucket_json(one: BucketCost) -> Json:
+    """What one bucket holds and costs."""
     return {
-        "version": 1,
-        "buckets": [
+        "name": one.name,
+        "classes": [
             {
-                "name": one.name,
-                "classes": [
-                    {
-                        "class": shelf_name(held.shelf),
-                        "objects": held.objects,
-                        "bytes": held.size_bytes,
-                    }
-                    for held in one.held
-                ],
-                "a_month": str(one.a_month) if one.a_month is not None else None,
-                "to_fetch_all": str(one.to_fetch) if one.to_fetch is not None else None,
-                "requests": requests_for(one.objects),
-                "currency": one.currency or None,
-                "trouble": one.trouble or None,
+                "class": shelf_name(held.shelf),
+                "objects": held.objects,
+                "bytes": held.size_bytes,
             }
-            for one in costs
+            for held in one.held
         ],
+        "a_month": str(one.a_month) if one.a_month is not None else None,
+        "to_fetch_all": str(one.to_fetch) if one.to_fetch is not None else None,
+        "requests": requests_for(one.objects),
+        "currency": one.currency or None,
+        "trouble": one.trouble or None,
     }

@@ -19,6 +19,7 @@ from backupkeeper.core.outcomes import (
     Verdict,
     VerifyOutcome,
 )
+from backupkeeper.core.overview import Overview, Worry
 from backupkeeper.core.posters import PostersOutcome
 from backupkeeper.core.prices import BucketCost
 from backupkeeper.core.rebuilding import RebuildOutcome
@@ -42,6 +43,11 @@ def of_verdict(verdict: Verdict) -> int:
 def of_gaps(report: GapReport) -> int:
     """1 where a roll has a gap, or an offload was begun and not finished."""
     return ATTENTION if report.with_gaps or report.unfinished else WELL
+
+
+def of_overview(overview: Overview) -> int:
+    """0 only where there is something, and nothing of it, nor of its places, needs a person."""
+    return WELL if overview.worry is Worry.NONE else ATTENTION
 
 
 def of_posters(outcome: PostersOutcome) -> int:

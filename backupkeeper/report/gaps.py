@@ -74,14 +74,14 @@ def gaps_lines(report: GapReport, look: Look) -> list[Line]:
     if lacking:
         page.head("Rolls with a gap, worst first")
         for cover in lacking:
-            _say_roll(page, cover, report)
+            say_roll(page, cover, report)
     whole = [cover for cover in report.rolls if not cover.gaps]
     if whole:
         page.head("Rolls proven in every role")
         most = look.most_paths or len(whole)
         few = whole[:most] if len(whole) > most + 1 else whole
         for cover in few:
-            _say_roll(page, cover, report)
+            say_roll(page, cover, report)
         if len(few) < len(whole):
             rest = len(whole) - len(few)
             page.say(f"and {plural(rest, 'more roll')} (--all lists them)", indent=2)
@@ -89,11 +89,11 @@ def gaps_lines(report: GapReport, look: Look) -> list[Line]:
     for note in report.notes:
         page.gap()
         page.say(told(note), tone=Tone.QUIET)
-    _say_snapshots(page, report)
+    say_snapshots(page, report)
     return page.lines
 
 
-def _say_snapshots(page: Page, report: GapReport) -> None:
+def say_snapshots(page: Page, report: GapReport) -> None:
     """Quietly: a catalog that is nowhere else is no gap of any roll."""
     told = [
         shown(one.place) if one.at is None else f"{shown(one.place)} ({age(one.at, report.at)})"
@@ -133,7 +133,8 @@ def name_of(cover: RollCover) -> str:
     return f"{cover.roll.shoot}/{cover.roll.source}/{cover.roll.name}"
 
 
-def _say_roll(page: Page, cover: RollCover, report: GapReport) -> None:
+def say_roll(page: Page, cover: RollCover, report: GapReport) -> None:
+    """One roll against all roles."""
     look = page.look
     holds = f"{plural(cover.roll.file_count, 'file')}, {size(cover.roll.size_bytes)}"
     oldest = min(filter(None, (one.oldest_proof for one in cover.roles.values())), default=None)
@@ -156,6 +157,8 @@ def _say_roll(page: Page, cover: RollCover, report: GapReport) -> None:
     column = (look.width - 2) // max(1, len(told))
     if all(cells(one) + 2 <= column for one in told):
         page.line("  " + "".join(one + " " * (column - cells(one)) for one in told).rstrip())
+    elif cells("  ".join(told)) + 2 <= look.width:
+        page.line(f"  {'  '.join(told)}")
     else:
         for one in told:
             page.line(f"  {one}")

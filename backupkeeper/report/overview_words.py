@@ -62,7 +62,7 @@ def answer(overview: Overview) -> str:
         return f"{_rolls(len(nowhere), 'has', 'have')} {what} anywhere: {TODAY}."
     if lacking:
         end = f"; {urgent}: {TODAY}." if urgent else f"{_unfinished(overview)}."
-        return f"{_some_of(len(lacking), len(rolls))} not proven {in_places(overview)}{end}"
+        return f"{_some_of(len(lacking), len(rolls))} proven {in_places(overview)}{end}"
     return _of_whole(overview, urgent)
 
 
@@ -141,12 +141,12 @@ def _rolls(number_of: int, one: str = "", many: str = "") -> str:
 
 
 def _some_of(some: int, whole: int) -> str:
-    """``2 of 214 rolls are``, ``None of the 3 rolls is`` (said of what is not so)."""
+    """``2 of 214 rolls are not``, ``None of the 3 rolls is``."""
     if whole == 1:
-        return "The one roll is"
+        return "The one roll is not"
     if some == whole:
-        return f"All {count(whole)} rolls are"
-    return f"{count(some)} of {count(whole)} rolls {'is' if some == 1 else 'are'}"
+        return f"None of the {count(whole)} rolls is"
+    return f"{count(some)} of {count(whole)} rolls {'is' if some == 1 else 'are'} not"
 
 
 def _unfinished(overview: Overview) -> str:
@@ -242,10 +242,10 @@ def filling_words(filling: Filling, now: datetime, zone: tzinfo) -> str:
     if when:
         told.append(when)
     elif filling.why:
-        told.append(f"when it is full is not known: {filling.why}")
+        told.append(f"when it is full is not known ({filling.why})")
     else:
         told.append("not full within ten years at this rate")
-    return ", ".join(told)
+    return "; ".join(told)
 
 
 def _when_full(filling: Filling, now: datetime, zone: tzinfo) -> str:

@@ -125,7 +125,7 @@ def test_a_role_without_a_place_asks_for_one() -> None:
     for places in (PLACES[:2], (*PLACES[:2], place(Role.CLOUD, standing=Standing.LOST))):
         report = GapReport(at=NOW, rolls=(DRONE,), places=places)
         told = flat(gaps_lines(report, look()))
-        assert "No place has the role cloud yet" in told
+        assert "No place has the role cloud" in told
         assert "backupkeeper place add s3://BUCKET/PREFIX --role cloud --name NAME" in told
 
 

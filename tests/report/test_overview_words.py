@@ -108,7 +108,7 @@ CASES: dict[str, tuple[Overview, str, str]] = {
     ),
     "all have a gap": (
         overview(gap_report(cover(cloud=NOT_THERE), cover(head(name="Roll 02"), cloud=NOT_THERE))),
-        "All 2 rolls are not proven in three places.",
+        "None of the 2 rolls is proven in three places.",
         "2 of 2 rolls not proven in three places",
     ),
     "the only one has a gap": (
@@ -241,13 +241,13 @@ def test_where_a_drive_is(line: DriveLine, words: str) -> None:
 @pytest.mark.parametrize(
     ("filling", "words"),
     [
-        (Filling(why="its free space is not known"), "when it is full is not known: its free space is not known"),
-        (Filling(shoots_left=3.4), "full in about 3 usual shoots, not full within ten years at this rate"),
-        (Filling(shoots_left=0.4, earliest=NOW + DAY, latest=NOW + 3 * DAY), "the next usual shoot does not fit, between 2026-06-15 and 2026-06-17"),
-        (Filling(shoots_left=1.9, earliest=NOW + 70 * DAY, latest=NOW + 300 * DAY), "full in about 1 usual shoot, between August 2026 and April 2027"),
-        (Filling(shoots_left=40.0, earliest=NOW + 400 * DAY), "room for more than 20 usual shoots, at the earliest July 2027"),
-        (Filling(shoots_left=2.0, earliest=NOW + DAY, latest=NOW + DAY), "full in about 2 usual shoots, about 2026-06-15"),
-        (Filling(shoots_left=2.0, why="too few shoots are known yet"), "full in about 2 usual shoots, when it is full is not known: too few shoots are known yet"),
+        (Filling(why="its free space is not known"), "when it is full is not known (its free space is not known)"),
+        (Filling(shoots_left=3.4), "full in about 3 usual shoots; not full within ten years at this rate"),
+        (Filling(shoots_left=0.4, earliest=NOW + DAY, latest=NOW + 3 * DAY), "the next usual shoot does not fit; between 2026-06-15 and 2026-06-17"),
+        (Filling(shoots_left=1.9, earliest=NOW + 70 * DAY, latest=NOW + 300 * DAY), "full in about 1 usual shoot; between August 2026 and April 2027"),
+        (Filling(shoots_left=40.0, earliest=NOW + 400 * DAY), "room for more than 20 usual shoots; at the earliest July 2027"),
+        (Filling(shoots_left=2.0, earliest=NOW + DAY, latest=NOW + DAY), "full in about 2 usual shoots; about 2026-06-15"),
+        (Filling(shoots_left=2.0, why="too few shoots are known yet"), "full in about 2 usual shoots; when it is full is not known (too few shoots are known yet)"),
     ],
 )  # fmt: skip
 def test_when_a_drive_is_full(filling: Filling, words: str) -> None:
