@@ -67,6 +67,7 @@ PARTS: dict[str, Callable[[], str | None]] = {
     "age": lambda: _tools("age", "age-keygen"),
     "b3sum": lambda: _tools("b3sum"),
     "systemd": lambda: _tools("systemd-analyze"),
+    "pdftotext": lambda: _tools("pdftotext"),
     "smartctl": lambda: _tools("smartctl"),
     "dbus": lambda: _tools("dbus-daemon"),
     "xmllint": lambda: _tools("xmllint"),

@@ -8,11 +8,15 @@ Promises:
 2. What comes from outside goes through ``text`` or ``name``: it stands in ``<bdi>``, so letters that
    run from right to left turn nothing around them.
 3. A page asks for nothing outside itself and runs nothing: no script, no link but to its own parts,
-   and a Content-Security-Policy that says so to the browser. Other tags or attributes can't be built.
+   pictures only within it, and a Content-Security-Policy that says so to the browser. Other tags or
+   attributes can't be built. (A page that is served while something goes on may take one script from
+   where it came from: ``document(script=...)``.)
 4. A state is told by its word and the shape before it; its colour is only an addition.
 """
 
 import html
+import re
+from base64 import b64encode
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -31,16 +35,16 @@ _TAGS: Final = _VOID | {
 }
 _ATTRIBUTES: Final = frozenset({
     "aria-describedby", "aria-hidden", "aria-label", "aria-labelledby", "charset", "class", "colspan",
-    "content", "data-label", "datetime", "dir", "href", "http-equiv", "id", "lang", "name", "open", "role", "rowspan",
+    "content", "datetime", "dir", "href", "http-equiv", "id", "lang", "name", "open", "role", "rowspan",
     "scope", "tabindex", "title",
     "cx", "cy", "d", "fill", "focusable", "height", "points", "preserveAspectRatio", "r", "rx", "stroke",
     "stroke-dasharray", "stroke-width", "text-anchor", "transform", "viewBox", "width", "x", "x1", "x2",
     "y", "y1", "y2",
 })
 # fmt: on
-_POLICY: Final = (
-    "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
-)
+_DATA: Final = re.compile(r"data-[a-z-]+")
+_POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
+_POLICY_LIVE: Final = f"{_POLICY}; script-src 'self'; connect-src 'self'"
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +112,8 @@ def element(tag: str, *children: Child, **attributes: Attribute) -> Markup:
     parts = [tag]
     for given, value in attributes.items():
         key = given.rstrip("_").replace("_", "-")
-        if key not in _ATTRIBUTES or (key == "href" and not str(value).startswith("#")):
+        is_known = key in _ATTRIBUTES or _DATA.fullmatch(key) is not None
+        if not is_known or (key == "href" and not str(value).startswith("#")):
             raise ValueError(f"No page of ours has the attribute {key!r} with such a value.")
         if value is True:
             parts.append(key)
@@ -194,7 +199,30 @@ def table(
     )
 
 
-def document(title: str, *body: Child, style: str = "", generator: str = "backupkeeper") -> str:
+def shape_url(which: Shape) -> str:
+    """The same drawing for ``url(...)`` in CSS, where a shape stands in thousands of cells."""
+    drawn = _DRAWN[which].replace("currentColor", "#000")
+    drawing = f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 16 16">{drawn}</svg>'
+    return f"data:image/svg+xml;base64,{b64encode(drawing.encode()).decode()}"
+
+
+def picture(jpeg: bytes, words: str, *, width: int, height: int) -> Markup:
+    """A small picture, whole in the page; ``words`` for those who can't see it."""
+    source = f"data:image/jpeg;base64,{b64encode(jpeg).decode()}"
+    return Markup(
+        f'<img src="{source}" alt="{html.escape(told(words))}" width="{width}" height="{height}" '
+        'decoding="async">'
+    )
+
+
+def document(
+    title: str,
+    *body: Child,
+    style: str = "",
+    generator: str = "backupkeeper",
+    mark: str = "",
+    script: str = "",
+) -> str:
     """A whole page as text, with a line end; to be written as UTF-8.
 
     Args:
@@ -202,20 +230,28 @@ def document(title: str, *body: Child, style: str = "", generator: str = "backup
         body: what stands in it.
         style: CSS of this kind of page, after ``STYLE``. Ours only: it is not escaped.
         generator: the program and its version.
+        mark: by which a program knows the file again, within its first bytes. Ours only.
+        script: path of the one script that a served page takes from its server; '': none.
     """
     head = element(
         "head",
         element("meta", charset="utf-8"),
         element("meta", name="viewport", content="width=device-width, initial-scale=1"),
-        element("meta", http_equiv="Content-Security-Policy", content=_POLICY),
+        element(
+            "meta",
+            http_equiv="Content-Security-Policy",
+            content=_POLICY_LIVE if script else _POLICY,
+        ),
         element("meta", name="referrer", content="no-referrer"),
         element("meta", name="color-scheme", content="light dark"),
         element("meta", name="generator", content=generator),
         element("title", title),
         Markup(f"<style>{STYLE}{style}</style>"),
+        Markup(f'<script src="{html.escape(script)}" defer></script>') if script else None,
     )
     page = element("html", head, element("body", *body), lang="en")
-    return f"<!DOCTYPE html>\n{page.source}\n"
+    first = f"<!-- {mark} -->\n" if mark else ""
+    return f"<!DOCTYPE html>\n{first}{page.source}\n"
 
 
 STYLE: Final = """

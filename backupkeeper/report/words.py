@@ -56,6 +56,8 @@ def _visible(character: str) -> str:
 
 def told(sentence: str) -> str:
     """A sentence of any origin, on one line, fit for a terminal. A backslash stays single."""
+    if sentence.isascii() and sentence.isprintable():  # most are: nothing to look for
+        return sentence
     return "".join(map(_visible, sentence))
 
 
