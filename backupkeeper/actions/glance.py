@@ -20,6 +20,7 @@ from backupkeeper.core.model import (
     CopyState,
     Fact,
     Place,
+    PlaceId,
     PlaceKind,
     Result,
     Standing,
@@ -59,21 +60,29 @@ def glance_at_drives(
     _look(context, [drive.place for drive in here.values()], contents, see)
 
 
-def glance_at_buckets(context: Context, contents: Iterable[Blake3]) -> list[str]:
-    """The same for buckets, by their listings; a sentence for each that does not answer."""
+def glance_at_buckets(
+    context: Context, contents: Iterable[Blake3]
+) -> tuple[list[str], frozenset[PlaceId]]:
+    """The same for buckets, by their listings.
+
+    Returns:
+        A sentence for each that does not answer, and for what else is worth knowing; those that did.
+    """
     wanted = list(contents)
-    told = []
+    told: list[str] = []
+    answered: set[PlaceId] = set()
     for place in context.catalog.places():
         if place.kind is not PlaceKind.BUCKET or place.standing is not Standing.ACTIVE:
             continue
         try:
             told += _glance_at_bucket(context, place, wanted)
+            answered.add(place.id)
         except BackupkeeperError as error:
             told.append(
                 f"{place.name} could not be looked at now ({error.message}) What counts is its "
                 "last proof."
             )
-    return told
+    return told, frozenset(answered)
 
 
 def _glance_at_bucket(context: Context, place: Place, contents: list[Blake3]) -> list[str]:

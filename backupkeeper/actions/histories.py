@@ -255,7 +255,8 @@ def _entries(context: Context, roll: Roll, facts: Mapping[str, Fact]) -> list[_E
     return entries
 
 
-def _read(context: Context, drive: OnlineDrive, folder: str) -> History | None:
+def history_at(context: Context, drive: OnlineDrive, folder: str) -> History | None:
+    """The history in a folder with its faults, or None. ManifestError: it can't be looked at."""
     where = drive.absolute(f"{folder}/{FOLDER}")
     if not drive.stays_on(f"{folder}/{FOLDER}"):
         raise ManifestError(f"{where} leads off the drive, through a link or another mount.")
@@ -273,14 +274,14 @@ def _read(context: Context, drive: OnlineDrive, folder: str) -> History | None:
 def _read_finished(context: Context, drive: OnlineDrive, roll: Roll) -> History | None:
     """The history, after a manifest that a kill left beside the chain was named in it."""
     folder = roll.head.folder
-    history = _read(context, drive, folder)
+    history = history_at(context, drive, folder)
     if history is None or not history.unlisted:
         return history
     facts = _latest(context.catalog.facts_at(drive.place.id, below=folder))
     known = {entry.path: entry.content.xxh128 for entry in _entries(context, roll, facts)}
     where = drive.absolute(f"{folder}/{FOLDER}")
     if name_last_manifest(context, drive, where, history, known):
-        return _read(context, drive, folder)
+        return history_at(context, drive, folder)
     return history
 
 

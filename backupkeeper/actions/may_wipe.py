@@ -13,7 +13,9 @@ from backupkeeper.core.forming import Forming
 from backupkeeper.core.model import CardFile, CardListing
 from backupkeeper.core.outcomes import Verdict
 from backupkeeper.core.policy import copies_of
+from backupkeeper.core.receipt import Judged
 from backupkeeper.core.verdict import Evidence, judge
+from backupkeeper.ports.mounts import DeviceInfo
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.pipeline import Job, copy_files
 
@@ -35,9 +37,24 @@ def may_wipe(
     Raises:
         UsageError: there is no such card, or it is a place.
     """
+    return judge_card(context, card, progress, on_change).verdict
+
+
+def judge_card(
+    context: Context,
+    card: str,
+    progress: Progress,
+    on_change: Callable[[Forming], None] | None = None,
+) -> Judged:
+    """The verdict, with all that it was made of; arguments as in ``may_wipe``.
+
+    Raises:
+        UsageError: there is no such card, or it is a place.
+    """
     drives, away = online_drives(context)
     listing = listed_card(context, card, drives)
-    device = _device_of(context, card)
+    before = _card_device(context, card)
+    device = None if before is None else before.device
     watching = None if on_change is None else Watching(context, device=device, on_change=on_change)
     read = read_card(context, listing, progress, watching)
     # Looked at again: what was added, or taken away, while the card was read.
@@ -48,29 +65,31 @@ def may_wipe(
     contents = {file.content for file in read if file.content is not None}
     glance_at_drives(context, drives, contents)
     unseen = [f"{told} What counts is its last proof." for told in away]
-    unseen += glance_at_buckets(context, contents)
+    said, answered = glance_at_buckets(context, contents)
+    unseen += said
     listing = replace(listing, warnings=(*listing.warnings, *unseen))
     places = {place.id: place for place in context.catalog.places()}
     now = context.clock.now()
-    return judge(
-        listing,
-        read,
-        Evidence(
-            places=places,
-            copies=copies_of(
-                context.catalog.facts_of(contents), places, context.config.policy, now
-            ),
-            sealed=context.catalog.sealed_among(contents),
-            card_device=_device_of(context, card),
-        ),
-        context.config.policy,
-        now,
+    info = _card_device(context, card)
+    evidence = Evidence(
+        places=places,
+        copies=copies_of(context.catalog.facts_of(contents), places, context.config.policy, now),
+        sealed=context.catalog.sealed_among(contents),
+        card_device=None if info is None else info.device,
+    )
+    return Judged(
+        verdict=judge(listing, read, evidence, context.config.policy, now),
+        listing=listing,
+        read=read,
+        evidence=evidence,
+        looked_at=answered | {drive.place.id for drive in drives},
+        label=info.label if info is not None and info.mount.point == card else None,
     )
 
 
-def _device_of(context: Context, card: str) -> str | None:
+def _card_device(context: Context, card: str) -> DeviceInfo | None:
     try:
-        return context.mounts.inspect(context.mounts.under(card)).device
+        return context.mounts.inspect(context.mounts.under(card))
     except (BackupkeeperError, OSError):
         return None
 
@@ -106,6 +125,7 @@ def read_card(
                 size=copied.job.size,
                 content=copied.content.blake3 if copied.content is not None else None,
                 error=str(copied.source_error) if copied.source_error is not None else None,
+                xxh128=copied.content.xxh128 if copied.content is not None else None,
             )
             if watching is not None:
                 watching(read[path])

@@ -125,15 +125,21 @@ def _everywhere(
             yield _of_folder(context, drive.absolute(where))
     for place, bucket in around.buckets.items():
         try:
-            entries = {
-                entry.key.removeprefix(f"{where}/"): entry.size
-                for entry in bucket.listing(f"{where}/")
-            }
+            yield history_in(bucket, where)
         except BackupkeeperError as error:
             around.away[place] = f"{around.name(place)}: {error}"
-            continue
-        names = [name for name in entries if "/" not in name]
-        yield names, partial(_fetched, bucket, where, entries)
+
+
+def history_in(bucket: Bucket, where: str) -> tuple[list[str], Callable[[str], bytes]]:
+    """Names in a bucket's ``ascmhl`` folder, and what fetches one of them, for ``read_history``.
+
+    Raises:
+        BackupkeeperError: the bucket does not answer.
+    """
+    entries = {
+        entry.key.removeprefix(f"{where}/"): entry.size for entry in bucket.listing(f"{where}/")
+    }
+    return [name for name in entries if "/" not in name], partial(_fetched, bucket, where, entries)
 
 
 def _of_folder(context: Context, where: str) -> tuple[list[str], Callable[[str], bytes]]:

@@ -145,6 +145,11 @@ SEALED: Final = (
     "AND EXISTS (SELECT 1 FROM roll_files f WHERE f.content = k.no)"
 )
 
+ROLLS_WITH: Final = (
+    "SELECT DISTINCT r.id FROM content_ids k JOIN roll_files f ON f.content = k.no "
+    f"JOIN rolls r ON r.no = f.roll WHERE k.blake3 IN ({MARKS})"
+)
+
 
 def asked(
     connection: sqlite3.Connection, statement: str, values: Iterable[object]

@@ -195,6 +195,15 @@ class SqliteCatalog(EncryptedObjects, Connected):
             found = reading.asked(connection, reading.SEALED, raw)
             return frozenset(rows.name_from(row[0]) for row in found)
 
+    def rolls_with(self, contents: Iterable[Blake3]) -> frozenset[RollId]:
+        """Sealed rolls that hold at least one of these contents."""
+        wanted = dict.fromkeys(contents)
+        with self._asking() as connection:
+            raw = [rows.blake3(name) for name in wanted]
+            return frozenset(
+                RollId(row[0]) for row in reading.asked(connection, reading.ROLLS_WITH, raw)
+            )
+
     # -- facts
 
     def holdings(self, place: PlaceId) -> tuple[int, int]:

@@ -23,6 +23,7 @@ from backupkeeper.core.overview import Overview
 from backupkeeper.core.posters import PostersOutcome
 from backupkeeper.core.prices import BucketCost
 from backupkeeper.core.rebuilding import RebuildOutcome, RebuildWish
+from backupkeeper.core.receipt import Receipted
 from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome
 from backupkeeper.core.status import Status
 from backupkeeper.ports.progress import Progress
@@ -133,6 +134,10 @@ class Keeper(Protocol):
 
     def may_wipe(self, card: str, *, progress: Progress) -> Verdict:
         """The verdict."""
+        ...
+
+    def may_wipe_with_receipt(self, card: str, file: str, *, progress: Progress) -> Receipted:
+        """The verdict, with a receipt in a file."""
         ...
 
     def gaps(self) -> GapReport:

@@ -271,6 +271,7 @@ class CardFile:
     size: int
     content: Blake3 | None
     error: str | None = None
+    xxh128: Xxh128 | None = None
 
 
 class EventKind(StrEnum):

@@ -112,6 +112,10 @@ class Catalog(EncryptedRows, Protocol):
         """Those of these contents that belong to at least one sealed roll."""
         ...
 
+    def rolls_with(self, contents: Iterable[Blake3]) -> frozenset[RollId]:
+        """Sealed rolls that hold at least one of these contents."""
+        ...
+
     def holdings(self, place: PlaceId) -> tuple[int, int]:
         """How many copies, and bytes, the newest facts show to be at a place."""
         ...

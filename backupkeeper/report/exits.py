@@ -35,8 +35,10 @@ def _whole_place(troubles: Sequence[Trouble]) -> bool:
     return any(not trouble.path for trouble in troubles)
 
 
-def of_verdict(verdict: Verdict) -> int:
-    """0 for yes and for nothing else."""
+def of_verdict(verdict: Verdict, *, unwritten: bool = False) -> int:
+    """0 for yes and for nothing else; 3 where a receipt was asked for and is not there."""
+    if unwritten:
+        return NOT_FINISHED
     return WELL if verdict.may_wipe else ATTENTION
 
 

@@ -19,7 +19,6 @@ from backupkeeper.actions.export import export_list
 from backupkeeper.actions.gaps import gaps
 from backupkeeper.actions.kept_aside import delete_aside, kept_aside
 from backupkeeper.actions.keys import report_keys, show_keys
-from backupkeeper.actions.may_wipe import may_wipe
 from backupkeeper.actions.mirror import mirror
 from backupkeeper.actions.offload import offload
 from backupkeeper.actions.offload_plan import Request
@@ -49,7 +48,6 @@ from backupkeeper.core.outcomes import (
     PlaceCheck,
     PlaceReport,
     UploadOutcome,
-    Verdict,
     VerifyOutcome,
 )
 from backupkeeper.core.rebuilding import RebuildOutcome, RebuildWish
@@ -74,6 +72,7 @@ from backupkeeper.wiring.encryption import (
     with_identity,
 )
 from backupkeeper.wiring.giving_way import giving_way
+from backupkeeper.wiring.judging import Judging
 from backupkeeper.wiring.overseeing import Overseeing
 from backupkeeper.wiring.picturing import Picturing
 from backupkeeper.wiring.restoring import Restoring, meant, wait_really, whole_path
@@ -83,7 +82,7 @@ from backupkeeper.wiring.uploading import LineByHand
 _T = TypeVar("_T")
 
 
-class Keeper(Restoring, Overseeing, Picturing):
+class Keeper(Restoring, Overseeing, Picturing, Judging):
     """Everything that the commands can ask for, on real parts. A context manager."""
 
     def __init__(
@@ -285,10 +284,6 @@ class Keeper(Restoring, Overseeing, Picturing):
     def delete_aside(self, name: str) -> tuple[KeptAside, ...]:
         """See ``actions.kept_aside.delete_aside``."""
         return self._giving_way(lambda: delete_aside(self._context, name))
-
-    def may_wipe(self, card: str, *, progress: Progress) -> Verdict:
-        """See ``actions.may_wipe.may_wipe``."""
-        return may_wipe(self._context, whole_path(card), progress)
 
     def gaps(self) -> GapReport:
         """See ``actions.gaps.gaps``."""

@@ -26,6 +26,7 @@ from backupkeeper.core.overview import Overview
 from backupkeeper.core.posters import PostersOutcome
 from backupkeeper.core.prices import BucketCost
 from backupkeeper.core.rebuilding import RebuildOutcome, RebuildWish
+from backupkeeper.core.receipt import Receipted
 from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome
 from backupkeeper.core.status import Status
 from backupkeeper.ports.progress import Progress, Quiet
@@ -169,6 +170,9 @@ class HandKeeper:
     def may_wipe(self, card: str, *, progress: Progress) -> Verdict:
         progress.begin("Reading the card", total_bytes=8, total_files=2)
         return self._answered("may-wipe", card)  # type: ignore[no-any-return]  # as above
+
+    def may_wipe_with_receipt(self, card: str, file: str, *, progress: Progress) -> Receipted:
+        return self._answered("receipt", card, file)  # type: ignore[no-any-return]  # as above
 
     def gaps(self) -> GapReport:
         return self._answered("gaps")  # type: ignore[no-any-return]  # as above

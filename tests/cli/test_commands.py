@@ -24,8 +24,9 @@ from backupkeeper.core.errors import (
 from backupkeeper.core.keys import KeysReport
 from backupkeeper.core.mending import RepairOutcome
 from backupkeeper.core.model import CopyState, Role
-from backupkeeper.core.outcomes import Finding, Reason, ReasonCode
+from backupkeeper.core.outcomes import Finding, Reason, ReasonCode, Verdict
 from backupkeeper.core.rebuilding import PlaceNow, RebuildOutcome, TakenSnapshot
+from backupkeeper.core.receipt import Receipted
 from tests.cli.hand_keeper import HandKeeper
 from tests.report import day
 
@@ -220,6 +221,28 @@ def test_progress_is_kept_off_standard_output_and_quiet_for_programs() -> None:
 def test_the_width_of_the_screen_is_kept() -> None:
     narrow = run(day.yes(), "may-wipe", "/c", COLUMNS="40").stdout
     assert max(map(len, narrow.splitlines())) <= 40
+
+
+def test_a_receipt_is_told_below_the_verdict_and_one_that_is_missing_is_no_success() -> None:
+    there = Receipted(verdict=day.yes(), page="/r.html", data="/r.json")
+    said = run(there, "may-wipe", "/c", "--receipt", "r.html", COLUMNS="40")
+    assert said.exit_code == 0
+    assert said.stdout.index("may be wiped") < said.stdout.index("    /r.html\n")
+    assert max(map(len, said.stdout.splitlines())) <= 40
+    told = json.loads(run(there, "may-wipe", "/c", "--receipt", "r.html", "--json").stdout)
+    assert told["receipt"] == {"page": "/r.html", "json": "/r.json", "trouble": None}
+    assert "receipt" not in json.loads(run(day.yes(), "may-wipe", "/c", "--json").stdout)
+
+
+@pytest.mark.parametrize("verdict", [day.yes(), day.no(NEW)])
+def test_a_receipt_that_was_not_written_ends_with_3_and_the_answer_is_told(
+    verdict: Verdict,
+) -> None:
+    lost = Receipted(verdict=verdict, page=None, data=None, trouble="No room.\x1b[2J")
+    said = run(lost, "may-wipe", "/c", "--receipt", "r.html")
+    assert said.exit_code == 3
+    assert "No room.\\x1b[2J" in said.stderr
+    assert ("This card may be wiped." in said.stdout) is verdict.may_wipe
 
 
 def test_all_lists_every_path() -> None:
