@@ -98,6 +98,7 @@ class _Run:
     away: int = 0
     unread: int = 0
     left: int = 0
+    put_off: int = 0
     read_bytes: int = 0
     bare: list[tuple[str, str]] = field(default_factory=list)
     said: list[str] = field(default_factory=list)
@@ -134,7 +135,8 @@ def _make(context: Context, chosen: Selection, progress: Progress) -> PostersOut
         made=run.made,
         known=run.known,
         bare=tuple(run.bare),
-        missing=run.away + run.unread + run.left,
+        missing=run.away + run.unread + run.left + run.put_off,
+        put_off=run.put_off,
         waiting=tuple(run.said),
         read_bytes=run.read_bytes,
         seconds=context.clock.monotonic() - begun,
@@ -196,7 +198,7 @@ def _make_one(context: Context, now: RollNow, file: RollFile, run: _Run) -> Post
     if free:
         run.unread += 1
     elif here:
-        run.left += 1
+        run.put_off += 1
     else:
         run.away += 1
     return None

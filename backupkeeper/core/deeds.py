@@ -30,6 +30,8 @@ class DeedKind(StrEnum):
     """Folders of a drive in which something changed: is anything new or other than it should be?"""
     JUDGE = "judge"
     """The verdict on a card: may it be wiped?"""
+    POSTERS = "posters"
+    """Small pictures of one roll's clips, from one drive: it makes way for all but uploads."""
     UPLOAD = "upload"
     """One roll into a bucket, or its objects there looked at or fetched back."""
     PROVE = "prove"
@@ -250,6 +252,14 @@ class Strange:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Pictureless:
+    """A new roll whose clips have no posters yet. ``places``: where it was brought to."""
+
+    folder: str
+    places: tuple[PlaceId, ...]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class View:
     """Everything that a plan follows from."""
 
@@ -274,6 +284,7 @@ class View:
     """Drives that were put in doubt as a whole in this very mount: left alone until plugged in again."""
     worn: Mapping[PlaceId, str] = field(default_factory=dict)
     """Drives that should be replaced, and why."""
+    pictureless: tuple[Pictureless, ...] = ()
     auto_repair: bool = True
     """Whether damaged copies on drives are mended without asking."""
     paused: bool = False

@@ -50,7 +50,8 @@ def obstacle(view: View, deed: Deed) -> tuple[str, datetime | None]:
     for place in deed.places:
         if place in view.lent:
             return f"Another program is at work there: {view.lent[place]}.", None
-    if deed.kind in {DeedKind.PROVE, DeedKind.REPAIR} and deed.place in view.doubted:
+    reads = {DeedKind.PROVE, DeedKind.REPAIR, DeedKind.POSTERS}
+    if deed.kind in reads and deed.place in view.doubted:
         name = view.places[deed.place].name if deed.place in view.places else "The drive"
         return f"{name} is in doubt as a whole: try another cable and port.", None
     waiting = waits(view.setbacks, subjects(view, deed), view.now)
@@ -69,7 +70,7 @@ def _told(setback: Setback, subject: str) -> str:
 
 def _disturbed(view: View, deed: Deed) -> str:
     """Why a deed that can wait should not disturb the person; no text: it does not."""
-    if deed.kind not in {DeedKind.PROVE, DeedKind.UPLOAD}:
+    if deed.kind not in {DeedKind.PROVE, DeedKind.POSTERS, DeedKind.UPLOAD}:
         return ""
     disks = [view.drives[place].device for place in deed.places if place in view.drives]
     busy = next((one for one in view.busy if any(shares(one, disk) for disk in disks)), None)

@@ -318,6 +318,10 @@ class EventKind(StrEnum):
     """A place got a snapshot of the catalog: subject its id, detail JSON (``actions.snapshots``)."""
     ROOM = "room"
     """How much is free on a drive: subject its place's id, detail the number of bytes."""
+    POSTERS = "posters"
+    """Posters of a new roll are wanted: subject its folder, detail the ids of places as JSON.
+
+    An empty detail: they were made, as far as they could be."""
     DOUBTED = "doubted"
     """So much was bad at once that a drive is in doubt: subject its place's id, detail the mount."""
 

@@ -7,7 +7,7 @@ Rules:
 2. The most urgent wish is served first. A less urgent one that is under way makes way only where that
    costs little: an upload is held (it goes on at the same byte), a proof or a look is stopped for any
    copy, and for a repair that needs two drives, and all but an offload or a verdict are stopped for
-   an offload.
+   an offload. Posters make way for everything but uploads.
 3. What is being freed for a wish is kept for it.
 4. A held upload goes on as soon as nobody uses, or waits for, its drives, and it may.
 5. Nothing begins on a place that another program uses, in a pause, or before its time to wait is over.
@@ -32,10 +32,13 @@ ROLL_NAMES: Final = "@names of rolls"
 """The device that giving names to rolls takes: no disk is called so."""
 HELD_FOR: Final = timedelta(hours=1)
 _STOPPED_FOR_AN_OFFLOAD: Final = frozenset(
-    {DeedKind.MIRROR, DeedKind.REPAIR, DeedKind.ADOPT, DeedKind.LOOK, DeedKind.PROVE}
+    {
+        *(DeedKind.MIRROR, DeedKind.REPAIR, DeedKind.ADOPT, DeedKind.LOOK, DeedKind.PROVE),
+        DeedKind.POSTERS,
+    }
 )
 _STOPPED_FOR_A_COPY: Final = frozenset({DeedKind.LOOK, DeedKind.PROVE})
-_STOPPED_FOR_PEACE: Final = frozenset({DeedKind.LOOK, DeedKind.PROVE})
+_STOPPED_FOR_PEACE: Final = frozenset({DeedKind.LOOK, DeedKind.PROVE, DeedKind.POSTERS})
 
 
 @dataclass(kw_only=True)
@@ -164,6 +167,8 @@ def _makes_way(allotment: _Allotment, deed: Deed, blocker: Running) -> bool:
     kind = blocker.deed.kind
     if blocker.stopping:
         return True
+    if kind is DeedKind.POSTERS:
+        return deed.kind not in {DeedKind.POSTERS, DeedKind.UPLOAD}
     if kind is DeedKind.UPLOAD:
         if deed.kind is not DeedKind.UPLOAD:
             return True

@@ -117,6 +117,7 @@ class PostersOutcome:
         bare: of those that were made, the ones without a picture: path on a drive, and why.
             Recordings of sound are none of these.
         missing: clips that still have none.
+        put_off: how many of these only because their drives were used by somebody else.
         waiting: sentences: why that is.
         read_bytes: how much was read of the copies.
         seconds: how long it took.
@@ -126,6 +127,7 @@ class PostersOutcome:
     known: int = 0
     bare: tuple[tuple[str, str], ...] = ()
     missing: int = 0
+    put_off: int = 0
     waiting: tuple[str, ...] = ()
     read_bytes: int = 0
     seconds: float = 0.0

@@ -4,7 +4,7 @@ One half of the planner: this finds the wishes, ``core.planner`` gives them devi
 
 The order (DESIGN section 8): what is on a card and nowhere else; a second copy; repairs; taking in what a
 person put on a drive; looking at what changed; the verdict on a card; proofs that the night allows
-(they have a budget, so what comes after them is never starved); the third copy, which may take days
+(they have a budget, so what comes after them is never starved); posters; the third copy, which may take days
 and can be held at any moment. Within one kind: rolls with the fewest proven copies, then the newest
 shoot; proofs: what was never proven, then what is due, then what is ageing, the oldest first.
 """
@@ -27,6 +27,7 @@ from backupkeeper.core.line import WAITS_FOR_HOURS
 from backupkeeper.core.mend_wishes import repairs
 from backupkeeper.core.model import Place, PlaceId, PlaceKind, Role, Standing as PlaceStanding
 from backupkeeper.core.patience import waits
+from backupkeeper.core.poster_wishes import posters
 from backupkeeper.core.sending_order import rank
 from backupkeeper.core.wish import LONG_AGO, Wish, Wishes
 
@@ -38,6 +39,7 @@ ORDER: Final = (
     DeedKind.LOOK,
     DeedKind.JUDGE,
     DeedKind.PROVE,
+    DeedKind.POSTERS,
     DeedKind.UPLOAD,
 )
 COPY_NAMES: Final = {
@@ -76,6 +78,7 @@ def _all(view: View, found: Wishes) -> Iterator[Wish]:
         yield from repairs(view, need, found)
         yield from _proofs(view, need, found)
         yield from _uploads(view, need, found)
+    yield from posters(view)
     for one in view.strange:
         if one.place in view.drives:
             why = f"{one.files} files lie in {one.folder} that no roll knows."

@@ -38,6 +38,7 @@ _WORDS: Final = MappingProxyType(
         DeedKind.JUDGE: "verdict",
         DeedKind.UPLOAD: "upload",
         DeedKind.PROVE: "proof",
+        DeedKind.POSTERS: "posters",
     }
 )
 _OF_ITSELF: Final = frozenset(
@@ -48,8 +49,16 @@ _OF_ITSELF: Final = frozenset(
 )
 """Errors that are nobody's device: the deed itself must wait. (A place held from another catalog or
 machine: nobody tells when it is let go.)"""
-_DONE_BY_LOOKING: Final = frozenset({DeedKind.LOOK, DeedKind.JUDGE, DeedKind.OFFLOAD})
+_DONE_BY_LOOKING: Final = frozenset(
+    {DeedKind.LOOK, DeedKind.JUDGE, DeedKind.OFFLOAD, DeedKind.POSTERS}
+)
 """Deeds that are done even where they moved nothing."""
+_SEALED: Final = frozenset({DeedKind.OFFLOAD, DeedKind.POSTERS})
+"""Deeds that say whether they came to their end."""
+_NAMES_ITS_PLACE: Final = frozenset(
+    {DeedKind.PROVE, DeedKind.LOOK, DeedKind.ADOPT, DeedKind.REPAIR, DeedKind.POSTERS}
+)
+"""Deeds that are done on a place; others bring something to one."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -102,11 +111,7 @@ def title(deed: Deed, places: Mapping[PlaceId, Place]) -> str:
     ids.sort(key=lambda one: (roles.index(places[one].role), places[one].name))
     targets = [places[one].name for one in ids]
     if targets:
-        link = (
-            "on"
-            if deed.kind in {DeedKind.PROVE, DeedKind.LOOK, DeedKind.ADOPT, DeedKind.REPAIR}
-            else "to"
-        )
+        link = "on" if deed.kind in _NAMES_ITS_PLACE else "to"
         ends.append(f"{link} {' and '.join(targets)}")
     return " ".join([_word(deed, places), *([what] if what else []), *ends])
 
@@ -125,7 +130,7 @@ def aftermath(deed: Deed, came: Finished | Failed, around: Around) -> Aftermath:
     failed = dict(_troubled(came, around))
     if came.files == 0 and not failed and deed.kind not in _DONE_BY_LOOKING:
         failed[deed.key] = f"It came to nothing: {came.said}"
-    if deed.kind is DeedKind.OFFLOAD and not came.sealed and not failed:
+    if deed.kind in _SEALED and not came.sealed and not failed:
         failed[deed.key] = f"It did not come to its end: {came.said}"
     known = [place for place in deed.places if place in around.places]
     subjects = [one for place in known for one in around.subjects(place)]
@@ -176,6 +181,12 @@ def _troubled(came: Finished, around: Around) -> Iterable[tuple[str, str]]:
 def _events(deed: Deed, came: Finished) -> Iterable[tuple[EventKind, str, str]]:
     if deed.kind is DeedKind.OFFLOAD and came.sealed and deed.card is not None:
         yield EventKind.CARD_TAKEN, deed.card, json.dumps(came.folders)
+        for folder in came.folders:
+            yield EventKind.POSTERS, folder, json.dumps(deed.onto)
+    if deed.kind is DeedKind.ADOPT and came.files:
+        yield EventKind.POSTERS, deed.folder, json.dumps([deed.place])
+    if deed.kind is DeedKind.POSTERS and came.sealed:
+        yield EventKind.POSTERS, deed.folder, ""
     if deed.kind is DeedKind.JUDGE and deed.card is not None and came.may_wipe is not None:
         no = "not yet" if deed.asked else "no"
         yield EventKind.CARD_JUDGED, deed.card, "yes" if came.may_wipe else no

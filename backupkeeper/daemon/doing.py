@@ -21,7 +21,9 @@ from backupkeeper.actions.may_wipe import may_wipe
 from backupkeeper.actions.mirror import mirror_roll
 from backupkeeper.actions.offload import offload
 from backupkeeper.actions.offload_plan import Request
+from backupkeeper.actions.one_roll import drive_here
 from backupkeeper.actions.online import OnlineDrive, online
+from backupkeeper.actions.posters import posters_of_folders
 from backupkeeper.actions.repair import repair_roll
 from backupkeeper.actions.room import note_room
 from backupkeeper.actions.snapshots import keep_snapshots
@@ -29,7 +31,12 @@ from backupkeeper.actions.survey import survey
 from backupkeeper.actions.upload import upload_roll
 from backupkeeper.actions.verify import prove_roll
 from backupkeeper.core.deeds import Deed, DeedKind
-from backupkeeper.core.errors import BackupkeeperError, BrokenPromiseError, DriveGoneError
+from backupkeeper.core.errors import (
+    BackupkeeperError,
+    BrokenPromiseError,
+    DriveGoneError,
+    WriteError,
+)
 from backupkeeper.core.forming import Forming
 from backupkeeper.core.hours import next_week
 from backupkeeper.core.model import EventKind, PlaceId, PlaceKind, RollId, Way
@@ -176,6 +183,21 @@ def _prove(context: Context, deed: Deed, progress: Progress) -> Finished:
     )
 
 
+def _posters(context: Context, deed: Deed, progress: Progress) -> Finished:
+    place = _needed(deed.place)
+    drive = drive_here(context, place)
+    try:
+        outcome = posters_of_folders(context, [deed.folder], progress, place)
+    except WriteError as error:  # of the catalog's own disk: no fault of the drive's
+        return Finished(said=f"They can't be kept: {error.message}", sealed=True)
+    drive.guard()
+    return Finished(
+        said=" ".join([f"Made {outcome.made} posters.", *outcome.waiting]),
+        files=outcome.made,
+        sealed=not outcome.put_off,
+    )
+
+
 def _repair(context: Context, deed: Deed, progress: Progress) -> Finished:
     outcome = repair_roll(
         context, _roll(deed), place=_needed(deed.place), sources=deed.sources, progress=progress
@@ -265,6 +287,7 @@ _DOERS: Final = MappingProxyType[DeedKind, Doer](
         DeedKind.UPLOAD: _upload,
         DeedKind.PROVE: _prove,
         DeedKind.REPAIR: _repair,
+        DeedKind.POSTERS: _posters,
     }
 )
 

@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from backupkeeper.actions.arrivals import sample_event
-from backupkeeper.core.deeds import DriveHere, Setback
+from backupkeeper.core.deeds import DriveHere, Pictureless, Setback
 from backupkeeper.core.model import Event, EventKind, PlaceId
 from backupkeeper.core.patience import setbacks
 from backupkeeper.daemon.aftermath import Aftermath
@@ -32,6 +32,7 @@ _THINNED: Final = (
     EventKind.FAILED,
     EventKind.AWAY,
     EventKind.ROOM,
+    EventKind.POSTERS,
 )
 
 
@@ -159,6 +160,23 @@ class Memory:
             for place, drive in drives.items()
             if place in latest and latest[place].detail == drive.token
         )
+
+    # -- posters
+
+    def pictureless(self) -> tuple[Pictureless, ...]:
+        """New rolls whose clips have no posters yet, the newest first."""
+        latest = self._catalog.latest(EventKind.POSTERS).values()
+        wanted = sorted((one for one in latest if one.detail), key=lambda one: one.at, reverse=True)
+        found = []
+        for event in wanted:
+            try:
+                places = json.loads(event.detail)
+            except ValueError:
+                continue
+            if isinstance(places, list):
+                ids = tuple(PlaceId(str(one)) for one in places)
+                found.append(Pictureless(folder=event.subject, places=ids))
+        return tuple(found)
 
     # -- cards
 

@@ -119,6 +119,8 @@ class Seeing:
     """Bytes that passed through each block device."""
     is_metered: Callable[[], bool | None] = lambda: None
     """Whether what is sent may cost money; None: not known."""
+    can_picture: bool = False
+    """Whether posters can be made: the library is there."""
 
     def view(self, now: datetime, own: frozenset[int]) -> View:
         """Everything as it is now.
@@ -155,10 +157,14 @@ class Seeing:
             hours=hours,
             doubted=self.memory.doubted(drives),
             worn=self.shares.worn(now),
+            pictureless=self.memory.pictureless() if self._makes_posters() else (),
             auto_repair=config.proofs.auto_repair,
             paused=self.is_paused(now),
             wipe_needs=config.policy.wipe_needs,
         )
+
+    def _makes_posters(self) -> bool:
+        return self.can_picture and self.context.config.report.posters
 
     def look_at_activity(self, at_s: float) -> float | None:
         """Look whether somebody else works on a drive; seconds until the next look, if one is due.

@@ -15,7 +15,9 @@ from typing import Final
 from tzlocal import get_localzone
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.posters import NO_LIBRARY
 from backupkeeper.actions.survey import Surveyor
+from backupkeeper.cards.clips import is_installed
 from backupkeeper.config import Config
 from backupkeeper.core.deeds import Plan, View
 from backupkeeper.core.errors import BackupkeeperError, ConfigError
@@ -153,6 +155,7 @@ class _Daemon:
             seen=Seen(quiet=Quiet(context.config.watch.quiet_s)),
             tz=self._tz,
             is_metered=self._metered.is_metered,
+            can_picture=is_installed(),
         )
         messages = Messages(
             context=context,
@@ -239,6 +242,8 @@ class _Daemon:
             stack.callback(self.loop.tree_watch.stop)
             stack.enter_context(self._signals())
             self._log.note(f"Running as process {os.getpid()}.", process=os.getpid())
+            if context.config.report.posters and not self.loop.seeing.can_picture:
+                self._log.note(NO_LIBRARY)
             self._supervisor.ready()
             try:
                 yield self.loop

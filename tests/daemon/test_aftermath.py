@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import pytest
 
+from backupkeeper.core.deeds import Deed, DeedKind
 from backupkeeper.core.model import EventKind
 from backupkeeper.daemon.aftermath import Around, aftermath, title
 from backupkeeper.daemon.errand import Failed, Finished
@@ -23,6 +24,7 @@ from tests.daemon.made_up import (
 )
 
 AROUND = Around(places=PLACES, drives=DRIVES, is_gone=False, was_asked_to_stop=False)
+POSTERS = Deed(kind=DeedKind.POSTERS, why="It has none.", place=MAIN, folder="a/b")
 DONE = Finished(said="Done.", files=3, size_bytes=3_000_000, seconds=2.0)
 ON_MAIN, ON_TRAVEL = "main@token of main", "travel@token of travel"
 
@@ -112,9 +114,27 @@ def test_a_drive_that_is_gone_is_no_failure_of_it() -> None:
 def test_a_card_that_was_taken_is_remembered_with_its_rolls() -> None:
     folders = ("a/b", "odd \udc80")
     after = aftermath(OFFLOAD, replace(DONE, sealed=True, folders=folders), AROUND)
-    ((kind, subject, detail),) = after.events
+    kind, subject, detail = after.events[0]
     assert (kind, subject) == (EventKind.CARD_TAKEN, "card")
     assert json.loads(detail) == list(folders)
+
+
+def test_new_rolls_want_posters_until_these_were_made() -> None:
+    after = aftermath(OFFLOAD, replace(DONE, sealed=True, folders=("a/b",)), AROUND)
+    assert after.events[1:] == ((EventKind.POSTERS, "a/b", '["main", "travel"]'),)
+    adopted = Deed(kind=DeedKind.ADOPT, why="", place=MAIN, folder="c")
+    assert aftermath(adopted, DONE, AROUND).events == ((EventKind.POSTERS, "c", '["main"]'),)
+    made = aftermath(POSTERS, Finished(said="Made 3 posters.", files=3, sealed=True), AROUND)
+    assert (made.failed, made.events) == ((), ((EventKind.POSTERS, "a/b", ""),))
+    assert made.said == "posters a/b on Main: Made 3 posters."
+    none = aftermath(POSTERS, Finished(said="Made 0 posters.", sealed=True), AROUND)
+    assert (none.failed, none.events) == ((), ((EventKind.POSTERS, "a/b", ""),))
+
+
+def test_posters_that_were_put_off_are_still_wanted_and_must_wait() -> None:
+    after = aftermath(POSTERS, Finished(said="Main is used."), AROUND)
+    assert after.events == ()
+    assert [subject for subject, _ in after.failed] == [POSTERS.key]
 
 
 def test_an_offload_that_sealed_nothing_is_not_taken_and_must_wait() -> None:

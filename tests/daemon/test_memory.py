@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from backupkeeper.catalog.store import SqliteCatalog, open_catalog
+from backupkeeper.core.deeds import Pictureless
 from backupkeeper.core.model import Event, EventKind
 from backupkeeper.daemon.aftermath import Aftermath
 from backupkeeper.daemon.memory import Memory
@@ -165,3 +166,21 @@ def test_an_absence_with_a_rubbish_beginning_is_passed_over(stand: Stand) -> Non
     for detail in ("rubbish", "2026-06-12T00:00:00"):
         memory.note(EventKind.AWAY, "from", detail)
     assert memory.away(stand.clock.at) == []
+
+
+def test_rolls_want_posters_over_a_restart_until_they_are_made(stand: Stand) -> None:
+    memory = stand.memory()
+    assert memory.pictureless() == ()
+    memory.note(EventKind.POSTERS, "a", '["main", "travel"]')
+    stand.clock.later(minutes=1)
+    memory.note(EventKind.POSTERS, "b", '["main"]')
+    memory.note(EventKind.POSTERS, "odd", "no JSON")
+    memory.note(EventKind.POSTERS, "odder", '"main"')
+    wanted = (
+        Pictureless(folder="b", places=(MAIN,)),
+        Pictureless(folder="a", places=(MAIN, TRAVEL)),
+    )
+    assert stand.memory().pictureless() == wanted
+    stand.clock.later(minutes=1)
+    memory.note(EventKind.POSTERS, "b", "")
+    assert stand.memory().pictureless() == wanted[1:]
