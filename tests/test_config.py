@@ -146,6 +146,7 @@ CHANGES = {
     "proofs.window": ("[proofs]\nwindow = ''", None),
     "proofs.budget_s": ("[proofs]\nhours = 0.5", 1800.0),
     "proofs.lead": ("[proofs]\nlead_days = 3", timedelta(days=3)),
+    "proofs.drill_folder": ("[proofs]\ndrill_folder = '~/scratch/'", "/home/me/scratch"),
     "report.weekly": (
         "[report]\nweekly = 'Sunday 9:30'",
         WeekTime(weekday=6, at=time(9, 30)),

@@ -30,6 +30,13 @@ WRONG = {
         "sources[1].files",
         AT_LEAST,
     ),
+    "drills beside where it runs": (
+        "[proofs]\ndrill_folder = 'scratch'",
+        "proofs.drill_folder",
+        "the path of a file",
+    ),
+    "drills over everything": ("[proofs]\ndrill_folder = '/'", "proofs.drill_folder", "the path"),
+    "drills nowhere": ("[proofs]\ndrill_folder = 7", "proofs.drill_folder", "the path"),
     "a folder that is no name": (
         "[[sources]]\nname='A'\nfolders=['/']",
         "sources[1].folders",

@@ -5,19 +5,31 @@ Promises:
 2. What is removed is what was brought there, each file read once more and found to be that; anything
    else stays and is told.
 3. Only a drill that was ended has an outcome that counts.
+4. One that was interrupted goes on in its folder: what is there already is compared, not fetched again.
 """
+
+import os.path
+from dataclasses import replace
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.drill_removal import RemoveFolder, remove_restored
-from backupkeeper.actions.drilled import drills
+from backupkeeper.actions.drilled import drills, held, noted_drills
 from backupkeeper.actions.restore import restore
 from backupkeeper.actions.restore_target import find_target
 from backupkeeper.actions.restore_thaw import Pause
 from backupkeeper.actions.verify_folder import verify_folder
-from backupkeeper.core.drilling import Drilled, DrillOutcome, next_turn, result_of
+from backupkeeper.core.drilling import (
+    Drilled,
+    DrillOutcome,
+    DrillResult,
+    interrupted,
+    next_turn,
+    result_of,
+    round_of,
+)
 from backupkeeper.core.errors import BackupkeeperError, UsageError
-from backupkeeper.core.model import Place, PlaceKind, RollHead, Standing
-from backupkeeper.core.restoring import Agree, Asked
+from backupkeeper.core.model import Place, PlaceKind, Standing
+from backupkeeper.core.restoring import Agree, Asked, RestorePlan
 from backupkeeper.ports.progress import Progress
 
 
@@ -29,6 +41,7 @@ def drill(
     *,
     pause: Pause,
     remove_folder: RemoveFolder,
+    goes_on: bool = False,
 ) -> DrillOutcome:
     """Make one.
 
@@ -40,6 +53,7 @@ def drill(
         progress: told as it goes.
         pause: waits for so many seconds.
         remove_folder: removes one empty folder.
+        goes_on: leave what could not be ended where it is, for it will be gone on with.
 
     Raises:
         UsageError: there is nothing to drill with, or the folder can't be used.
@@ -51,10 +65,24 @@ def drill(
         context, asked.to
     )  # a folder that can't be restored to is told before anything else
     place = _source(context, asked.source)
-    heads = _held(context, place)
-    shoot, number = _turn(context, place, {head.shoot for head in heads}, asked.what)
-    name = f"drill {context.clock.now():%Y-%m-%d} {context.entropy.new_id()[:8]}"
-    folder = f"{asked.to.rstrip('/')}/{name}"
+    shoots = {head.shoot for head in held(context, place)}
+    shoot, number = _turn(context, place, shoots, asked.what)
+    made = Drilled(
+        shoot=shoot,
+        at=context.clock.now(),
+        round=number,
+        result=DrillResult.BEGUN,
+        place=place.name,
+        folder=_folder(context, asked.to, shoot, place),
+    )
+    folder = made.folder
+
+    def agreed(plan: RestorePlan) -> bool:
+        if not agree(plan):
+            return False
+        context.catalog.note([made.event])
+        return True
+
     wanted = Asked(
         what=shoot,
         to=folder,
@@ -63,24 +91,25 @@ def drill(
         keep_days=asked.keep_days,
         wait=asked.wait,
     )
-    restored = restore(context, wanted, agree, progress, pause=pause)
+    restored = restore(context, wanted, agreed, progress, pause=pause)
     if not restored.done:
         return DrillOutcome(shoot=shoot, place=place.name, folder=folder, restored=restored)
-    verified, notes = _verified(context, folder, restored.restored_files, progress)
+    files = restored.restored_files + restored.kept_files
+    verified, notes = _verified(context, folder, files, progress)
     result = result_of(restored, verified=verified)
-    rolls = [head for head in context.catalog.rolls() if head.shoot == shoot]
-    left = remove_restored(context, folder, rolls, progress, remove_folder)
+    left: tuple[str, ...] = ()
+    if result is not DrillResult.UNFINISHED or not goes_on:
+        left = removed(context, folder, shoot, progress, remove_folder)
     progress.end()
-    made = Drilled(
-        shoot=shoot,
+    ended = replace(
+        made,
         at=context.clock.now(),
-        round=number,
         result=result,
-        place=place.name,
-        files=restored.restored_files,
+        files=files,
         size_bytes=restored.restored_bytes,
+        folder="",
     )
-    context.catalog.note([made.event])
+    context.catalog.note([ended.event])
     return DrillOutcome(
         shoot=shoot,
         place=place.name,
@@ -91,6 +120,23 @@ def drill(
         notes=notes,
         seconds=context.clock.monotonic() - begun,
     )
+
+
+def removed(
+    context: Context, folder: str, shoot: str, progress: Progress, remove_folder: RemoveFolder
+) -> tuple[str, ...]:
+    """Remove what a drill of this shoot brought; paths of what was left there."""
+    rolls = [head for head in context.catalog.rolls() if head.shoot == shoot]
+    return remove_restored(context, folder, rolls, progress, remove_folder)
+
+
+def _folder(context: Context, to: str, shoot: str, place: Place) -> str:
+    """That of a drill of the same shoot which was interrupted there, else a new one."""
+    begun = interrupted(noted_drills(context), shoot, place.name)
+    if begun and os.path.dirname(begun) == to.rstrip("/"):
+        return begun
+    name = f"drill {context.clock.now():%Y-%m-%d} {context.entropy.new_id()[:8]}"
+    return f"{to.rstrip('/')}/{name}"
 
 
 def _source(context: Context, name: str | None) -> Place:
@@ -116,20 +162,11 @@ def _turn(context: Context, place: Place, shoots: set[str], wanted: str | None) 
     if wanted is not None:
         if wanted not in shoots:
             raise UsageError(f"{place.name} has no shoot called {wanted}.")
-        return wanted, max((one.round for one in before), default=1)
+        return wanted, round_of(wanted, shoots, before)
     turn = next_turn(shoots, before, context.entropy.new_id())
     if turn is None:
         raise UsageError(f"{place.name} has no shoot to drill with.")
     return turn
-
-
-def _held(context: Context, place: Place) -> list[RollHead]:
-    """Rolls of which the place has, or had, anything."""
-    return [
-        head
-        for head in context.catalog.rolls()
-        if next(iter(context.catalog.facts_at(place.id, below=head.folder)), None) is not None
-    ]
 
 
 def _verified(

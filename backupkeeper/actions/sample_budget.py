@@ -20,13 +20,17 @@ def sampling_now(context: Context) -> Sampling:
     proofs = context.config.proofs
     spent: frozenset[PlaceId] = frozenset()
     if proofs.budget.is_bounded:
-        fetched = {
-            place.id: _fetched(context, place.id)
-            for place in context.catalog.places()
-            if place.kind is PlaceKind.BUCKET
-        }
-        spent = spent_of(fetched, proofs.budget, context.config.prices)
+        spent = spent_of(fetched_now(context), proofs.budget, context.config.prices)
     return Sampling(percent=proofs.bucket_sample_percent, years=proofs.bucket_years, spent=spent)
+
+
+def fetched_now(context: Context) -> dict[PlaceId, tuple[int, int]]:
+    """Bytes and files that were fetched this month within the budget, by bucket."""
+    return {
+        place.id: _fetched(context, place.id)
+        for place in context.catalog.places()
+        if place.kind is PlaceKind.BUCKET
+    }
 
 
 def _fetched(context: Context, place: PlaceId) -> tuple[int, int]:
@@ -36,19 +40,22 @@ def _fetched(context: Context, place: PlaceId) -> tuple[int, int]:
     for event in context.catalog.events(
         (EventKind.MOVED,), since=since, subject=f"{SAMPLE}|{place}"
     ):
-        size, _, _ = event.detail.partition(" ")
+        size, _, rest = event.detail.partition(" ")
+        _, _, files = rest.partition(" ")
         if size.isdecimal():
-            sums.update(bytes=int(size), files=1)
+            sums.update(bytes=int(size), files=int(files) if files.isdecimal() else 1)
     return sums["bytes"], sums["files"]
 
 
-def note_sample(context: Context, place: PlaceId, size_bytes: int, seconds: float) -> None:
-    """Remember that an object was fetched for the sample."""
+def note_sample(
+    context: Context, place: PlaceId, size_bytes: int, seconds: float, files: int = 1
+) -> None:
+    """Remember that an object (or several, in a drill) was fetched within the sample's budget."""
     event = Event(
         at=context.clock.now(),
         kind=EventKind.MOVED,
         subject=f"{SAMPLE}|{place}",
-        detail=f"{size_bytes} {seconds:.1f}",
+        detail=f"{size_bytes} {seconds:.1f} {files}",
     )
     context.catalog.note([event])
 

@@ -13,6 +13,7 @@ Example:
 """
 
 import unicodedata
+from collections.abc import Callable
 from typing import Final
 
 from backupkeeper.config import values
@@ -86,7 +87,7 @@ def parse_config(text: str, file: str, *, home: str, state_home: str) -> Config:
         upload=_upload(top.table("upload"), home),
         watch=_watch(top.table("watch")),
         sources=_sources(top.tables("sources")),
-        proofs=_proofs(top.table("proofs")),
+        proofs=_proofs(top.table("proofs"), home),
         report=_report(top.table("report")),
         notify=_notify(top.table("notify")),
         mail=_mail(top.table("mail")),
@@ -238,7 +239,7 @@ def _tells_apart(rule: SourceRule) -> bool:
     return any(label) or any(folders) or (bool(files) and all(files))
 
 
-def _proofs(table: Table) -> ProofSettings:
+def _proofs(table: Table, home: str) -> ProofSettings:
     usual = ProofSettings()
     hours = table.take("hours", values.number(0.1, 24), usual.budget_s / 3600)
     proofs = ProofSettings(
@@ -251,11 +252,20 @@ def _proofs(table: Table) -> ProofSettings:
         ),
         bucket_years=table.take("bucket_years", values.whole_number(0, 30), usual.bucket_years),
         drill_months=table.take("drill_months", values.whole_number(0, 120), usual.drill_months),
+        drill_folder=table.take("drill_folder", _folder_or_none(home), usual.drill_folder),
         bucket_month_gb=table.take("bucket_month_gb", values.price_or_none, None),
         bucket_month_cost=table.take("bucket_month_cost", values.price_or_none, None),
     )
     table.finish()
     return proofs
+
+
+def _folder_or_none(home: str) -> Callable[[object], str]:
+    def read(value: object) -> str:
+        text = value.rstrip("/") if isinstance(value, str) and value.strip("/") else value
+        return values.path_or_none(home)(text)
+
+    return read
 
 
 def _report(table: Table) -> ReportSettings:

@@ -145,9 +145,11 @@ class ProofSettings:
     """Within so many years all of it is; 0: only so many percent a year."""
     drill_months: int = 0
     """After so many months without a restore drill it is time for one; 0: never."""
+    drill_folder: str = ""
+    """In which the daemon makes that drill; empty: it only says that it is time."""
     bucket_month_gb: Decimal | None = None
     bucket_month_cost: Decimal | None = None
-    """What the sample may fetch a month; None: as much as it takes."""
+    """What the sample and the daemon's drills may fetch a month; None: as much as it takes."""
 
     @property
     def budget(self) -> Budget:

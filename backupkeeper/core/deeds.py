@@ -36,13 +36,15 @@ class DeedKind(StrEnum):
     """One roll into a bucket, or its objects there looked at or fetched back."""
     PROVE = "prove"
     """One roll on one drive read again."""
+    DRILL = "drill"
+    """One shoot brought back from a bucket into the scratch folder, compared, removed again."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Deed:
     """One thing to do, whole: what a worker is told.
 
-    ``place`` is where it writes, or, for ``prove`` and ``look``, what it reads; ``source`` the drive
+    ``place`` is where it writes, or, for ``prove``, ``look`` and ``drill``, what it reads; ``source`` the drive
     that it reads from (``mirror``, ``upload``; None for an upload that needs no drive); ``onto`` the
     drives that an offload writes to. ``card`` is the token of the card's mount. ``budget_s`` ends a
     proof after so many seconds of reading (None: no bound).
@@ -242,6 +244,21 @@ class Changed:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class DrillDue:
+    """A restore drill that is due, and whose turn it is. ``place`` is the bucket to take from.
+
+    ``why_not`` says why it is not made by itself (empty: it is), ``at`` when that ends by itself.
+    """
+
+    place: PlaceId
+    shoot: str
+    size_bytes: int = 0
+    files: int = 0
+    why_not: str = ""
+    at: datetime | None = None
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Strange:
     """A folder that is laid out like a roll's and that no roll knows, with files in it."""
 
@@ -270,6 +287,7 @@ class View:
     needs: tuple[RollNeed, ...] = ()
     changed: tuple[Changed, ...] = ()
     strange: tuple[Strange, ...] = ()
+    drill: DrillDue | None = None
     running: tuple[Running, ...] = ()
     setbacks: Mapping[str, Setback] = field(default_factory=dict)
     """By place id; by a card's token; by ``Deed.key`` for what failed by itself."""

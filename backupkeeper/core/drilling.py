@@ -14,7 +14,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime, timedelta
 from enum import StrEnum
-from typing import Final
+from typing import Final, TypeVar
 
 from blake3 import blake3
 
@@ -22,6 +22,7 @@ from backupkeeper.core.model import Event, EventKind
 from backupkeeper.core.restoring import Fate, RestoreOutcome
 
 MONTH: Final = timedelta(days=30)
+_T = TypeVar("_T")
 
 
 class DrillResult(StrEnum):
@@ -33,19 +34,32 @@ class DrillResult(StrEnum):
     """Something did not come back right."""
     UNFINISHED = "unfinished"
     """Something could not be reached, or is being thawed: nothing is shown by it."""
+    BEGUN = "begun"
+    """It began; nothing is known of its end."""
+    DECLINED = "declined"
+    """The daemon did not make it by itself: a person must."""
+
+
+ENDED: Final = frozenset({DrillResult.RIGHT, DrillResult.WRONG})
+"""Results that make a turn."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Drilled:
-    """A drill that was made. ``place`` is the name of where it was restored from."""
+    """A drill that was made. ``place`` is the name of where it was restored from.
+
+    ``folder`` is its scratch folder (where it began), ``why`` the reason (where it was declined).
+    """
 
     shoot: str
     at: datetime
     round: int
     result: DrillResult
     place: str
-    files: int
-    size_bytes: int
+    files: int = 0
+    size_bytes: int = 0
+    folder: str = ""
+    why: str = ""
 
     @property
     def event(self) -> Event:
@@ -69,6 +83,8 @@ def drilled_of(event: Event) -> Drilled | None:
             place=str(told["place"]),
             files=int(told["files"]),
             size_bytes=int(told["size_bytes"]),
+            folder=str(told.get("folder", "")),
+            why=str(told.get("why", "")),
         )
     except (ValueError, TypeError, KeyError, OverflowError, RecursionError):
         return None
@@ -84,8 +100,20 @@ def next_turn(
         drilled: every drill so far, in any order.
         chance: a random text.
     """
+    left, this = turns_left(shoots, drilled)
+    return (drawn(left, chance), this) if left else None
+
+
+def drawn(turns: Sequence[_T], chance: str) -> _T:
+    """One of them, as chance decides."""
+    draw = int.from_bytes(blake3(chance.encode("utf-8", "surrogatepass")).digest()[:8], "big")
+    return turns[draw % len(turns)]
+
+
+def turns_left(shoots: Iterable[str], drilled: Sequence[Drilled]) -> tuple[list[str], int]:
+    """The shoots that have not had their turn in this round, in order, and which round it is."""
     known = sorted(set(shoots))
-    turns = [one for one in drilled if one.result is not DrillResult.UNFINISHED]
+    turns = [one for one in drilled if one.result in ENDED]
     this = max((one.round for one in turns), default=1)
     had = {one.shoot for one in turns if one.round == this}
     left = [shoot for shoot in known if shoot not in had]
@@ -93,10 +121,22 @@ def next_turn(
         this += 1
         last = max(turns, key=lambda one: one.at).shoot if turns else ""
         left = [shoot for shoot in known if shoot != last] or known
-    if not left:
-        return None
-    draw = int.from_bytes(blake3(chance.encode("utf-8", "surrogatepass")).digest()[:8], "big")
-    return left[draw % len(left)], this
+    return left, this
+
+
+def round_of(shoot: str, shoots: Iterable[str], drilled: Sequence[Drilled]) -> int:
+    """The round in which a shoot that somebody chose has its turn."""
+    left, this = turns_left(shoots, drilled)
+    return this if shoot in left else max((one.round for one in drilled), default=1)
+
+
+def interrupted(drilled: Sequence[Drilled], shoot: str, place: str) -> str:
+    """The scratch folder of a drill of this shoot from this place that never ended; empty: none."""
+    mine = [one for one in drilled if (one.shoot, one.place) == (shoot, place)]
+    ends = [one.at for one in mine if one.result in ENDED]
+    begun = [one for one in mine if one.result is DrillResult.BEGUN]
+    last = max(begun, key=lambda one: one.at, default=None)
+    return last.folder if last is not None and all(at < last.at for at in ends) else ""
 
 
 def result_of(outcome: RestoreOutcome, *, verified: bool) -> DrillResult:
@@ -108,7 +148,7 @@ def result_of(outcome: RestoreOutcome, *, verified: bool) -> DrillResult:
     """
     if any(one.fate in {Fate.LOST, Fate.OTHER} for one in outcome.not_there):
         return DrillResult.WRONG
-    if outcome.not_there or not outcome.restored_files:
+    if outcome.not_there or not outcome.restored_files + outcome.kept_files:
         return DrillResult.UNFINISHED
     return DrillResult.RIGHT if verified else DrillResult.WRONG
 
@@ -130,7 +170,7 @@ class DrillOutcome:
 
 def last_of(drilled: Iterable[Drilled]) -> Drilled | None:
     """The newest drill that was ended."""
-    ended = [one for one in drilled if one.result is not DrillResult.UNFINISHED]
+    ended = [one for one in drilled if one.result in ENDED]
     return max(ended, key=lambda one: one.at, default=None)
 
 

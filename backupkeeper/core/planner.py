@@ -14,7 +14,8 @@ Rules:
 6. What runs there already is stopped, or held, as far as it can be.
 7. An upload that has been held for an hour, and can't go on now, is stopped for another one to its
    bucket that could.
-8. Equal views give equal plans.
+8. A restore drill is in nobody's way; where the line is closed it is stopped, not held.
+9. Equal views give equal plans.
 """
 
 from collections.abc import Iterable
@@ -34,11 +35,15 @@ HELD_FOR: Final = timedelta(hours=1)
 _STOPPED_FOR_AN_OFFLOAD: Final = frozenset(
     {
         *(DeedKind.MIRROR, DeedKind.REPAIR, DeedKind.ADOPT, DeedKind.LOOK, DeedKind.PROVE),
-        DeedKind.POSTERS,
+        *(DeedKind.POSTERS, DeedKind.DRILL),
     }
 )
 _STOPPED_FOR_A_COPY: Final = frozenset({DeedKind.LOOK, DeedKind.PROVE})
-_STOPPED_FOR_PEACE: Final = frozenset({DeedKind.LOOK, DeedKind.PROVE, DeedKind.POSTERS})
+_STOPPED_FOR_PEACE: Final = frozenset(
+    {DeedKind.LOOK, DeedKind.PROVE, DeedKind.POSTERS, DeedKind.DRILL}
+)
+_ONLY_FETCHING: Final = frozenset({DeedKind.REPAIR, DeedKind.DRILL})
+"""An upload goes on beside them."""
 
 
 @dataclass(kw_only=True)
@@ -86,7 +91,7 @@ def devices(view: View, deed: Deed, *, is_held: bool = False) -> frozenset[str]:
     found: set[str] = {ROLL_NAMES} if deed.kind in NAMING else set()
     for place in deed.places:
         if place in view.places and view.places[place].kind is PlaceKind.BUCKET:
-            if deed.kind is not DeedKind.REPAIR:  # it only fetches: an upload goes on beside it
+            if deed.kind not in _ONLY_FETCHING:
                 found.add(place)
         elif place in view.drives and not is_held:
             found.update(view.drives[place].device.split("+"))
@@ -109,6 +114,8 @@ def _settle(allotment: _Allotment, running: Running) -> None:
         allotment.stop.add(deed.key)
     if deed.kind is DeedKind.UPLOAD and deed.place in view.lent:
         allotment.stop.add(deed.key)  # held it would keep the bucket's lock
+    if deed.kind is DeedKind.DRILL and not view.hours.may_upload:
+        allotment.stop.add(deed.key)  # it goes on where it was
 
 
 def _is_disturbing(view: View, deed: Deed) -> bool:

@@ -89,6 +89,11 @@ def month_begin(now: datetime) -> datetime:
     return now.astimezone(UTC).replace(day=1, hour=0, minute=0, second=0, microsecond=0)
 
 
+def next_month(now: datetime) -> datetime:
+    """When the next month's budget begins (UTC)."""
+    return month_begin(month_begin(now) + timedelta(days=32))
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Budget:
     """What may be fetched a month: bytes, money. None: as much as it takes."""
@@ -108,11 +113,12 @@ def is_spent(budget: Budget, prices: Prices, *, fetched_bytes: int, fetched_file
         return True
     if budget.cost is None:
         return False
-    cost = _cost(prices, fetched_bytes, fetched_files)
-    return cost is None or cost >= budget.cost or _cost(prices, 1, 1) is None
+    cost = fetch_cost(prices, fetched_bytes, fetched_files)
+    return cost is None or cost >= budget.cost or fetch_cost(prices, 1, 1) is None
 
 
-def _cost(prices: Prices, size_bytes: int, files: int) -> Decimal | None:
+def fetch_cost(prices: Prices, size_bytes: int, files: int) -> Decimal | None:
+    """What fetching so much from the usual storage class costs; None where a price is not known."""
     return in_all([to_take(prices, "", size_bytes), for_requests(prices, requests_for(files))])
 
 
@@ -136,7 +142,7 @@ def outlook(
         return None
     months = years * _MONTHS
     needed, files = -(-held_bytes // months), -(-held_files // months)
-    cost = _cost(prices, needed, files)
+    cost = fetch_cost(prices, needed, files)
     shares = []
     if budget.size_bytes is not None and needed:
         shares.append(budget.size_bytes / needed)

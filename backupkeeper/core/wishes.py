@@ -5,7 +5,7 @@ One half of the planner: this finds the wishes, ``core.planner`` gives them devi
 The order (DESIGN section 8): what is on a card and nowhere else; a second copy; repairs; taking in what a
 person put on a drive; looking at what changed; the verdict on a card; proofs that the night allows
 (they have a budget, so what comes after them is never starved); posters; the third copy, which may take days
-and can be held at any moment. Within one kind: rolls with the fewest proven copies, then the newest
+and can be held at any moment; last a restore drill. Within one kind: rolls with the fewest proven copies, then the newest
 shoot; proofs: what was never proven, then what is due, then what is ageing, the oldest first.
 """
 
@@ -22,6 +22,7 @@ from backupkeeper.core.deeds import (
     View,
     Want,
 )
+from backupkeeper.core.drill_choice import drill_wish
 from backupkeeper.core.fitness import obstacle, shares, subject, unfit
 from backupkeeper.core.line import WAITS_FOR_HOURS
 from backupkeeper.core.mend_wishes import repairs
@@ -41,6 +42,7 @@ ORDER: Final = (
     DeedKind.PROVE,
     DeedKind.POSTERS,
     DeedKind.UPLOAD,
+    DeedKind.DRILL,
 )
 COPY_NAMES: Final = {
     Role.PRIMARY: "main copy",
@@ -79,6 +81,7 @@ def _all(view: View, found: Wishes) -> Iterator[Wish]:
         yield from _proofs(view, need, found)
         yield from _uploads(view, need, found)
     yield from posters(view)
+    yield from drill_wish(view, found)
     for one in view.strange:
         if one.place in view.drives:
             why = f"{one.files} files lie in {one.folder} that no roll knows."

@@ -39,6 +39,7 @@ _WORDS: Final = MappingProxyType(
         DeedKind.UPLOAD: "upload",
         DeedKind.PROVE: "proof",
         DeedKind.POSTERS: "posters",
+        DeedKind.DRILL: "restore drill",
     }
 )
 _OF_ITSELF: Final = frozenset(
@@ -49,6 +50,7 @@ _OF_ITSELF: Final = frozenset(
 )
 """Errors that are nobody's device: the deed itself must wait. (A place held from another catalog or
 machine: nobody tells when it is let go.)"""
+_OF_BUCKETS: Final = frozenset({"BucketUnreachableError", "LineDownError", "BucketShutError"})
 _DONE_BY_LOOKING: Final = frozenset(
     {DeedKind.LOOK, DeedKind.JUDGE, DeedKind.OFFLOAD, DeedKind.POSTERS}
 )
@@ -103,6 +105,8 @@ class Around:
 def title(deed: Deed, places: Mapping[PlaceId, Place]) -> str:
     """What a deed is, for the log and for status."""
     what = deed.folder or deed.source_name or ", ".join(deed.folders[:3])
+    if deed.kind is DeedKind.DRILL:
+        what = deed.shoot
     ends = []
     if deed.source is not None and deed.source in places:
         ends.append(f"from {places[deed.source].name}")
@@ -112,6 +116,7 @@ def title(deed: Deed, places: Mapping[PlaceId, Place]) -> str:
     targets = [places[one].name for one in ids]
     if targets:
         link = "on" if deed.kind in _NAMES_ITS_PLACE else "to"
+        link = "from" if deed.kind is DeedKind.DRILL else link
         ends.append(f"{link} {' and '.join(targets)}")
     return " ".join([_word(deed, places), *([what] if what else []), *ends])
 
@@ -157,7 +162,11 @@ def _of_failure(deed: Deed, came: Failed, around: Around) -> Aftermath:
             is_trouble=True,
         )
     subject = deed.key
-    if came.error not in _OF_ITSELF and deed.place in around.places and deed.place is not None:
+    is_of_itself = came.error in _OF_ITSELF or (
+        # What else can fail is its scratch folder: that is not the bucket's fault.
+        deed.kind is DeedKind.DRILL and came.error not in _OF_BUCKETS
+    )
+    if not is_of_itself and deed.place in around.places and deed.place is not None:
         subject = around.subject(deed.place, came.error)
     whole = f"{came.message} {came.advice}".strip()
     return Aftermath(

@@ -15,6 +15,8 @@ from backupkeeper.actions.adopt import adopt_folder
 from backupkeeper.actions.arrivals import arrivals
 from backupkeeper.actions.changes import look_at_changes
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.drill_alone import drill_alone
+from backupkeeper.actions.drill_removal import RemoveFolder
 from backupkeeper.actions.drilled import drill_sentence
 from backupkeeper.actions.gaps import gaps
 from backupkeeper.actions.may_wipe import may_wipe
@@ -31,6 +33,7 @@ from backupkeeper.actions.survey import survey
 from backupkeeper.actions.upload import upload_roll
 from backupkeeper.actions.verify import prove_roll
 from backupkeeper.core.deeds import Deed, DeedKind
+from backupkeeper.core.drilling import DrillResult
 from backupkeeper.core.errors import (
     BackupkeeperError,
     BrokenPromiseError,
@@ -62,9 +65,13 @@ def do(
     context: Context,
     deed: Deed,
     progress: Progress,
+    *,
     on_forming: Callable[[Forming], None] | None = None,
+    remove_folder: RemoveFolder | None = None,
 ) -> Finished:
     """Do it; of a verdict ``on_forming`` hears, file by file, how it forms.
+
+    ``remove_folder`` removes an empty folder: only a drill wants that.
 
     Raises:
         BackupkeeperError: it could not be done; what is durable is recorded.
@@ -72,6 +79,8 @@ def do(
     begun = context.clock.monotonic()
     if deed.kind is DeedKind.JUDGE:
         came = _judge(context, deed, progress, on_forming)
+    elif deed.kind is DeedKind.DRILL:
+        came = _drill(context, deed, progress, remove_folder)
     else:
         came = _DOERS[deed.kind](context, deed, progress)
     took = context.clock.monotonic() - begun
@@ -257,6 +266,33 @@ def _adopt(context: Context, deed: Deed, progress: Progress) -> Finished:
         size_bytes=outcome.size_bytes,
         files=outcome.files,
         troubles=_troubles(outcome.troubles),
+    )
+
+
+def _drill(
+    context: Context, deed: Deed, progress: Progress, remove_folder: RemoveFolder | None
+) -> Finished:
+    place = next((one for one in context.catalog.places() if one.id == deed.place), None)
+    if place is None or remove_folder is None:
+        raise BrokenPromiseError("A drill names no place, or nothing can remove what it brings.")
+    outcome = drill_alone(context, place, deed.shoot, progress, remove_folder)
+    if outcome.result is DrillResult.UNFINISHED:
+        why = next((f": {one.fate}. {one.why}" for one in outcome.restored.not_there), ".")
+        return Finished(said=f"It could not be ended now, and is gone on with{why}".strip())
+    restored = outcome.restored
+    files = restored.restored_files + restored.kept_files
+    told = [f"{deed.shoot} came back whole: {files:,} files, each compared."]
+    troubles = []
+    if outcome.result is not DrillResult.RIGHT:
+        told = [f"{deed.shoot} did not come back right: see 'backupkeeper gaps'."]
+        troubles = [("", deed.shoot, told[0])]
+    if outcome.left:
+        told.append(f"{len(outcome.left)} files were left in {outcome.folder}.")
+    return Finished(
+        said=" ".join(told),
+        size_bytes=restored.restored_bytes,
+        files=max(files, 1),
+        troubles=tuple(troubles),
     )
 
 

@@ -156,6 +156,7 @@ class Seeing:
             busy=dict(self.seen.busy),
             hours=hours,
             doubted=self.memory.doubted(drives),
+            drill=self.shares.drill(now) if not self._drills() else None,
             worn=self.shares.worn(now),
             pictureless=self.memory.pictureless() if self._makes_posters() else (),
             auto_repair=config.proofs.auto_repair,
@@ -219,6 +220,8 @@ class Seeing:
         """What the end of a deed changes here."""
         if deed.kind is DeedKind.JUDGE and deed.card is not None:
             self._judged(deed.card, came)
+        if deed.kind is DeedKind.DRILL:
+            self.shares.drill_ended()
         if isinstance(came, Failed) or deed.place is None:
             return
         self.surroundings.note_free(came.free)
@@ -226,6 +229,10 @@ class Seeing:
             self.seen.strange.pop((deed.place, deed.folder), None)
         if deed.kind is DeedKind.LOOK:
             self.seen.looked(deed.place, deed.folders, came.strange)
+
+    def _drills(self) -> bool:
+        """Whether a drill is under way: one at a time is enough."""
+        return any(job.deed.kind is DeedKind.DRILL for job in self.workbench.jobs.values())
 
     def _judged(self, card: str, came: Finished | Failed) -> None:
         now = self.context.clock.now()

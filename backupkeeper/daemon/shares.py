@@ -11,10 +11,10 @@ from datetime import datetime, timedelta, tzinfo
 from typing import Final
 
 from backupkeeper.actions.context import Context
-from backupkeeper.actions.drilled import drill_warnings
+from backupkeeper.actions.drilled import drill_due, drill_warnings
 from backupkeeper.actions.health import advice_on_drives, sentence
 from backupkeeper.actions.sample_budget import sample_warnings
-from backupkeeper.core.deeds import DeedKind
+from backupkeeper.core.deeds import DeedKind, DrillDue
 from backupkeeper.core.model import EventKind, Place, PlaceId, PlaceKind, Standing
 from backupkeeper.core.presence import nights_before, nights_here
 from backupkeeper.core.scrub import Habits, forecast, forecast_words, young_until
@@ -37,6 +37,7 @@ class Shares:
         self._kept: dict[PlaceId, tuple[datetime, datetime]] = {}
         """Place -> the night, its cutoff."""
         self._worn: tuple[datetime, Mapping[PlaceId, str]] | None = None
+        self._drill: tuple[datetime, DrillDue | None] | None = None
 
     def cutoffs(self, now: datetime, drives: Iterable[PlaceId]) -> Mapping[PlaceId, datetime]:
         """For each drive: proofs that are no younger are to be made again in this night.
@@ -128,6 +129,16 @@ class Shares:
                 },
             )
         return self._worn[1]
+
+    def drill(self, now: datetime) -> DrillDue | None:
+        """The restore drill that is due; looked up once an hour, and after each drill."""
+        if self._drill is None or not timedelta(0) <= now - self._drill[0] < WORN_EVERY:
+            self._drill = now, drill_due(self._context)
+        return self._drill[1]
+
+    def drill_ended(self) -> None:
+        """Another one may be due."""
+        self._drill = None
 
     def _warning(self, place: Place, now: datetime) -> str | None:
         if place.kind is PlaceKind.BUCKET or place.standing is not Standing.ACTIVE:

@@ -303,6 +303,6 @@ class _Daemon:
         parts.timetable.start()
         self._parts = parts
         seeing.context = messages.context = context
-        seeing.surveyor = Surveyor(context)
+        seeing.surveyor, seeing.shares = Surveyor(context), Shares(context, self._tz)
         messages.teller, messages.timetable = parts.teller, parts.timetable
         messages.has_person, messages.has_mail = parts.teller.has_heralds, bool(config.mail.to)

@@ -305,7 +305,13 @@ class Keeper(Restoring, Overseeing, Picturing, Judging):
         # Here, not above: commands need nothing of the daemon.
         from backupkeeper.daemon.doing import do  # noqa: PLC0415
 
-        return do(self._context, deed, progress, on_forming)
+        return do(
+            self._context,
+            deed,
+            progress,
+            on_forming=on_forming,
+            remove_folder=RealFiles().remove_folder,
+        )
 
     def look_at(self, point: str) -> Finished:
         """See ``daemon.sights.look_at``."""

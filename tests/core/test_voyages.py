@@ -9,12 +9,12 @@ from hypothesis import given, settings, strategies as st
 
 from backupkeeper.core.deeds import Hours, Plan, View
 from backupkeeper.core.hours import Window, hours_at
-from backupkeeper.core.model import PlaceId, Role, Roll
+from backupkeeper.core.model import PlaceId, Role, Roll, Way
 from backupkeeper.core.planner import plan
 from backupkeeper.core.wishes import wishes
 from tests.core.voyage import Voyage
 from tests.core.voyage_mend_laws import all_is_well, has_a_reason
-from tests.core.voyage_parts import BEGIN, Card
+from tests.core.voyage_parts import BEGIN, DRILLS, Card
 from tests.core.voyage_rot import spoil
 
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
@@ -112,16 +112,25 @@ def holds(seed: int, steps: int = 40, *, lives_on: bool = True) -> Voyage:
     live(voyage, steps)
     calm(voyage)
     all_is_well(voyage)
+    drilled_in_time(voyage)
     if lives_on:
         for _ in range(voyage.chance.randint(0, 4)):
             spoil(voyage)
         calm(voyage, days=A_PASS)
         all_is_well(voyage)
+        drilled_in_time(voyage)
     for card in voyage.cards.values():
         if not any(has_a_reason(voyage, one) for one in of_card(voyage, card)):
             assert card.judged is not None
             assert card.judged[1] or voyage.found, "everything is proven, so it may be wiped"
     return voyage
+
+
+def drilled_in_time(voyage: Voyage) -> None:
+    """After days without trouble the drill that was due was made."""
+    if any(way is Way.ATTESTED for told in voyage.facts.values() for way in (f.way for f in told)):
+        assert voyage.drilled is not None
+        assert voyage.now - voyage.drilled < DRILLS + DAY
 
 
 def of_card(voyage: Voyage, card: Card) -> list[Roll]:
@@ -158,6 +167,11 @@ def _lazy(view: View) -> Plan:
     return replace(made, start=tuple(one for one in made.start if one.kind != "upload"))
 
 
+def _trusting(view: View) -> Plan:
+    """Never drills."""
+    return plan(replace(view, drill=None))
+
+
 def _deaf(view: View) -> Plan:
     """Forgets all failures."""
     return plan(replace(view, setbacks={}))
@@ -179,7 +193,9 @@ def _wakeful(view: View) -> Plan:
 
 
 @pytest.mark.parametrize(
-    "broken", [_greedy, _lazy, _deaf, _blind, _pushy, _wakeful], ids=lambda one: str(one.__doc__)
+    "broken",
+    [_greedy, _lazy, _deaf, _blind, _pushy, _wakeful, _trusting],
+    ids=lambda one: str(one.__doc__),
 )
 def test_the_laws_notice_a_planner_that_breaks_a_rule(broken: Callable[[View], Plan]) -> None:
     for seed in range(60):
@@ -188,6 +204,7 @@ def test_the_laws_notice_a_planner_that_breaks_a_rule(broken: Callable[[View], P
             live(voyage, 25)
             calm(voyage)
             assert voyage.gaps() == []
+            drilled_in_time(voyage)
         except (AssertionError, KeyError):
             return
     pytest.fail("60 histories, and nobody noticed")

@@ -52,6 +52,7 @@ from tests.core.voyage_laws import MOST_LINE_TRIES, Laws
 from tests.core.voyage_nights import Nights
 from tests.core.voyage_parts import (
     BEGIN,
+    DRILLS,
     GB,
     LEAD,
     POLICY,
@@ -115,6 +116,8 @@ class Voyage:
         self.proof_used: list[tuple[datetime, float]] = []
         self.away: list[tuple[datetime, datetime]] = []
         self.auto_repair = True
+        self.drilled: datetime | None = None
+        """When a shoot was last brought back."""
         self.rot: dict[tuple[PlaceId, str], Rot] = {}
         """The truth about bad copies."""
         self.found: dict[tuple[PlaceId, str], datetime] = {}
@@ -216,6 +219,8 @@ class Voyage:
         self._carry_out(made)
         moments = [end, self.now + timedelta(hours=8 if self.jobs else 99)]
         moments += [max(at, self.now + timedelta(seconds=1)) for at in self.kept.edges()]
+        if self.drilled is not None and self.drilled + DRILLS > self.now:
+            moments.append(self.drilled + DRILLS)
         moments += [
             self.now + timedelta(seconds=max(1.0, j.left_s))
             for j in self.jobs.values()
@@ -281,7 +286,7 @@ class Voyage:
                 self._end(job, "stopped" if job.stopping else self._trouble(job))
 
     def _trouble(self, job: Job) -> str:
-        if job.deed.kind is DeedKind.UPLOAD and not self.line_is_up:
+        if job.deed.kind in {DeedKind.UPLOAD, DeedKind.DRILL} and not self.line_is_up:
             return "line"
         return "failed" if self.failing & set(job.deed.places) else ""
 

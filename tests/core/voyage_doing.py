@@ -132,6 +132,11 @@ def _adopt(voyage: "Voyage", job: Job) -> bool:
     return True
 
 
+def _drill(voyage: "Voyage", job: Job) -> bool:
+    voyage.drilled = voyage.now
+    return True
+
+
 DOERS: dict[DeedKind, Callable[["Voyage", Job], bool]] = {
     DeedKind.OFFLOAD: _offload,
     DeedKind.MIRROR: _mirror,
@@ -141,4 +146,5 @@ DOERS: dict[DeedKind, Callable[["Voyage", Job], bool]] = {
     DeedKind.JUDGE: _judge,
     DeedKind.LOOK: _look,
     DeedKind.ADOPT: _adopt,
+    DeedKind.DRILL: _drill,
 }

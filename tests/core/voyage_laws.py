@@ -25,6 +25,8 @@ MOST_REPAIRS_A_DAY = 20
 """Of one roll on one drive: after 1, 2, 4 ... 256 minutes, then every six hours."""
 ORDER = (DeedKind.MIRROR, DeedKind.REPAIR, DeedKind.UPLOAD)
 """A second copy, then repairs, then the third copy."""
+FETCHING = frozenset({DeedKind.REPAIR, DeedKind.DRILL})
+TRAFFIC = frozenset({DeedKind.UPLOAD, DeedKind.DRILL})
 LATER = frozenset({DeedKind.ADOPT, DeedKind.LOOK, DeedKind.JUDGE, DeedKind.PROVE})
 """Between repairs and third copies."""
 
@@ -56,7 +58,7 @@ class Laws:
         for place in deed.places:
             one = view.places[place]
             if one.kind is PlaceKind.BUCKET:
-                found |= {place} - ({place} if deed.kind is DeedKind.REPAIR else set())
+                found |= set() if deed.kind in FETCHING else {place}
             elif not held and place in view.drives:
                 found |= set(view.drives[place].device.split("+"))
         found |= {card.device for card in view.cards if card.token == deed.card}
@@ -90,13 +92,13 @@ class Laws:
             assert not view.paused, "begun in a pause"
 
     def _nothing_over_a_closed_line(self, view: View, made: Plan) -> None:
-        """Outside of its hours, on a metered line, in a pause of uploads: nothing is sent."""
+        """Outside of its hours, on a metered line, in a pause of uploads: nothing is sent, no shoot fetched."""
         if view.hours.may_upload and not view.paused:
             return
-        begun = [deed.key for deed in made.start if deed.kind is DeedKind.UPLOAD]
+        begun = [deed.key for deed in made.start if deed.kind in TRAFFIC]
         assert not begun, f"{begun} begin over a closed line"
         for one in view.running:
-            if one.deed.kind is DeedKind.UPLOAD and not one.stopping:
+            if one.deed.kind in TRAFFIC and not one.stopping:
                 is_quiet = one.deed.key in made.hold or one.deed.key in made.stop
                 assert is_quiet, f"{one.deed.key} goes on over a closed line at {view.now}"
 

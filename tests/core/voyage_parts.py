@@ -80,6 +80,10 @@ def name(*numbers: int) -> Blake3:
     return Blake3("".join(f"{number:08x}" for number in numbers).ljust(64, "0"))
 
 
+DRILLS = timedelta(days=30)
+"""After so long a shoot is brought back again."""
+
+
 def seconds_for(deed: Deed) -> float:
     """How long it takes where nothing comes between."""
     if deed.kind is DeedKind.UPLOAD and deed.source is None:

@@ -2,9 +2,18 @@
 
 from typing import TYPE_CHECKING
 
-from backupkeeper.core.deeds import CardHere, Changed, DriveHere, Running, View
+from backupkeeper.core.deeds import (
+    CardHere,
+    Changed,
+    DeedKind,
+    DrillDue,
+    DriveHere,
+    Running,
+    View,
+)
+from backupkeeper.core.model import PlaceKind
 from backupkeeper.core.patience import setbacks
-from tests.core.voyage_parts import POLICY, Card
+from tests.core.voyage_parts import DRILLS, POLICY, Card
 
 if TYPE_CHECKING:
     from tests.core.voyage import Voyage
@@ -44,10 +53,27 @@ def view_of(voyage: "Voyage") -> View:
         lent=voyage.lent,
         busy=voyage.busy,
         hours=voyage.hours(voyage),
+        drill=_drill_due(voyage),
         auto_repair=voyage.auto_repair,
         paused=voyage.paused,
         wipe_needs=POLICY.wipe_needs,
     )
+
+
+def _drill_due(voyage: "Voyage") -> DrillDue | None:
+    """As ``actions.drilled`` finds it: after a month, where a bucket has anything."""
+    known = [
+        fact.place
+        for told in voyage.facts.values()
+        for fact in told
+        if voyage.places[fact.place].kind is PlaceKind.BUCKET
+    ]
+    is_due = voyage.drilled is None or voyage.now - voyage.drilled >= DRILLS
+    is_under_way = any(job.deed.kind is DeedKind.DRILL for job in voyage.jobs.values())
+    if not known or not is_due or is_under_way:
+        return None
+    size = sum(roll.head.size_bytes for roll in voyage.rolls.values())
+    return DrillDue(place=known[0], shoot="260612 Boatyard", size_bytes=size, files=1)
 
 
 def _card(card: Card) -> CardHere:

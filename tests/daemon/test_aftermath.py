@@ -7,6 +7,7 @@ import pytest
 
 from backupkeeper.core.deeds import Deed, DeedKind
 from backupkeeper.core.model import EventKind
+from backupkeeper.core.patience import subject_of_line
 from backupkeeper.daemon.aftermath import Around, aftermath, title
 from backupkeeper.daemon.errand import Failed, Finished
 from tests.daemon.made_up import (
@@ -181,3 +182,34 @@ def test_titles_name_what_and_where() -> None:
         "main copy f from Travel to Main"
     )
     assert title(replace(PROVE, place=TRAVEL), PLACES) == "proof f on Travel"
+
+
+DRILL = Deed(kind=DeedKind.DRILL, why="", place=OFF_SITE, shoot="260612 Boatyard")
+
+
+def test_a_drill_is_told_by_its_shoot_and_where_it_comes_from() -> None:
+    assert title(DRILL, PLACES) == "restore drill 260612 Boatyard from Off site"
+
+
+@pytest.mark.parametrize(
+    ("error", "subject"),
+    [
+        ("LineDownError", subject_of_line(OFF_SITE)),
+        ("BucketUnreachableError", OFF_SITE),
+        ("UsageError", DRILL.key),
+        ("DeviceError", DRILL.key),
+        ("DriveGoneError", DRILL.key),
+    ],
+)
+def test_for_what_happens_in_its_scratch_folder_a_drill_blames_no_bucket(
+    error: str, subject: str
+) -> None:
+    after = aftermath(DRILL, Failed(error=error, message="No."), AROUND)
+    assert after.failed == ((subject, "No."),)
+
+
+def test_a_drill_that_did_not_come_back_right_is_told_loud_and_is_no_failure() -> None:
+    troubles = (("", "260612 Boatyard", "It did not come back right."),)
+    after = aftermath(DRILL, replace(DONE, troubles=troubles), AROUND)
+    assert after.failed == ()
+    assert after.is_trouble

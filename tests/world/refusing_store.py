@@ -66,6 +66,8 @@ class Rules:
     """Whether objects are read by those who send no signature."""
     lists_checks: frozenset[str] = frozenset()
     """Checks whose values are told of each part in a list of parts."""
+    is_busy: bool = False
+    """Whether nothing is given: 503."""
     objects: dict[str, tuple[bytes, str, dict[str, str]]] = field(default_factory=dict)
     uploads: dict[str, tuple[str, dict[int, bytes], dict[str, str]]] = field(default_factory=dict)
     seen: list[tuple[str, str, dict[str, str]]] = field(default_factory=list)
@@ -267,6 +269,9 @@ class _Handler(BaseHTTPRequestHandler):
 
     def do_GET(self) -> None:
         key, query, _ = self._take()
+        if self.rules.is_busy:
+            self._error(503, "SlowDown")
+            return
         if not self.rules.is_public and "Authorization" not in self.headers:
             self._error(403, "AccessDenied")
         elif "uploadId" in query:
