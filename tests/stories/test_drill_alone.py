@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import timedelta
+from datetime import UTC, timedelta
 from pathlib import Path
 
 import pytest
@@ -15,6 +15,7 @@ from backupkeeper.core.errors import UsageError
 from backupkeeper.core.model import Role
 from backupkeeper.core.restoring import Asked
 from backupkeeper.daemon.errand import Finished
+from backupkeeper.daemon.shares import WORN_EVERY, Shares
 from backupkeeper.ports.progress import Progress
 from tests.stories.scoped_yard import ScopedYard
 from tests.stories.typed import AtAdvance
@@ -268,3 +269,17 @@ def test_a_folder_that_cant_be_used_is_told_and_not_tried_again_for_a_day(
         due = yard.due()
         assert due is not None
         assert not due.why_not
+
+
+def test_the_loop_looks_once_an_hour_for_one_that_is_due_and_after_each(tmp_path: Path) -> None:
+    with drill_yard(tmp_path) as yard, yard.context() as context:
+        shares, now = Shares(context, UTC), yard.clock.at
+        due = shares.drill(now)
+        assert due is not None
+        assert yard.made().files == 6
+        assert shares.drill(now + WORN_EVERY / 2) == due
+        shares.drill_ended()
+        assert shares.drill(now + WORN_EVERY / 2) is None
+        yard.clock.at += timedelta(days=31)
+        assert shares.drill(now + WORN_EVERY) is None
+        assert shares.drill(now + 2 * WORN_EVERY) is not None
