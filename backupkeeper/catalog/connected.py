@@ -13,6 +13,8 @@ from contextlib import contextmanager
 
 from backupkeeper.catalog.faults import told
 from backupkeeper.core.errors import CatalogError
+from backupkeeper.core.model import PlaceId
+from backupkeeper.core.scrub import Load
 from backupkeeper.ports.clock import Clock
 
 
@@ -29,6 +31,8 @@ class Connected:
         self._depth = 0
         self._closed = False
         self._event_changes = 0
+        self._ages: dict[PlaceId, tuple[tuple[int, int], tuple[Load, ...]]] = {}
+        """What was counted last, and ``change_mark`` then: asked several times for one report."""
         self.checked = checked
         """How the file was checked at the start: see ``catalog.opening``."""
 

@@ -18,11 +18,12 @@ import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 
-from backupkeeper.catalog import events, reading, rows, tallies, uploads, writing
+from backupkeeper.catalog import events, grouping, reading, rows, tallies, uploads, writing
 from backupkeeper.catalog.connected import Connected
 from backupkeeper.catalog.encrypted import EncryptedObjects
 from backupkeeper.catalog.opening import connect
 from backupkeeper.catalog.theirs import theirs, untouched
+from backupkeeper.core.covers import FileGroup
 from backupkeeper.core.errors import CatalogError, UsageError
 from backupkeeper.core.model import (
     Blake3,
@@ -37,6 +38,7 @@ from backupkeeper.core.model import (
     RollHead,
     RollId,
 )
+from backupkeeper.core.policy import Policy
 from backupkeeper.core.scrub import Load
 from backupkeeper.core.standing import Scale, Tallies
 from backupkeeper.core.uploads import Begun
@@ -229,13 +231,21 @@ class SqliteCatalog(EncryptedObjects, Connected):
 
     def proof_ages(self, place: PlaceId) -> tuple[Load, ...]:
         """When what a drive holds was last proven, five minutes by five minutes, oldest first."""
-        with self._asking() as connection:
-            return reading.proof_ages(connection, place)
+        mark, known = self.change_mark(), self._ages.get(place)
+        if known is None or known[0] != mark:
+            with self._asking() as connection:
+                known = self._ages[place] = (mark, reading.proof_ages(connection, place))
+        return known[1]
 
     def tallies(self, now: datetime, edges: Sequence[timedelta], scale: Scale | None) -> Tallies:
         """Counts over all copies: proofs by place, by age (bins end at ``edges``), over time."""
         with self._asking() as connection:
             return tallies.tallies(connection, now, edges, scale)
+
+    def file_groups(self, policy: Policy, now: datetime) -> Mapping[RollId, Sequence[FileGroup]]:
+        """The files of every roll that has any, counted by where their copies stand."""
+        with self._asking() as connection:
+            return grouping.groups(connection, policy, now)
 
     def _facts(
         self,

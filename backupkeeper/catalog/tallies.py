@@ -44,6 +44,10 @@ EXISTS (
 """
 MOST_EDGES: Final = 8
 _NEVER: Final = 2**62
+_ROLES: Final = len(Role)
+_ROLE: Final = " ".join(
+    ["CASE p.role", *(f"WHEN '{role.value}' THEN {n}" for n, role in enumerate(Role)), "END"]
+)
 _BIN: Final = " + ".join(f"(:now - h.proof >= :edge{number})" for number in range(MOST_EDGES))
 TALLIES: Final = f"""
 WITH m AS MATERIALIZED ({_MARKS}), held AS MATERIALIZED (
@@ -53,26 +57,25 @@ WITH m AS MATERIALIZED ({_MARKS}), held AS MATERIALIZED (
     END AS proof
     FROM m WHERE m.missed IS NULL OR m.there > m.missed
 ), firsts AS (
-    SELECT m.content AS content, p.role AS role, min(m.first) AS first
+    -- Content and role in one number: sorting 600,000 of those takes half as long (measured).
+    SELECT m.content * {_ROLES} + {_ROLE} AS what, min(m.first) AS first
     FROM m JOIN places p ON p.no = m.place
-    WHERE m.first IS NOT NULL GROUP BY m.content, p.role
+    WHERE m.first IS NOT NULL GROUP BY what
 )
-SELECT 'place', i.id, max(h.proof), min(h.proof), sum(h.fetched)
-FROM held h JOIN place_ids i ON i.no = h.place GROUP BY h.place
-UNION ALL
 SELECT 'age', i.id, CASE
         WHEN h.proof IS NULL THEN NULL
         ELSE {_BIN}
-    END AS bin, count(*), COALESCE(sum(k.size), 0)
+    END AS bin, count(*), COALESCE(sum(k.size), 0), max(h.proof), min(h.proof), sum(h.fetched)
 FROM held h JOIN place_ids i ON i.no = h.place LEFT JOIN contents k ON k.no = h.content
 GROUP BY h.place, bin
 UNION ALL
-SELECT 'first', n.role, (max(n.first, r.sealed_at) - :begin) / :length AS step, sum(rf.size), 0
-FROM firsts n CROSS JOIN roll_files rf ON rf.content = n.content
+SELECT 'first', n.what % {_ROLES} AS role, (max(n.first, r.sealed_at) - :begin) / :length AS step,
+    0, sum(rf.size), NULL, NULL, NULL
+FROM firsts n CROSS JOIN roll_files rf ON rf.content = n.what / {_ROLES}
 CROSS JOIN rolls r ON r.no = rf.roll
-GROUP BY n.role, step
+GROUP BY role, step
 UNION ALL
-SELECT 'changed', lower(hex(i.blake3)), NULL, NULL, NULL
+SELECT 'changed', lower(hex(i.blake3)), NULL, NULL, NULL, NULL, NULL, NULL
 FROM m JOIN content_ids i ON i.no = m.content WHERE m.changed
 """
 """Takes ``now``, ``begin``, ``length`` and ``edge0`` to ``edge7``, all in microseconds."""
@@ -101,19 +104,33 @@ def tallies(
     ages: list[AgeTally] = []
     firsts: list[FirstTally] = []
     changed: set[Blake3] = set()
-    for kind, name, one, two, three in connection.execute(TALLIES, values):
-        if kind == "place":
-            places[PlaceId(name)] = PlaceTally(
-                last_proven=_maybe(one), oldest_proof=_maybe(two), fetched_files=three
+    for kind, name, number, files, size, last, oldest, fetched in connection.execute(
+        TALLIES, values
+    ):
+        if kind == "age":
+            place = PlaceId(name)
+            ages.append(AgeTally(place=place, bin=number, files=files, size_bytes=size))
+            found = PlaceTally(
+                last_proven=_maybe(last), oldest_proof=_maybe(oldest), fetched_files=fetched
             )
-        elif kind == "age":
-            ages.append(AgeTally(place=PlaceId(name), bin=one, files=two, size_bytes=three))
+            places[place] = _joined(places.get(place, PlaceTally()), found)
         elif kind == "changed":
             changed.add(Blake3(name))
         elif scale is not None:
-            firsts.append(FirstTally(role=Role(name), step=one, size_bytes=two))
+            firsts.append(FirstTally(role=tuple(Role)[name], step=number, size_bytes=size))
     return Tallies(
         places=places, ages=tuple(ages), firsts=tuple(firsts), changed=frozenset(changed)
+    )
+
+
+def _joined(one: PlaceTally, other: PlaceTally) -> PlaceTally:
+    """Of two bins of one place."""
+    newest = [at for at in (one.last_proven, other.last_proven) if at is not None]
+    oldest = [at for at in (one.oldest_proof, other.oldest_proof) if at is not None]
+    return PlaceTally(
+        last_proven=max(newest, default=None),
+        oldest_proof=min(oldest, default=None),
+        fetched_files=one.fetched_files + other.fetched_files,
     )
 
 

@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from typing import Protocol
 
 from backupkeeper.core.age import Encrypted
+from backupkeeper.core.covers import FileGroup
 from backupkeeper.core.model import (
     Blake3,
     Content,
@@ -20,6 +21,7 @@ from backupkeeper.core.model import (
     RollHead,
     RollId,
 )
+from backupkeeper.core.policy import Policy
 from backupkeeper.core.scrub import Load
 from backupkeeper.core.standing import Scale, Tallies
 from backupkeeper.core.uploads import Begun
@@ -154,6 +156,10 @@ class Catalog(EncryptedRows, Protocol):
 
         ``scale`` None: nothing is counted over time.
         """
+        ...
+
+    def file_groups(self, policy: Policy, now: datetime) -> Mapping[RollId, Sequence[FileGroup]]:
+        """The files of every roll that has any, counted by where their copies stand."""
         ...
 
     def not_plainly_proven(self, place: PlaceId, since: datetime) -> frozenset[RollId]:
