@@ -16,18 +16,15 @@ import dataclasses
 import threading
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Final
 
-from backupkeeper.actions.encrypted_memory import EncryptedMemory, inside
+from backupkeeper.actions.encrypted_memory import EncryptedMemory, as_sent
 from backupkeeper.actions.encrypted_span import Span
 from backupkeeper.actions.encrypting import Encryption, Wrapper
 from backupkeeper.core.age import HEADER_MOST, SUFFIX, Encrypted, plain_bytes
 from backupkeeper.core.bucket_findings import Findings
-from backupkeeper.core.errors import (
-    EncryptionError,
-    HostileInputError,
-    NameTakenError,
-)
+from backupkeeper.core.errors import EncryptionError, HostileInputError, NameTakenError
 from backupkeeper.core.model import Content
 from backupkeeper.core.uploads import Begun
 from backupkeeper.ports.bucket import Bucket, Capabilities, ObjectEntry, Remembering, Sent
@@ -266,11 +263,13 @@ class EncryptingBucket:
         wrapped.done()
         return self._sent(sent, key, (found,))
 
+    def last_part(self, begun: Begun) -> datetime | None:
+        """When the last part of an upload came."""
+        return self.inner.last_part(as_sent(begun, self.rows, self._place.id))
+
     def give_up(self, begun: Begun) -> None:
         """Remove an upload that this program began, and all parts of it."""
-        rows = self.rows.encrypted_at(self._place.id, begun.key)
-        found = next((row for row in rows if row.content == begun.content), None)
-        self.inner.give_up(begun if found is None else inside(begun, found))
+        self.inner.give_up(as_sent(begun, self.rows, self._place.id))
 
     def _sent(self, sent: Sent, path: str, rows: tuple[Encrypted, ...]) -> Sent:
         return dataclasses.replace(sent, entry=self._as_plain(path, sent.entry, rows))

@@ -22,6 +22,7 @@ from backupkeeper.actions.ours import known_version, look_at_ours
 from backupkeeper.actions.proving import prove_copy
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.sample_budget import note_sample, sampling_now
+from backupkeeper.actions.upload_notes import UploadNotes
 from backupkeeper.actions.uploads_begun import CatalogMemory
 from backupkeeper.core.errors import (
     DeviceError,
@@ -78,6 +79,8 @@ class Sending:
     """Key and content of what is to be sent and was not yet."""
     storage_class: str = ""
     """For the roll that is being sent now."""
+    notes: UploadNotes | None = None
+    """What machines tell each other of their uploads there."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -252,7 +255,11 @@ def _send(
     drive, copy = source
     key = errand.key
     memory = CatalogMemory(
-        catalog=context.catalog, place=run.place.id, key=key, content=content.blake3
+        catalog=context.catalog,
+        place=run.place.id,
+        key=key,
+        content=content.blake3,
+        notes=run.notes,
     )
     try:
         sent = _sent(context, run, source, memory, content, progress)

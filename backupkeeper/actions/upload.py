@@ -29,6 +29,7 @@ from backupkeeper.actions.sending import (
     wanted_of,
 )
 from backupkeeper.actions.sending_small import are_small, send_small
+from backupkeeper.actions.upload_notes import notes_in
 from backupkeeper.actions.upload_order import heads_in_order
 from backupkeeper.actions.uploads_begun import give_up_stale
 from backupkeeper.core.errors import EncryptionError, NoKeyError, OutOfReachError, PublicBucketError
@@ -177,10 +178,12 @@ def _is_older(errand: Errand, proven_before: datetime) -> bool:
 
 
 def _sending(context: Context, place: Place, drives: Iterable[OnlineDrive]) -> Sending:
+    bucket = context.open_bucket(place)
     return Sending(
         place=place,
-        bucket=context.open_bucket(place),
+        bucket=bucket,
         drives={drive.place.id: drive for drive in drives},
+        notes=notes_in(context, bucket, place),
     )
 
 

@@ -3,13 +3,16 @@
 Promises:
 1. An upload is remembered durably before any part is sent, and until its end is recorded.
 2. Only uploads that this catalog began are given up, and only those that ``core.uploads`` calls
-   stale. What other programs, or other catalogs, have begun in the bucket is left alone.
+   stale. What other programs, or other catalogs, have begun in the bucket is left alone, also where
+   it was gone on with here. (Merged catalogs remember each other's: of these none is given up while
+   parts of it arrive.)
 """
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.upload_notes import UploadNotes
 from backupkeeper.core.model import Blake3, Place, PlaceId
 from backupkeeper.core.uploads import Begun, is_stale
 from backupkeeper.ports.bucket import Bucket
@@ -18,12 +21,16 @@ from backupkeeper.ports.catalog import Catalog
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class CatalogMemory:
-    """``ports.bucket.Remembering`` for one file and key of a bucket."""
+    """``ports.bucket.Remembering`` for one file and key of a bucket.
+
+    ``notes`` are what machines tell each other in the bucket; None: nothing is told there.
+    """
 
     catalog: Catalog
     place: PlaceId
     key: str
     content: Blake3
+    notes: UploadNotes | None = None
 
     def begun(self) -> Begun | None:
         """The newest upload of this file to this key."""
@@ -34,13 +41,21 @@ class CatalogMemory:
         ]
         return found[-1] if found else None
 
+    def others(self) -> Sequence[Begun]:
+        """What notes in the bucket tell of this file, the newest first."""
+        return () if self.notes is None else self.notes.on(self.key, self.content)
+
     def remember(self, begun: Begun) -> None:
-        """Remember it, durably."""
+        """Remember it, durably, and tell of it in the bucket."""
         self.catalog.upload_begun(self.place, begun)
+        if self.notes is not None:
+            self.notes.tell()
 
     def forget(self, begun: Begun) -> None:
         """Forget it."""
         self.catalog.upload_ended(self.place, begun)
+        if self.notes is not None:
+            self.notes.drop(begun)
 
 
 def give_up_stale(
@@ -67,7 +82,10 @@ def give_up_stale(
         is_wanted = (begun.key, begun.content) in wanted
         if is_wanted or not begun.key.startswith(below):
             continue
-        there = bucket.look(begun.key) is not None
-        if is_stale(begun, context.clock.now(), wanted=is_wanted, there=there):
+        there, now = bucket.look(begun.key) is not None, context.clock.now()
+        if not is_stale(begun, now, wanted=is_wanted, there=there):
+            continue
+        last = None if there else bucket.last_part(begun)
+        if is_stale(begun, now, wanted=is_wanted, there=there, last_part=last):
             bucket.give_up(begun)
             context.catalog.upload_ended(place.id, begun)

@@ -1,8 +1,9 @@
-"""An upload in parts, request by request: begun, listed, sent, completed, given up.
+"""An upload in parts, request by request: begun, sent, completed.
 
 Promises:
 1. A part that the store lists is not sent again only where ``core.uploads.arrived`` says so.
-2. The answer to every part is compared with what was sent.
+2. The answer to every part is compared with what was sent. Over a part that another machine sent
+   nothing else is ever sent.
 3. However sending ends, at most ``at_once`` parts travel while one more is made ready
    (``core.parts.parts_held``): none waits for another, and memory stays bounded. No thread is left,
    but for one whose answer a person who stops the work does not wait for (``cloud.crew``).
@@ -13,19 +14,16 @@ from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future
 from dataclasses import dataclass
 from threading import Event, Semaphore
-from typing import Any, Final, TypeAlias
+from typing import Any, NoReturn, TypeAlias
 
 from backupkeeper.cloud.checks import EXTRAS, Part, md5_etag
 from backupkeeper.cloud.client import Store
 from backupkeeper.cloud.crew import Crew
-from backupkeeper.cloud.errors import LIBRARY_ERRORS, code_and_status, translated
 from backupkeeper.cloud.gate import Gate
-from backupkeeper.core.errors import AttestationRefusedError, ListingError
+from backupkeeper.core.errors import AttestationRefusedError, UploadLostError
 from backupkeeper.core.parts import parts_at_once, parts_held
 from backupkeeper.core.uploads import Listed, arrived
 
-GONE: Final = frozenset({"NoSuchUpload", "NoSuchKey"})
-"""How stores say that they do not know an upload (SEEN section 1)."""
 Done: TypeAlias = tuple[dict[str, Any], bytes]
 """A part as complete names it, and its MD5."""
 
@@ -56,42 +54,6 @@ class InParts:
             raise self.store.no_store("an upload without an id")
         return upload
 
-    def listed(self, upload: str) -> dict[int, Listed] | None:
-        """The parts that the store says it has, by number; None: it does not know the upload.
-
-        Raises:
-            ListingError: The list breaks its own rules.
-            BucketUnreachableError: The store could not be asked.
-        """
-        asked: dict[str, Any] = self.store.at(self.path) | {"UploadId": upload}
-        found: dict[int, Listed] = {}
-        while True:
-            try:
-                answer: dict[str, Any] = dict(self.store.client.list_parts(**asked))
-            except LIBRARY_ERRORS as error:
-                if code_and_status(error)[0] in GONE:
-                    return None
-                raise translated(error, self.store.where, self.path) from error
-            for item in answer.get("Parts", []):
-                part = self._listed(item)
-                found[part.number] = part
-            if answer.get("IsTruncated") is not True:
-                return found
-            marker = answer.get("NextPartNumberMarker")
-            if not isinstance(marker, int) or marker <= asked.get("PartNumberMarker", 0):
-                raise self._bad_list()
-            asked["PartNumberMarker"] = marker
-
-    def _listed(self, item: Mapping[str, Any]) -> Listed:
-        number, size, etag = item.get("PartNumber"), item.get("Size"), item.get("ETag")
-        if not isinstance(number, int) or not isinstance(size, int) or not isinstance(etag, str):
-            raise self._bad_list()
-        checks = {name: str(item[name]) for name in EXTRAS.values() if name in item}
-        return Listed(number=number, size=size, etag=etag.strip('"'), checks=checks)
-
-    def _bad_list(self) -> ListingError:
-        return ListingError(f"The list of parts of {self.path} can't be believed.")
-
     def send(
         self,
         upload: str,
@@ -101,6 +63,7 @@ class InParts:
         part_bytes: int,
         stop: Event,
         there: Mapping[int, Listed],
+        theirs: bool = False,
     ) -> list[Done]:
         """Send all parts, or find them there.
 
@@ -111,6 +74,10 @@ class InParts:
             part_bytes: Bytes of every part but the last.
             stop: Set here to stop the sending of bodies.
             there: Parts that the store says it has.
+            theirs: Another machine began it: nothing is sent over a part that is there.
+
+        Raises:
+            UploadLostError: It is theirs, and holds something else than this file.
         """
         at_once = parts_at_once(part_bytes, most=self.at_once)
         room = Semaphore(parts_held(part_bytes, at_once=at_once))
@@ -125,10 +92,10 @@ class InParts:
                 if any(_has_failed(future) for future in flying):
                     break  # those before it may still arrive; then its failure is told
                 part = next(parts)
-                if (known := self._known(part, there.get(part.number))) is None:
-                    flying.append(crew.submit(self._send_part, upload, part))
-                else:
-                    flying.append(known)
+                known = self._known(part, there.get(part.number))
+                if known is None and theirs and part.number in there:
+                    self._must_not_be_sent_over()
+                flying.append(known or crew.submit(self._send_part, upload, part))
                 flying[-1].add_done_callback(lambda _: room.release())
                 del part
             else:
@@ -153,6 +120,9 @@ class InParts:
         done: Future[Done] = Future()
         done.set_result((self._named(part, f'"{listed.etag}"'), part.md5))
         return done
+
+    def _must_not_be_sent_over(self) -> NoReturn:
+        raise UploadLostError(f"An upload of {self.path} from elsewhere holds other bytes.")
 
     def _named(self, part: Part, etag: str) -> dict[str, Any]:
         named: dict[str, Any] = {"PartNumber": part.number, "ETag": etag}

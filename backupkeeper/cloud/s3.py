@@ -11,6 +11,7 @@ Promises:
 from collections.abc import Iterator, Mapping
 from contextlib import nullcontext
 from dataclasses import replace
+from datetime import datetime
 from threading import Lock
 from typing import Any, Final
 
@@ -26,6 +27,7 @@ from backupkeeper.cloud.errors import failure
 from backupkeeper.cloud.gate import Gate
 from backupkeeper.cloud.keeping import Retention, see_locked
 from backupkeeper.cloud.lifecycle import our_rule, set_our_rule
+from backupkeeper.cloud.listed_parts import listed_parts
 from backupkeeper.cloud.listing import listed
 from backupkeeper.cloud.remembering import believed
 from backupkeeper.cloud.thaw import ask_to_thaw
@@ -187,6 +189,11 @@ class S3Bucket:
             version = sent.entry.version
             sent = replace(sent, unlocked=see_locked(self._store, key, version, lock))
         return sent
+
+    def last_part(self, begun: Begun) -> datetime | None:
+        """When the last part of an upload came, by the store's clock."""
+        listed = listed_parts(self._store, begun.key, begun.upload) or {}
+        return max((part.at for part in listed.values() if part.at is not None), default=None)
 
     def give_up(self, begun: Begun) -> None:
         """Remove an upload that this program began, and all parts of it."""

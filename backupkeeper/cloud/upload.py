@@ -12,33 +12,32 @@ Promises:
    is gone on with the next time: parts that are there are compared, never believed. It is removed
    where its key was taken by another object or the store has no use for it any more. Without a
    memory it is removed whatever interrupts it, also after Ctrl-C. Only an upload whose id was lost
-   on its way here may stay unknown; it holds nothing.
+   on its way here may stay unknown; it holds nothing. What another machine began is gone on with by
+   the same rule, and never removed.
 5. At most ``at_once`` parts travel and one more is held in memory, and no thread is left.
 """
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace as changed
 from datetime import datetime
 from threading import Event
 from typing import Any
 
-from botocore.exceptions import ClientError
-
 from backupkeeper.cloud.abandon import abandon
 from backupkeeper.cloud.causes import Cause
-from backupkeeper.cloud.checks import MD5, PAYLOAD, Part, extra_of, gathered, md5_etag
+from backupkeeper.cloud.checks import EXTRAS, MD5, PAYLOAD, Part, extra_of, gathered, md5_etag
 from backupkeeper.cloud.client import TICKET, Head, Store, version_of
 from backupkeeper.cloud.conditions import Replacing
 from backupkeeper.cloud.errors import (
     LIBRARY_ERRORS,
     Where,
-    cause_of,
-    code_and_status,
     failure,
-    translated,
 )
 from backupkeeper.cloud.gate import Gate
 from backupkeeper.cloud.in_parts import InParts
+from backupkeeper.cloud.listed_parts import fitting_parts, furthest
+from backupkeeper.cloud.lost_answers import Asked, arrived_anyway
+from backupkeeper.cloud.shelves import see_class
 from backupkeeper.core.errors import (
     AttestationRefusedError,
     BackupkeeperError,
@@ -50,27 +49,20 @@ from backupkeeper.core.errors import (
 )
 from backupkeeper.core.model import Blake3
 from backupkeeper.core.parts import part_count
-from backupkeeper.core.uploads import Begun, Listed, can_go_on
+from backupkeeper.core.uploads import Begun, Listed, can_go_on, can_take_up, shown_by_list
 from backupkeeper.ports.bucket import Capabilities, ObjectEntry, Remembering, Sent
 
-_NO_SUCH_CLASS = {"InvalidStorageClass", "InvalidArgument", "InvalidRequest", "NotImplemented"}
-"""Codes that a storage class which the store has not may be answered with."""
 _NO_USE = (NameTakenError, UploadLostError, UsageError)
 """After these an upload in parts is not gone on with."""
-_UNSURE = {
-    Cause.CUT_OFF,
-    Cause.TIMEOUT,
-    Cause.BROKEN_STORE,
-    Cause.BUSY,
-    Cause.NOT_A_STORE,
-    Cause.UPLOAD_LOST,
-    Cause.NO_OBJECT,
-    Cause.NO_ANSWER,
-    Cause.NO_NAME,
-    Cause.NAME_TAKEN,
-    Cause.RACE,
-}
-"""After these the object may stand there all the same, put there by a request whose answer is lost."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class TakenUp:
+    """An upload under way: what is there of it, and whether another machine began it."""
+
+    begun: Begun
+    there: Mapping[int, Listed] = field(default_factory=dict)
+    theirs: bool = False
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -122,8 +114,12 @@ class Upload:
         begun = None if self.memory is None else self.memory.begun()
         if begun is not None:
             return self._go_on(begun, blocks)
+        in_parts = part_count(self.size, self.part) > 1
+        others = self.memory.others() if in_parts and self.memory is not None else ()
+        if others and (sent := self._go_on_for(others, blocks)) is not None:
+            return sent
         old = None if replace else self._seen_ready()
-        if part_count(self.size, self.part) > 1:
+        if in_parts:
             return self._in_parts(blocks, old)
         asked = {} if replace else self._condition(in_parts=False)
         (part,) = self._gathered(blocks, Event())
@@ -167,16 +163,44 @@ class Upload:
             raise error
         mine = changed(self, ticket=begun.ticket, part=begun.part_bytes)
         if can_go_on(begun, size=self.size, check=self._extra):
-            listed = self._parts.listed(begun.upload)
-            if listed is not None and all(
-                1 <= number <= part_count(self.size, begun.part_bytes) for number in listed
-            ):
-                return mine._in_parts(blocks, None, (begun, listed))  # noqa: SLF001 - one of us
+            listed = fitting_parts(self.store, self.path, begun, size=self.size)
+            if listed is not None:
+                taken = TakenUp(begun=begun, there=listed)
+                return mine._in_parts(blocks, None, taken)  # noqa: SLF001 - one of us
         self._give_up(begun, None)
         return self._in_parts(blocks, None)
 
+    def _go_on_for(self, others: Sequence[Begun], blocks: Iterator[memoryview]) -> Sent | None:
+        """Go on with an upload that another machine is said to have begun; None: with none of them.
+
+        It may be at work on it too: then both send the same, and find the object that one makes.
+        """
+        there = self.store.head(self.path)
+        if there is not None:
+            known = [one for one in others if one.ticket == there.ticket]
+            if known and can_take_up(known[0], size=self.size, check=known[0].check):
+                begun = changed(known[0], enforced=(MD5,))  # its ETag says that
+                return self._came_into_being_unseen(begun, there, blocks, theirs=True)
+            raise NameTakenError(self.path)
+        found = furthest(self.store, self.path, others, size=self.size, check=self._extra)
+        if found is None:
+            return None
+        begun, listed = found
+        shown = shown_by_list(
+            self._enforced,
+            listed.values(),
+            md5=MD5,
+            etag_is_md5=self.can.etag_is_md5,
+            check=(self._extra, EXTRAS[self._extra]) if self._extra else None,
+        )
+        if self._enforced and not shown:
+            return None  # nothing would be proven by sending: sooner all of it anew
+        taken = TakenUp(begun=changed(begun, enforced=shown), there=listed, theirs=True)
+        mine = changed(self, ticket=begun.ticket, part=begun.part_bytes)
+        return mine._in_parts(blocks, None, taken)  # noqa: SLF001 - one of us
+
     def _came_into_being_unseen(
-        self, begun: Begun, there: Head, blocks: Iterator[memoryview]
+        self, begun: Begun, there: Head, blocks: Iterator[memoryview], *, theirs: bool = False
     ) -> Sent:
         """Our object stands there and nobody knew: compare it by its ETag, which can be computed."""
         if not self.can.etag_is_md5:
@@ -186,7 +210,7 @@ class Upload:
         md5s = [part.md5 for part in mine._gathered(blocks, Event())]  # noqa: SLF001 - one of us
         if there.entry.size != self.size or there.entry.etag != md5_etag(md5s):
             self._forget(begun)
-            raise AttestationRefusedError(self.path)
+            raise NameTakenError(self.path) if theirs else AttestationRefusedError(self.path)
         return Sent(entry=there.entry, attested_by=self._both(begun))
 
     def _both(self, begun: Begun) -> tuple[str, ...]:
@@ -213,17 +237,6 @@ class Upload:
     def _asked(self) -> dict[str, Any]:
         """What the store is asked for about the object to be."""
         return self.lock | ({"StorageClass": self.storage_class} if self.storage_class else {})
-
-    def _see_class(self, error: BaseException) -> None:
-        """Say it plainly where the storage class may be what a store refuses."""
-        code, _ = code_and_status(error)
-        if self.storage_class and code in _NO_SUCH_CLASS:
-            raise UsageError(
-                f"The bucket {self.store.bucket} does not take {self.path} in the storage class "
-                f"{self.storage_class} ({code}).",
-                advice="Name one that it has under [upload] storage_class or [[upload.classes]], or "
-                "none.",
-            ) from error
 
     def _seen_ready(self) -> Head | None:
         """See that the key is free, or what is to be replaced: then what is there."""
@@ -259,7 +272,7 @@ class Upload:
         try:
             answer = self.store.client.put_object(Body=part.body, Metadata=self._named, **asked)
         except LIBRARY_ERRORS as error:
-            return md5_etag(part.md5), self._arrived_anyway(error, old)
+            return md5_etag(part.md5), self._arrived_anyway(error, old, in_parts=False)
         self._same_etag(dict(answer), part.md5)
         return md5_etag(part.md5), version_of(dict(answer))
 
@@ -267,11 +280,12 @@ class Upload:
         self,
         blocks: Iterator[memoryview],
         old: Head | None,
-        taken_up: tuple[Begun, Mapping[int, Listed]] | None = None,
+        taken_up: TakenUp | None = None,
     ) -> Sent:
         condition = self._condition(in_parts=True)
         stop = Event()
-        begun, there = taken_up or (self._begin(), {})
+        taken = taken_up or TakenUp(begun=self._begin())
+        begun = taken.begun
         try:
             sent = self._parts.send(
                 begun.upload,
@@ -279,7 +293,8 @@ class Upload:
                 count=part_count(self.size, self.part),
                 part_bytes=self.part,
                 stop=stop,
-                there=there,
+                there=taken.there,
+                theirs=taken.theirs,
             )
             etag = md5_etag([md5 for _, md5 in sent])
             if old is not None or not condition:
@@ -287,18 +302,33 @@ class Upload:
             version = self._complete(begun.upload, [named for named, _ in sent], old, condition)
         except BaseException as error:
             # KeyboardInterrupt included: what nobody would remember is not left behind.
-            if self.memory is None or isinstance(error, _NO_USE):
-                abandon(self.store, self.path, begun.upload, error)
-                self._forget(begun)
+            self._ended_badly(taken, error)
             raise
         entry = self._confirmed(etag, version, old)
         return Sent(entry=entry, attested_by=self._both(begun), race_excluded=bool(condition))
+
+    def _ended_badly(self, taken: TakenUp, error: BaseException) -> None:
+        if self.memory is not None and not isinstance(error, _NO_USE):
+            return  # it is gone on with
+        lost = self.memory is not None and isinstance(error, UploadLostError)
+        if lost and self._is_made_of(taken.begun):
+            return  # by another machine that went on with it too: seen when it is sent again
+        if not taken.theirs:
+            abandon(self.store, self.path, taken.begun.upload, error)
+        self._forget(taken.begun)
+
+    def _is_made_of(self, begun: Begun) -> bool:
+        try:
+            head = self.store.head(self.path)
+        except BucketUnreachableError:
+            return False
+        return head is not None and head.ticket == begun.ticket
 
     def _begin(self) -> Begun:
         try:
             upload = self._parts.begin(self._named, self._asked)
         except BackupkeeperError as error:
-            self._see_class(error.__cause__ or error)
+            see_class(self.store, self.path, self.storage_class, error.__cause__ or error)
             raise
         begun = Begun(
             key=self.path,
@@ -330,41 +360,15 @@ class Upload:
         except LIBRARY_ERRORS as error:
             return self._arrived_anyway(error, old, in_parts=True)
 
-    def _arrived_anyway(
-        self, error: Exception, old: Head | None, *, in_parts: bool = False
-    ) -> str | None:
-        """After a failure: the version of our object if it stands there all the same.
-
-        Raises:
-            BackupkeeperError: It does not; the failure, told as one of ours.
-        """
-        told = translated(error, self._where, self.path)
-        if cause_of(error) not in _UNSURE:
-            self._see_class(error)
-            raise told from error
-        try:
-            head = self.store.head(self.path)
-        except BucketUnreachableError:
-            raise told from error
-        if head is None or head == old:
-            raise self._nothing_there(error, told, in_parts=in_parts) from error
-        if head.ticket != self.ticket:
-            raise NameTakenError(self.path) from error
-        return head.entry.version
-
-    def _nothing_there(
-        self, error: Exception, told: BackupkeeperError, *, in_parts: bool
-    ) -> BackupkeeperError:
-        cause = cause_of(error)
-        code, _ = code_and_status(error)
-        if cause is Cause.RACE and in_parts:
-            # A store that sees two writers wants all parts again (STANDARDS section 7.5).
-            return UploadLostError(told.message, advice=told.advice)
-        if cause is Cause.NAME_TAKEN:
-            return failure(Cause.RACE, self._where, path=self.path)
-        if isinstance(error, ClientError) and cause is Cause.NO_OBJECT:
-            return failure(Cause.UPLOAD_LOST, self._where, path=self.path, detail=code)
-        return told
+    def _arrived_anyway(self, error: Exception, old: Head | None, *, in_parts: bool) -> str | None:
+        asked = Asked(
+            store=self.store,
+            path=self.path,
+            ticket=self.ticket,
+            storage_class=self.storage_class,
+            in_parts=in_parts,
+        )
+        return arrived_anyway(asked, error, old)
 
     def _confirmed(self, etag: str, version: str | None, old: Head | None) -> ObjectEntry:
         """Look at the object that came into being; it must be ours, whole."""

@@ -1,7 +1,8 @@
 """A bucket at the height of our own verbs."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import Protocol
 
 from backupkeeper.core.bucket_findings import Findings
@@ -93,6 +94,13 @@ class Remembering(Protocol):
         """The upload that was begun and not ended, if there is one."""
         ...
 
+    def others(self) -> Sequence[Begun]:
+        """Uploads of this very file that other machines are said to have begun: few, the newest first.
+
+        Hearsay. Each may be gone on with where the store's list bears it out; none is given up here.
+        """
+        ...
+
     def remember(self, begun: Begun) -> None:
         """Remember it, durably, before any part is sent."""
         ...
@@ -177,12 +185,18 @@ class Bucket(Protocol):
         ``blocks`` give now, and only the rest is sent. An object that came into being unseen (the
         answer, or the program, was lost) is recognised; nothing is sent then. Once the outcome is
         recorded the caller forgets the upload by itself. ``UploadLostError``: the store does not
-        know it any more (or has it no use), ``memory`` was told, and sending again begins anew.
+        know it any more (or has it no use), ``memory`` was told, and sending again begins anew, or
+        finds the object that another machine made of it. Where ``memory`` knows of none of its own,
+        one that another machine began is gone on with, as far as what is there is what would be sent.
         Without ``memory`` what was begun is removed whatever interrupts it.
 
         ``storage_class`` is the store's word for where the object is to lie; empty: its own choice.
         ``UsageError`` where the store does not take it.
         """
+        ...
+
+    def last_part(self, begun: Begun) -> datetime | None:
+        """When the last part of an upload came, by the store's clock; None: none, or it is not told."""
         ...
 
     def give_up(self, begun: Begun) -> None:

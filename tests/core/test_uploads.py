@@ -8,8 +8,17 @@ import pytest
 from hypothesis import given, strategies as st
 
 from backupkeeper.core.model import BLOCK_BYTES, Blake3
-from backupkeeper.core.parts import MOST_PARTS, SMALLEST_PART
-from backupkeeper.core.uploads import KEPT_FOR, Begun, Listed, arrived, can_go_on, is_stale
+from backupkeeper.core.parts import MOST_PARTS, SMALLEST_PART, USUAL_PART
+from backupkeeper.core.uploads import (
+    KEPT_FOR,
+    Begun,
+    Listed,
+    arrived,
+    can_go_on,
+    can_take_up,
+    is_stale,
+    shown_by_list,
+)
 
 NOW = datetime(2026, 6, 12, 18, tzinfo=UTC)
 PART = 4 * BLOCK_BYTES
@@ -136,3 +145,52 @@ def test_an_upload_is_given_up_once_its_file_is_there_or_long_unwanted(
     age: timedelta, wanted: bool, there: bool, stale: bool
 ) -> None:
     assert is_stale(BEGUN, NOW + age, wanted=wanted, there=there) is stale
+
+
+@pytest.mark.parametrize(
+    ("last_part", "stale"),
+    [(None, True), (-TICK, True), (TICK, False), (timedelta(days=900), False)],
+)
+def test_an_unwanted_upload_at_which_another_machine_works_is_left_alone(
+    last_part: timedelta | None, stale: bool
+) -> None:
+    last = None if last_part is None else NOW + last_part
+    found = is_stale(BEGUN, NOW + KEPT_FOR, wanted=False, there=False, last_part=last)
+    assert found is stale
+    assert is_stale(BEGUN, NOW, wanted=False, there=True, last_part=last)
+
+
+def test_another_machine_s_parts_are_no_larger_than_our_own_would_be() -> None:
+    """Parts are held in memory: nobody's word makes them gigabytes."""
+    usual = replace(BEGUN, part_bytes=USUAL_PART)
+    large = replace(BEGUN, part_bytes=2 * USUAL_PART)
+    assert can_take_up(usual, size=10 * USUAL_PART, check=None)
+    assert can_go_on(large, size=10 * USUAL_PART, check=None)
+    assert not can_take_up(large, size=10 * USUAL_PART, check=None)
+    assert can_take_up(large, size=2 * MOST_PARTS * USUAL_PART, check=None)  # it needs them
+    assert not can_take_up(usual, size=10 * USUAL_PART, check="sha256")
+
+
+ENFORCED = ("content-md5", "x-amz-content-sha256", "sha256")
+TOLD = replace(LISTED, checks={"ChecksumSHA256": "ours"})
+
+
+@pytest.mark.parametrize(
+    ("listed", "etag_is_md5", "check", "shown"),
+    [
+        pytest.param([], True, None, ENFORCED, id="no part of theirs"),
+        pytest.param([LISTED], True, None, ("content-md5",), id="by MD5"),
+        pytest.param([LISTED], False, None, (), id="ETags are no MD5s"),
+        pytest.param([TOLD], False, "sha256", ("sha256",), id="by the check that is told"),
+        pytest.param([TOLD], True, "sha256", ("content-md5", "sha256"), id="by both"),
+        pytest.param([TOLD, LISTED], False, "sha256", (), id="not told of every part"),
+        pytest.param([TOLD], False, "crc32", (), id="another check is told"),
+    ],
+)
+def test_of_another_machine_s_parts_counts_what_the_list_shows(
+    listed: list[Listed], etag_is_md5: bool, check: str | None, shown: tuple[str, ...]
+) -> None:
+    named = None if check is None else (check, {"sha256": "ChecksumSHA256"}.get(check, "Other"))
+    found = shown_by_list(ENFORCED, listed, md5="content-md5", etag_is_md5=etag_is_md5, check=named)
+    assert found == shown
+    assert shown_by_list((), listed, md5="content-md5", etag_is_md5=True, check=named) == ()

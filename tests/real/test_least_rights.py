@@ -108,6 +108,7 @@ def test_the_whole_third_place_with_these_rights_alone(
     left = [key for key in radosgw.keys(bucket) if "/.backupkeeper/scratch" in key]
     assert sorted(left) == sorted(f"footage/{path}" for path in found.left_behind)
     assert 0 < len(left) <= 5
+    assert len([key for key in radosgw.keys(bucket) if "/.backupkeeper/uploads/" in key]) == 1
     assert radosgw.uploads(bucket) == []
 
 

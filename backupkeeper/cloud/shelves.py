@@ -1,0 +1,37 @@
+"""Saying it plainly where the storage class may be what a store refuses."""
+
+from typing import Final
+
+from backupkeeper.cloud.client import Store
+from backupkeeper.cloud.errors import code_and_status
+from backupkeeper.core.errors import UsageError
+
+_NO_SUCH_CLASS: Final = {
+    "InvalidStorageClass",
+    "InvalidArgument",
+    "InvalidRequest",
+    "NotImplemented",
+}
+"""Codes that a storage class which the store has not may be answered with."""
+
+
+def see_class(store: Store, path: str, storage_class: str, error: BaseException) -> None:
+    """Tell a refusal as one of the storage class, where it may be.
+
+    Args:
+        store: The bucket.
+        path: Path of the object that was to be.
+        storage_class: The one that was asked for; empty: none.
+        error: What the store answered.
+
+    Raises:
+        UsageError: It may be.
+    """
+    code, _ = code_and_status(error)
+    if storage_class and code in _NO_SUCH_CLASS:
+        raise UsageError(
+            f"The bucket {store.bucket} does not take {path} in the storage class "
+            f"{storage_class} ({code}).",
+            advice="Name one that it has under [upload] storage_class or [[upload.classes]], or "
+            "none.",
+        ) from error
