@@ -30,6 +30,10 @@ path = {catalog}
 # asked for here. With real drives leave this out.
 [policy]
 distinct_devices = false
+
+# The pictures of the made-up clips are noise: there is nothing to be seen on a poster.
+[report]
+posters = false
 """
 SPOILED_CLIP = "DCIM/100BOATY/BOAT0002.MP4"
 SPOILED_BYTE = 9_000_000

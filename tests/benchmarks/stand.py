@@ -112,6 +112,8 @@ CONFIG = """\
 [policy]
 distinct_devices = false
 wipe_needs = ["primary", "secondary"]
+[report]
+posters = false
 """
 
 

@@ -5,6 +5,7 @@ import random
 from fractions import Fraction
 
 import pytest
+from hypothesis import HealthCheck, given, settings, strategies as st
 
 from backupkeeper.cards import picturing
 from backupkeeper.cards.picturing import kind_of, poster_in
@@ -15,6 +16,7 @@ from backupkeeper.core.posters import (
     SOUND_ONLY,
     TOO_LARGE,
     Poster,
+    decode_poster,
     encode_poster,
 )
 from tests.cards.made_up_clips import RECIPES, SECONDS, made
@@ -298,3 +300,23 @@ def test_two_machines_make_the_same_poster() -> None:
 )
 def test_the_kind_goes_by_the_ending(name: str, kind: str | None) -> None:
     assert kind_of(name) == kind
+
+
+@pytest.mark.slow
+@settings(max_examples=60, suppress_health_check=[HealthCheck.too_slow])
+@given(
+    called=st.sampled_from(sorted(RECIPES)),
+    edits=st.lists(st.tuples(st.floats(0, 0.999), st.binary(min_size=1, max_size=64)), max_size=6),
+    head=st.lists(st.tuples(st.integers(0, 400), st.binary(min_size=1, max_size=8)), max_size=4),
+    kept=st.floats(0.01, 1),
+)
+def test_every_broken_clip_is_a_poster_that_can_be_kept(
+    called: str, edits: list[tuple[float, bytes]], head: list[tuple[int, bytes]], kept: float
+) -> None:
+    recipe = RECIPES[called]
+    clip = bytearray(made(recipe))
+    for at, what in [(int(part * len(clip)), what) for part, what in edits] + head:
+        clip[at : at + len(what)] = what
+    told = poster(bytes(clip[: int(len(clip) * kept)]), f"WIDE0007{recipe.ending}")
+    assert decode_poster(encode_poster(told), NAME) == told
+    assert (told.jpeg is None) is bool(told.note)

@@ -6,20 +6,21 @@ does. That real clips are shown as they are: ``test_picturing``.
 
 import errno
 import io
+import json
 import os
 import resource
 import subprocess
 import sys
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import pytest
 
-from backupkeeper.cards import clips
+from backupkeeper.cards import clips, poster_reader
 from backupkeeper.cards.apart import Limits
-from backupkeeper.cards.clip_reader import ANSWERS, ASKS, MEMORY_BYTES, QUESTION
+from backupkeeper.cards.clip_reader import ANSWERS, ASKS, LENGTH, MEMORY_BYTES, QUESTION
 from backupkeeper.cards.posters import READER, is_pictured, make_poster
-from backupkeeper.core.posters import ENDED, NOT_UNDERSTOOD, Poster, encode_poster
+from backupkeeper.core.posters import ENDED, NOT_UNDERSTOOD, Poster, decode_poster, encode_poster
 from tests.cards.picture_clips import QUARTERS, Shot, alike, seen, shot
 
 NAME = "cd" * 32
@@ -190,6 +191,43 @@ def test_a_picture_that_unpacks_to_more_than_there_is_is_not_decoded() -> None:
     assert poster is not None
     assert poster.jpeg is None
     assert poster.note
+
+
+class Pipes(io.BytesIO):
+    """Both ends of a talk: what is asked on one is answered on the other."""
+
+    def __init__(self, order: bytes, clip: bytes) -> None:
+        super().__init__()
+        self._order, self._clip = order, clip
+        self._next = b""
+        self.answer = b""
+
+    def readline(self, size: int | None = -1, /) -> bytes:
+        return self._order
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        got, self._next = self._next[:size], self._next[size or 0 :]
+        return got
+
+    def write(self, told: Any, /) -> int:
+        data = bytes(told)
+        mark, at, size = QUESTION.unpack(data[: QUESTION.size])
+        if mark == ASKS:
+            found = self._clip[at : at + size]
+            self._next = LENGTH.pack(len(found)) + found
+        else:
+            self.answer = data[QUESTION.size :]
+        return len(data)
+
+
+def test_its_talk_is_the_one_of_the_other_reader() -> None:
+    clip = shot(Shot(frames=3))
+    order = json.dumps({"size": len(clip), "kind": "mov", "content": NAME}).encode()
+    pipes = Pipes(order, clip)
+    poster_reader.main(pipes, pipes)
+    told = decode_poster(pipes.answer, NAME)
+    assert told is not None
+    assert told.jpeg is not None
 
 
 @pytest.mark.parametrize("reader", [READER, clips.READER], ids=["posters", "clips"])

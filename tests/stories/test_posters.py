@@ -1,5 +1,7 @@
 """Posters in the yard: made from proven copies after an offload, never from the card, in nobody's way."""
 
+import errno
+import os
 import shutil
 import subprocess
 import sys
@@ -187,6 +189,23 @@ def test_what_could_not_be_understood_is_not_tried_again_what_could_not_be_read_
     shutil.copy(yard.root / "card" / CLIP, roll_folder(travel) / CLIP)
     again = run(yard)
     assert (again.made, again.known, again.bare) == (1, 2, ())
+
+
+class Refusing(RealFiles):
+    """A drive that will not open some files."""
+
+    def open_read(self, path: str, *, direct: bool = False) -> Handle:
+        if path.endswith(".MP4"):
+            raise OSError(errno.EIO, os.strerror(errno.EIO), path)
+        return super().open_read(path, direct=direct)
+
+
+def test_a_drive_that_does_not_give_a_clip_leaves_it_without_a_poster(yard: Yard) -> None:
+    yard.drives()
+    yard.offload(yard.card("card", {CLIP: CARD[CLIP]}))
+    outcome = made_with(yard, Refusing())
+    assert (outcome.made, outcome.missing, outcome.waiting) == (0, 1, (UNREAD.format(count=1),))
+    assert shelf_files(yard) == []
 
 
 @pytest.mark.slow
