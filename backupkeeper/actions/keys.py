@@ -69,15 +69,7 @@ def show_keys(
     Raises:
         UsageError: none of them does, or nothing is to be encrypted.
     """
-    if not encryption.recipients:
-        raise UsageError(_NONE, advice="Write recipients there first.")
-    opened = [one for one in encryption.recipients if _opens(context, one, identities)]
-    if not opened:
-        raise UsageError(
-            "No key that was given decrypts what is encrypted for the recipients in "
-            "[upload] encrypt_to.",
-            advice="Nothing was changed. Check that the recipients are the public halves of your keys.",
-        )
+    opened = opened_by(context, encryption, identities)
     detail = "\n".join([" ".join(where.split()), *opened])
     happened = Event(
         at=context.clock.now(),
@@ -87,6 +79,26 @@ def show_keys(
     )
     context.catalog.note([happened])
     return report_keys(context, encryption)
+
+
+def opened_by(
+    context: Context, encryption: Encryption, identities: Sequence[Identity]
+) -> tuple[str, ...]:
+    """The recipients for whom something was encrypted, and decrypted with these keys, just now.
+
+    Raises:
+        UsageError: none, or nothing is to be encrypted.
+    """
+    if not encryption.recipients:
+        raise UsageError(_NONE, advice="Write recipients there first.")
+    opened = tuple(one for one in encryption.recipients if _opens(context, one, identities))
+    if not opened:
+        raise UsageError(
+            "No key that was given decrypts what is encrypted for the recipients in "
+            "[upload] encrypt_to.",
+            advice="Nothing was changed. Check that the recipients are the public halves of your keys.",
+        )
+    return opened
 
 
 def _opens(context: Context, recipient: str, identities: Sequence[Identity]) -> bool:

@@ -220,7 +220,9 @@ def take_in(run: RestoreRun, came: Came) -> None:
     """Count and tell what became of one file; record what was found about its copies."""
     task = came.task
     for one in came.givers:
-        if isinstance(one.trouble, OutOfReachError):
+        # That the key to a file is not here is told with the file.
+        is_told = isinstance(one.trouble, NoKeyError) and one.trouble is came.error
+        if isinstance(one.trouble, OutOfReachError) and not is_told:
             run.tell(Trouble(place=one.name, path="", message=str(one.trouble)))
     if came.made is not None:
         _count(run, came, came.made)

@@ -152,6 +152,10 @@ class Keeper(Protocol):
         """For whom is encrypted."""
         ...
 
+    def try_keys(self, files: Sequence[str]) -> None:
+        """Whether the keys in these files decrypt; else a UsageError."""
+        ...
+
     def show_keys(self, files: Sequence[str], *, where: str) -> KeysReport:
         """Show that the keys in these files decrypt."""
         ...

@@ -43,9 +43,9 @@ def keys(session: Session, files: tuple[str, ...], where: str | None, as_json: b
         raise UsageError("--where belongs to --kept.", advice="Name the file with the key too.")
     with session.keeper() as keeper:
         if files:
-            report = keeper.show_keys(
-                [os.path.abspath(file) for file in files], where=_words(where)
-            )
+            named = [os.path.abspath(file) for file in files]
+            keeper.try_keys(named)  # before anything is asked
+            report = keeper.show_keys(named, where=_words(where))
         else:
             report = keeper.keys()
     return session.tell(

@@ -104,7 +104,10 @@ def is_meant(plan: RestorePlan, *, as_json: bool) -> bool:
     """Ask at a terminal; elsewhere only ``--yes`` will do for what costs money or has to be thawed."""
     if not sys.stdin.isatty() or as_json:
         if plan.wants_word:
-            raise UsageError("It costs money, or has to be thawed first.", advice="Add --yes.")
+            raise UsageError(
+                "It costs money, or is not known not to, or has to be thawed first.",
+                advice="Add --yes.",
+            )
         return True
     if not click.confirm("Restore it?", err=True):
         raise UsageError("Nothing was restored.")

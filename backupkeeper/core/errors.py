@@ -264,7 +264,7 @@ class NameTakenError(MismatchError):
     def __init__(self, path: str) -> None:
         super().__init__(
             f"Another file stands at {path}; it was left as it is.",
-            advice="Move it away, or choose another roll name.",
+            advice="Move it away, and repeat the command.",
         )
 
 

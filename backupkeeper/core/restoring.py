@@ -26,6 +26,8 @@ _WORTH: Final = {
 """A copy that is damaged may still have most of its blocks right: it is asked last."""
 MAY_GIVE: Final = frozenset(_WORTH)
 """States of a copy that may have a block right."""
+TINY_BYTES: Final = 10_000_000
+TINY_REQUESTS: Final = 1_000
 
 
 def worth(copy: Copy) -> int:
@@ -112,6 +114,11 @@ class Portion:
     asleep_bytes: int = 0
     """What of it must be thawed first."""
 
+    @property
+    def is_tiny(self) -> bool:
+        """Whether it would cost next to nothing at any price."""
+        return self.size_bytes <= TINY_BYTES and self.requests <= TINY_REQUESTS
+
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class RestorePlan:
@@ -161,8 +168,14 @@ class RestorePlan:
 
     @property
     def wants_word(self) -> bool:
-        """Whether it costs money, as far as is known, or has something thawed."""
-        return bool(self.asleep_files) or any(one.cost for one in self.portions)
+        """Whether it costs money, or is not known not to, or has something thawed.
+
+        What is tiny by size and by requests costs next to nothing anywhere (common practice, no source).
+        """
+        return bool(self.asleep_files) or any(
+            one.cost or (one.cost is None and one.is_bucket and not one.is_tiny)
+            for one in self.portions
+        )
 
 
 Agree = Callable[[RestorePlan], bool]

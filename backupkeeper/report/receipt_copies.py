@@ -9,7 +9,7 @@ from collections.abc import Iterable, Mapping
 from datetime import tzinfo
 from typing import Final
 
-from backupkeeper.core.model import CopyState, PlaceId, Way
+from backupkeeper.core.model import CopyState, PlaceId
 from backupkeeper.core.receipt import (
     ManifestStand,
     PlaceStand,
@@ -31,7 +31,7 @@ from backupkeeper.report.html import (
     table,
     text,
 )
-from backupkeeper.report.receipt_words import EXPLAINED, KINDS, looked, not_proven, way_told
+from backupkeeper.report.receipt_words import KINDS, looked, meanings, not_proven, way_told
 from backupkeeper.report.words import count, moment, plural, size
 
 FEW: Final = 12
@@ -53,9 +53,8 @@ def proofs(receipt: Receipt, zone: tzinfo) -> Markup:
     columns = ["Place", "Role", "Files", "How", "First", "Last"]
     made = table("Proofs, by place and kind", columns, rows, numbers=[2])
     notes = [element("li", text(one.place.name), ": ", _place_note(one)) for one in receipt.places]
-    ways = {span.way for place in receipt.places for span in _spans(place)}
-    meanings = [(way_told(way), EXPLAINED[way]) for way in Way if way in ways]
-    words = joined(element("h3", "What these words mean"), pairs(meanings)) if meanings else None
+    told = meanings(receipt)
+    words = joined(element("h3", "What these words mean"), pairs(told)) if told else None
     notes_told = element("ul", *notes, class_="quiet notes")
     return element("section", element("div", head, made, class_="together"), notes_told, words)
 

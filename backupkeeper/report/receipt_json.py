@@ -1,8 +1,10 @@
 r"""A receipt as one object, and its text: what the page beside it shows, number by number.
 
 Promises:
-1. ``{"version": 1, "kind": "receipt", "verdict": "yes" | "no", "at", "card", "files": [...], ...}``;
-   see the README. Keys only ever get added within a version.
+1. ``{"version": 1, "kind": "receipt", "verdict": "yes" | "no", "at", "card", "reasons", "files_on_card",
+   "bytes_on_card", "roles", "places", "rolls", "files": [{"path", "size", "blake3", "xxh128", "copies":
+   [{"place", "path", "state", "proof", "at", "evidence"}]}], ...}``. Keys only ever get added within a
+   version.
 2. Times are ISO 8601 in UTC (``at_local`` has the zone of the person), sizes are bytes, digests
    lower-case hex, what is not known is null. Text is ASCII; a byte of a path that is not UTF-8 is a
    lone surrogate, ``\udc80`` to ``\udcff``.

@@ -8,6 +8,7 @@ Promises:
 
 from collections.abc import Mapping, Sequence
 from datetime import datetime, tzinfo
+from typing import Final
 
 from backupkeeper.core.model import CopyState, PlaceKind, Role, Way
 from backupkeeper.core.outcomes import Verdict
@@ -31,9 +32,14 @@ EXPLAINED: Mapping[Way, str] = {
         "side; it was seen to refuse wrong bytes. What it keeps was not read since, unless "
         "“fetched back” stands there too."
     ),
-    Way.DOWNLOADED: "all its bytes were downloaded again and were the same as on the card.",
+    Way.DOWNLOADED: "all its bytes were downloaded again and were what they must be.",
 }
 """What each kind of proof shows."""
+ENCRYPTED: Final = (
+    "the copies at this place are encrypted. Before one was sent, it was seen to decrypt to the very bytes "
+    "of the file; what is compared since then are its encrypted bytes, unless it says that they were "
+    "decrypted too. Reading it takes the key."
+)
 
 KINDS: Mapping[PlaceKind, str] = {
     PlaceKind.DRIVE: "drive",
@@ -139,6 +145,15 @@ def exact_time(at: datetime, zone: tzinfo) -> str:
     name = local.tzname() or ""
     named = f" {name}" if name and not name.startswith("UTC") else ""
     return f"{local:%Y-%m-%d %H:%M:%S}{named} (UTC{offset})"
+
+
+def meanings(receipt: Receipt) -> list[tuple[str, str]]:
+    """Every kind of proof that is told, with what it shows."""
+    spans = [span for place in receipt.places for span in (*place.proofs, place.samples) if span]
+    told = [(way_told(way), EXPLAINED[way]) for way in Way if way in {one.way for one in spans}]
+    if any("crypt" in evidence for one in spans for evidence in one.evidence):
+        told.append(("encrypted", ENCRYPTED))
+    return told
 
 
 def way_told(way: Way) -> str:

@@ -7,7 +7,7 @@ are configured and nobody said that it is meant so.
 
 import os
 import stat
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from functools import cache
 
@@ -58,6 +58,11 @@ def read_identities(path: str) -> tuple[Identity, ...]:
     if len(data) > IDENTITIES_MOST_BYTES:
         raise UsageError(f"{path} is far too long for a file with a key.")
     return identities_from(data, path)
+
+
+def keys_in(files: Iterable[str]) -> list[Identity]:
+    """The keys in all of these files; errors as in ``read_identities``."""
+    return [key for file in files for key in read_identities(file)]
 
 
 def encryption_of(config: Config) -> Encryption:

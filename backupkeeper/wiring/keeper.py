@@ -18,7 +18,7 @@ from backupkeeper.actions.context import Context
 from backupkeeper.actions.export import export_list
 from backupkeeper.actions.gaps import gaps
 from backupkeeper.actions.kept_aside import delete_aside, kept_aside
-from backupkeeper.actions.keys import report_keys, show_keys
+from backupkeeper.actions.keys import opened_by, report_keys, show_keys
 from backupkeeper.actions.mirror import mirror
 from backupkeeper.actions.offload import offload
 from backupkeeper.actions.offload_plan import Request
@@ -68,7 +68,7 @@ from backupkeeper.wiring.buckets import bucket_opener
 from backupkeeper.wiring.encryption import (
     EncryptingBuckets,
     encryption_of,
-    read_identities,
+    keys_in,
     with_identity,
 )
 from backupkeeper.wiring.giving_way import giving_way
@@ -293,10 +293,13 @@ class Keeper(Restoring, Overseeing, Picturing, Judging):
         """See ``actions.keys.report_keys``."""
         return report_keys(self._context, encryption_of(self.config))
 
+    def try_keys(self, files: Sequence[str]) -> None:
+        """See ``actions.keys.opened_by``; ``files`` hold the keys. Nothing is remembered."""
+        opened_by(self._context, encryption_of(self.config), keys_in(files))
+
     def show_keys(self, files: Sequence[str], *, where: str) -> KeysReport:
         """See ``actions.keys.show_keys``; ``files`` hold the keys."""
-        held = [key for file in files for key in read_identities(file)]
-        return show_keys(self._context, encryption_of(self.config), held, where)
+        return show_keys(self._context, encryption_of(self.config), keys_in(files), where)
 
     def do(
         self, deed: Deed, progress: Progress, on_forming: Callable[[Forming], None] | None = None

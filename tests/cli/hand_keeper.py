@@ -108,6 +108,9 @@ class HandKeeper:
     def keys(self) -> KeysReport:
         return self._answered("keys")  # type: ignore[no-any-return]  # as above
 
+    def try_keys(self, files: Sequence[str]) -> None:
+        self._answered("try keys", list(files))
+
     def show_keys(self, files: Sequence[str], *, where: str) -> KeysReport:
         return self._answered("show keys", list(files), where)  # type: ignore[no-any-return]  # as above
 

@@ -1,8 +1,10 @@
 """From where a restore takes: the cheapest proven copies first, the work shared out."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from decimal import Decimal
 
+import pytest
 from hypothesis import given, strategies as st
 
 from backupkeeper.core.model import Blake3, Copy, CopyState, PlaceId
@@ -107,8 +109,22 @@ def test_a_plan_sums_what_is_known_and_invents_nothing() -> None:
 def test_a_word_is_wanted_where_it_costs_or_thaws() -> None:
     assert not plan(portion(), portion(None)).wants_word
     assert plan(portion("0.001")).wants_word
+    large, many = replace(portion(), size_bytes=10**12), replace(portion(), requests=10**6)
+    assert not plan(large, many).wants_word  # known to be free
     assert plan(portion(asleep=1)).wants_word
     assert (plan().fits, plan(needed=1).fits) == (True, False)
+
+
+@pytest.mark.parametrize(
+    ("size_bytes", "requests", "wanted"),
+    [(10_000_000, 1_000, False), (10_000_001, 1, True), (1, 1_001, True)],
+)
+def test_what_is_not_known_to_be_free_wants_a_word_unless_it_is_tiny(
+    size_bytes: int, requests: int, wanted: bool
+) -> None:
+    unknown = replace(portion(None), size_bytes=size_bytes, requests=requests)
+    assert plan(portion(), unknown).wants_word is wanted
+    assert not plan(replace(unknown, is_bucket=False)).wants_word
 
 
 def test_all_is_well_only_where_all_was_done() -> None:

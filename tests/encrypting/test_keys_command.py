@@ -41,11 +41,15 @@ def test_only_a_key_that_fits_is_taken(yard: Yard) -> None:
         pytest.param(["--kept", "{key}", "--where", " "], "in words, on one line", id="no words"),
         pytest.param(["--kept", "{key}", "--where", "a\nb"], "on one line", id="two lines"),
         pytest.param(["--kept", "/nowhere/k", "--where", "x"], "can't be read", id="no file"),
+        pytest.param(["--kept", "/nowhere/k"], "can't be read", id="no file, before any question"),
+        pytest.param(["--kept", "{other}"], "No key that was given", id="another key, as above"),
     ],
 )
 def test_what_is_not_right_is_told(yard: Yard, words: list[str], told: str) -> None:
     said = typed(
-        yard, "keys", *(word.replace("{key}", str(yard.root / "key.txt")) for word in words)
+        yard,
+        "keys",
+        *(word.format(key=yard.root / "key.txt", other=yard.root / "other.txt") for word in words),
     )
     assert said.code == 2
     assert told in said.err

@@ -202,7 +202,7 @@ def test_what_is_wrong_in_the_bucket_gets_no_name_and_is_remembered(
 def test_killed_at_random_it_goes_on_and_no_name_is_ever_wrong(yard: Yard, store: Server) -> None:
     back = roll_folder(yard.root / "back")
     words = [sys.executable, "-m", "backupkeeper", "--config", str(yard.root / "config.toml")]
-    words += ["restore", "--all", "--to", str(yard.root / "back")]
+    words += ["restore", "--all", "--to", str(yard.root / "back"), "--yes"]
     environ = {
         **os.environ,
         "HOME": str(yard.root),

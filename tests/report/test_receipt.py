@@ -114,6 +114,17 @@ def test_a_shared_device_is_told_though_all_is_proven() -> None:
     assert "each on a physical device" not in words
 
 
+def test_what_stands_encrypted_is_never_said_to_be_the_bytes_of_the_card() -> None:
+    made = made_receipts.yes()
+    off_site = made.places[2]
+    span = replace(off_site.proofs[0], evidence=("refused when wrong: MD5; encrypted, and seen",))
+    encrypted = replace(made, places=(*made.places[:2], replace(off_site, proofs=(span,))))
+    one = parsed(encrypted)
+    assert "what is compared since then are its encrypted bytes" in one.facts("encrypted")[0]
+    assert "card" not in one.facts("fetched back")[0]
+    assert parsed(made).facts("encrypted") == []
+
+
 def test_nothing_asked_for_and_nothing_there_is_told() -> None:
     empty = receipt((), Reason(code=ReasonCode.NOTHING_TO_JUDGE, role=None, paths=()), asked=())
     said = parsed(replace(empty, places=(), label=None)).words()

@@ -264,6 +264,9 @@ def test_a_link_inside_the_folder_leads_nowhere(yard: Yard) -> None:
     (yard.root / "back" / SHOOT).symlink_to(yard.root / "outside")
     outcome = restored(yard)
     assert len(outcome.not_there) == 4
+    for one in outcome.not_there:
+        assert "Move it away, and repeat the command." in one.why
+        assert "roll name" not in one.why  # that would be an offload's advice
     assert not list((yard.root / "outside").iterdir())
 
 
