@@ -98,6 +98,11 @@ class Surveyor:
             ends.append(self._sieved_at + AHEAD)
         return min(ends, default=None)
 
+    @property
+    def rolls(self) -> int:
+        """How many rolls the last survey looked at."""
+        return len(self._facts)
+
     def survey(
         self, mounted: Mounted, cutoffs: Mapping[PlaceId, datetime] | None = None
     ) -> tuple[RollNeed, ...]:

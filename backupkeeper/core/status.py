@@ -123,6 +123,8 @@ class Status:
     damage: tuple[str, ...]
     rolls_with_gaps: int
     bytes_to_go: int
+    rolls: int | None = None
+    """How many rolls are known; None: not counted."""
     drill: str = ""
     """A sentence: the last restore drill, or that there was none."""
     arrivals: tuple[Arrival, ...] = ()

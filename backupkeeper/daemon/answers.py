@@ -11,11 +11,21 @@ from backupkeeper.actions.context import Context
 from backupkeeper.actions.drilled import drill_sentence
 from backupkeeper.actions.online import OnlineDrive, online
 from backupkeeper.actions.place_check import reminders
-from backupkeeper.actions.survey import survey
-from backupkeeper.core.deeds import CardHere, Deed, DeedKind, Plan, RollNeed, View
+from backupkeeper.actions.room import free_on, remembered_room
+from backupkeeper.actions.survey import Surveyor
+from backupkeeper.core.deeds import (
+    CardHere,
+    Deed,
+    DeedKind,
+    Plan,
+    RollNeed,
+    Standing as Hurt,
+    View,
+)
 from backupkeeper.core.estimate import Pace, left, pace_of
 from backupkeeper.core.line import WAITS_FOR_HOURS, line_at
 from backupkeeper.core.model import EventKind, Place, PlaceId, PlaceKind, Standing
+from backupkeeper.core.needs import later
 from backupkeeper.core.patience import line_of, shut_of, until
 from backupkeeper.core.status import (
     CardStatus,
@@ -146,6 +156,7 @@ class Answers:
             failing=tuple(_failing(view)),
             damage=tuple(_damage(view.needs, view.places)),
             rolls_with_gaps=sum(bool(need.gaps) for need in view.needs),
+            rolls=self.seeing.surveyor.rolls,
             bytes_to_go=_to_go(view.needs),
             drill=drill_sentence(self.seeing.context),
             arrivals=arrivals(
@@ -299,21 +310,27 @@ def _down(view: View, tz: tzinfo) -> Iterator[str]:
 
 def _damage(needs: Iterable[RollNeed], places: Mapping[PlaceId, Place]) -> list[str]:
     return [
-        f"{need.roll.folder} on {places[place].name}: {standing.damaged_files} files damaged, "
-        f"{standing.missing_files} missing"
+        f"{need.roll.folder} on {places[place].name}: {_how_many(standing)}"
         for need in needs
         for place, standing in need.at.items()
         if standing.damaged_files or standing.missing_files
     ]
 
 
+def _how_many(standing: Hurt) -> str:
+    """``1 file damaged, 2 files missing``: what there is none of is not told."""
+    counts = ((standing.damaged_files, "damaged"), (standing.missing_files, "missing"))
+    return ", ".join(
+        f"{count:,} {'file' if count == 1 else 'files'} {what}" for count, what in counts if count
+    )
+
+
 def status_without_daemon(context: Context, tz: tzinfo) -> Status:
     """What can be said where no daemon runs: places and facts, looked at now."""
     now = context.clock.now()
-    drives, away = (
-        [],
-        {event: one.at for event, one in context.catalog.latest(EventKind.SEEN).items()},
-    )
+    seen = {event: one.at for event, one in context.catalog.latest(EventKind.SEEN).items()}
+    room = {place: at for place, (at, _) in remembered_room(context).items()}
+    drives = []
     mounted: dict[PlaceId, str] = {}
     for place in context.catalog.places():
         if place.kind is PlaceKind.BUCKET or place.standing is not Standing.ACTIVE:
@@ -327,14 +344,15 @@ def status_without_daemon(context: Context, tz: tzinfo) -> Status:
                 name=place.name,
                 role=place.role.value,
                 point=found.root if isinstance(found, OnlineDrive) else "",
-                free_bytes=context.files.free_bytes(found.root)
+                free_bytes=free_on(context, [found]).get(place.id)
                 if isinstance(found, OnlineDrive)
                 else None,
-                last_seen=now if is_here else away.get(place.id),
+                last_seen=now if is_here else later(seen.get(place.id), room.get(place.id)),
                 note="" if isinstance(found, OnlineDrive) else found,
             )
         )
-    needs = survey(context, mounted)
+    surveyor = Surveyor(context)
+    needs = surveyor.survey(mounted)
     names = {place.id: place for place in context.catalog.places()}
     return Status(
         at=now,
@@ -352,6 +370,7 @@ def status_without_daemon(context: Context, tz: tzinfo) -> Status:
         failing=(),
         damage=tuple(_damage(needs, names)),
         rolls_with_gaps=sum(bool(need.gaps) for need in needs),
+        rolls=surveyor.rolls,
         bytes_to_go=_to_go(needs),
         drill=drill_sentence(context),
         advice=Shares(context, tz).warnings(now),

@@ -33,6 +33,8 @@ from backupkeeper.report.words import (
 )
 
 MOST_WAITING = 20
+_PLAINLY_AWAY = "is not here (last seen at"
+"""What is said of every drive that is away (``actions.online``): that is told already."""
 Json = dict[str, Any]
 
 
@@ -110,8 +112,8 @@ def status_lines(status: Status, look: Look) -> list[Line]:
     """The status on a terminal."""
     page = Page(look)
     _say_daemon(page, status, look)
-    parts: tuple[tuple[str, Callable[[Page, Status, Look], None], object], ...] = (
-        ("Plugged in", _say_plugged, True),
+    parts: tuple[tuple[str, Callable[[Page, Status], None], object], ...] = (
+        ("Drives and cards", _say_plugged, True),
         ("Under way", _say_under_way, status.under_way),
         ("Waiting", _say_waiting, status.waiting),
         ("Failed", _say_failing, status.failing),
@@ -121,7 +123,7 @@ def status_lines(status: Status, look: Look) -> list[Line]:
     for head, say, is_wanted in parts:
         if is_wanted:
             page.head(head)
-            say(page, status, look)
+            say(page, status)
     if status.drill:
         page.head("Restore drill")
         page.say(told(status.drill), indent=2)
@@ -134,10 +136,13 @@ def status_lines(status: Status, look: Look) -> list[Line]:
 def _say_daemon(page: Page, status: Status, look: Look) -> None:
     if status.process is None:
         page.say("The daemon is not running: nothing is done by itself.", tone=Tone.BAD)
-        page.say("Start it with: backupkeeper run, or: backupkeeper service install", indent=2)
+        page.say("Start it in this window, or with the computer:", indent=2)
+        page.line("      backupkeeper run")
+        page.line("      backupkeeper service install")
     elif status.paused_until is not None:
         page.say(f"Paused until {moment(status.paused_until, look.zone)}.", tone=Tone.WARN)
-        page.say("To go on, type: backupkeeper resume", indent=2)
+        page.say("To go on:", indent=2)
+        page.line("      backupkeeper resume")
     else:
         since = age(status.since, status.at) if status.since is not None else "a while ago"
         page.say(f"The daemon runs (process {status.process}, begun {since}).", tone=Tone.GOOD)
@@ -145,6 +150,8 @@ def _say_daemon(page: Page, status: Status, look: Look) -> None:
     if status.rolls_with_gaps:
         rolls = plural(status.rolls_with_gaps, "roll")
         page.say(f"{rolls} with a gap, {size(status.bytes_to_go)} to bring.", tone=Tone.WARN)
+    elif status.rolls == 0:
+        page.say("No card was taken in yet.")
     else:
         page.say("No roll has a gap, as far as the facts go.")
     for one in status.arrivals:
@@ -169,41 +176,47 @@ def _say_line(page: Page, status: Status, look: Look) -> None:
         page.say(told(one), tone=Tone.WARN)
 
 
-def _say_plugged(page: Page, status: Status, look: Look) -> None:
+def _say_plugged(page: Page, status: Status) -> None:
     for drive in status.drives:
-        page.say(told(_drive(drive, status, look)), indent=2)
+        mark = page.look.full if drive.point else page.look.open
+        page.say(told(_drive(drive, status)), indent=2, first=f"{mark} ")
     for card in status.cards:
-        page.say(told(_card(card, status, look)), indent=2, tone=_tone(card))
+        page.say(told(_card(card, status)), indent=2, first=f"{page.look.dash} ", tone=_tone(card))
     for stranger in status.strangers:
-        page.say(f"{look.dash} {told(stranger)}", indent=2, tone=Tone.QUIET)
+        _say_one(page, stranger, Tone.QUIET)
     if not (status.drives or status.cards or status.strangers):
         page.say("Nothing.", indent=2)
 
 
-def _drive(drive: DriveStatus, status: Status, look: Look) -> str:
+def _say_one(page: Page, sentence: str, tone: Tone = Tone.PLAIN) -> None:
+    page.say(told(sentence), indent=2, first=f"{page.look.dash} ", tone=tone)
+
+
+def _drive(drive: DriveStatus, status: Status) -> str:
     name = f"{told(drive.name)} ({drive.role})"
     if not drive.point:
         last = drive.last_seen
         when = (
             f"last seen {age(last, status.at)}" if last is not None else "never seen by the daemon"
         )
-        return f"{look.open} {name}: not here, {when}"
+        more = f". {drive.note}" if drive.note and _PLAINLY_AWAY not in drive.note else ""
+        return f"{name}: not here, {when}{more}"
     free = f", {size(drive.free_bytes)} free" if drive.free_bytes is not None else ""
     note = f"; {drive.note}" if drive.note else ""
-    return f"{look.full} {name} at {shown(drive.point)}{free}{note}"
+    return f"{name} at {shown(drive.point)}{free}{note}"
 
 
-def _card(card: CardStatus, status: Status, look: Look) -> str:
+def _card(card: CardStatus, status: Status) -> str:
     name = told(card.source or card.label)
     what = (
         f"card {name} at {shown(card.point)}: {plural(card.files, 'file')}, {size(card.size_bytes)}"
     )
     if card.may_wipe is not None and card.judged_at is not None:
         answer = "may be wiped" if card.may_wipe else "DO NOT WIPE"
-        return f"{look.dash} {what}; {answer}, said {age(card.judged_at, status.at)}"
+        return f"{what}; {answer}, said {age(card.judged_at, status.at)}"
     if card.taken:
-        return f"{look.dash} {what}; offloaded, not fit to be wiped yet. {card.note}".rstrip()
-    return f"{look.dash} {what}; not offloaded. {card.note}".rstrip()
+        return f"{what}; offloaded, not fit to be wiped yet. {card.note}".rstrip()
+    return f"{what}; not offloaded. {card.note}".rstrip()
 
 
 def _tone(card: CardStatus) -> Tone:
@@ -212,9 +225,9 @@ def _tone(card: CardStatus) -> Tone:
     return Tone.GOOD if card.may_wipe else Tone.BAD
 
 
-def _say_under_way(page: Page, status: Status, look: Look) -> None:
+def _say_under_way(page: Page, status: Status) -> None:
     for deed in status.under_way:
-        page.say(f"{look.dash} {told(deed.what)}", indent=2)
+        _say_one(page, deed.what)
         page.say(_progress(deed), indent=4)
 
 
@@ -235,11 +248,9 @@ def _progress(deed: DeedStatus) -> str:
     return ", ".join(parts)
 
 
-def _say_waiting(page: Page, status: Status, look: Look) -> None:
+def _say_waiting(page: Page, status: Status) -> None:
     for one in status.waiting[:MOST_WAITING]:
-        page.say(
-            f"{look.dash} {_wait(one)}", indent=2, tone=Tone.WARN if one.person else Tone.PLAIN
-        )
+        _say_one(page, _wait(one), Tone.WARN if one.person else Tone.PLAIN)
     rest = len(status.waiting) - MOST_WAITING
     if rest > 0:
         page.say(f"and {plural(rest, 'more')}", indent=2)
@@ -252,20 +263,21 @@ def _wait(one: WaitStatus) -> str:
     return f"{told(one.what)}{to_go + ')' if to_go else ''}: {told(one.why)}"
 
 
-def _say_failing(page: Page, status: Status, look: Look) -> None:
+def _say_failing(page: Page, status: Status) -> None:
     for one in status.failing:
-        page.say(f"{look.dash} {told(one)}", indent=2, tone=Tone.WARN)
+        _say_one(page, one, Tone.WARN)
 
 
-def _say_damage(page: Page, status: Status, look: Look) -> None:
+def _say_damage(page: Page, status: Status) -> None:
     for one in status.damage:
-        page.say(f"{look.dash} {told(one)}", indent=2, tone=Tone.BAD)
-    page.say("To see what can be done: backupkeeper repair --dry-run", indent=2)
+        _say_one(page, one, Tone.BAD)
+    page.say("To see what can be done:", indent=2)
+    page.line("      backupkeeper repair --dry-run")
 
 
-def _say_advice(page: Page, status: Status, look: Look) -> None:
+def _say_advice(page: Page, status: Status) -> None:
     for one in status.advice:
-        page.say(f"{look.dash} {told(one)}", indent=2, tone=Tone.WARN)
+        _say_one(page, one, Tone.WARN)
 
 
 def needs_person(status: Status) -> bool:

@@ -182,7 +182,7 @@ def test_rot_is_found_in_the_night_of_its_proof_and_told_at_once(tmp_path: Path)
             # Asked of the daemon: a command's clock knows nothing of these eighty days.
             told = json.loads(stand.typed("status", "--json", code=1))
             assert (told["rolls_with_gaps"], len(told["damage"])) == (1, 1)
-            assert told["damage"][0].endswith("on Main: 1 files damaged, 0 missing")
+            assert told["damage"][0].endswith("on Main: 1 file damaged")
 
 
 def test_a_stop_under_load_ends_within_five_seconds_and_leaves_no_half_fact(

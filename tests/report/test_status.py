@@ -218,7 +218,7 @@ def test_an_idle_daemon_says_what_is_here_and_what_is_not() -> None:
         "The daemon runs (process 4711, begun 2 hours ago).\n"
         "No roll has a gap, as far as the facts go.\n"
         "\n"
-        "Plugged in\n"
+        "Drives and cards\n"
         "  ■ Main (primary) at /media/main, 400 GB free\n"
         "  □ Travel (secondary): not here, last seen 3 days ago"
     )
@@ -338,3 +338,36 @@ def test_what_is_worth_knowing_of_a_bucket_asks_for_nobody() -> None:
     *_, last = status_lines(replace(IDLE, notes=(note,)), Look())
     assert (last.text, last.tone) == (note, Tone.QUIET)
     assert needs_person(replace(IDLE, notes=(note,))) == needs_person(IDLE)
+
+
+def test_nothing_taken_in_is_not_told_as_no_gap() -> None:
+    assert "No card was taken in yet." in text(replace(IDLE, rolls=0))
+    assert "gap" not in text(replace(IDLE, rolls=0))
+    assert "No roll has a gap" in text(replace(IDLE, rolls=1))
+
+
+def test_a_drive_that_is_away_says_why_where_that_is_news() -> None:
+    away = DriveStatus(
+        name="Travel", role="secondary", note="Travel is not here (last seen at /x)."
+    )
+    assert "last seen at /x" not in text(replace(IDLE, drives=(away,)))
+    clone = replace(away, note="What is at /x is a clone. It is not used.")
+    assert "not here, never seen by the daemon. What is at /x is a" in text(
+        replace(IDLE, drives=(clone,))
+    )
+
+
+@pytest.mark.parametrize(
+    "status",
+    [
+        replace(IDLE, process=None),
+        replace(IDLE, paused_until=NOON),
+        replace(IDLE, damage=("Roll 01 on Main: 1 file damaged",)),
+    ],
+)
+def test_a_command_stands_on_a_line_of_its_own_however_narrow(status: Status) -> None:
+    lines = [line.text for line in status_lines(status, Look(width=40, unicode=False))]
+    commands = [line for line in lines if "backupkeeper" in line]
+    assert commands
+    assert all(line.startswith("      backupkeeper ") for line in commands)
+    assert all(line.isascii() for line in lines)

@@ -140,3 +140,24 @@ def test_free_bytes_are_remembered_once_a_day_unless_they_change(yard: Yard) -> 
     yard.clock.at -= 30 * DAY  # a clock that was set back is no reason to know nothing
     seen(yard)
     assert remembered() == 3 * first
+
+
+def test_status_by_hand_says_the_same_of_what_is_here_and_what_was(yard: Yard) -> None:
+    with yard.keeper() as keeper:
+        assert keeper.status().rolls == 0
+    main, travel = yard.drives()
+    yard.offload(yard.card("WIDE", CARD))
+    seen(yard)
+    yard.clock.at += 9 * DAY
+    shutil.move(travel, yard.root / "in the other bag")
+    (roll_folder(main) / "DCIM/100/A.MP4").unlink()
+    rot(roll_folder(main) / "DCIM/100/B.MP4", 100, b"rot")
+    yard.verify("Main")
+    with yard.keeper() as keeper:
+        status = keeper.status()
+    assert status.rolls == 1
+    here, away = status.drives
+    assert (here.name, here.last_seen, away.point) == ("Main", status.at, "")
+    assert here.free_bytes is not None
+    assert away.last_seen is not None  # no daemon ever ran: it was seen by hand
+    assert [one.partition(": ")[2] for one in status.damage] == ["1 file damaged, 1 file missing"]
