@@ -170,6 +170,7 @@ def _settle(connection: sqlite3.Connection, path: str, known: Mapping[int, str])
     connection.execute("PRAGMA foreign_keys = ON")
     connection.execute("PRAGMA trusted_schema = OFF")
     connection.execute("PRAGMA cache_size = -32768")  # 32 MiB of the memory promised
+    connection.execute("PRAGMA secure_delete = ON")  # see ``catalog.outbox``
     if version < max(known):
         migrate(connection, path, known)
 

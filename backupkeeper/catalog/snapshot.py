@@ -4,7 +4,8 @@ Promises:
 1. It is the catalog of one moment, whatever other programs write meanwhile (SQLite's online backup,
    https://sqlite.org/backup.html), and SQLite's own check found that copy whole.
 2. It stands alone: no journal beside it is needed.
-3. Only ``CatalogError`` leaves. The catalog itself is only read.
+3. No letter of the outbox is in it, nor what is left of one.
+4. Only ``CatalogError`` leaves. The catalog itself is only read.
 
 Example:
     mark = snapshot_mark(path)
@@ -111,6 +112,9 @@ def pack(path: str, beside: str) -> Packed:
         with closing(_reading(path)) as source, closing(sqlite3.connect(raw)) as copy:
             copy.execute("PRAGMA journal_mode = OFF")
             source.backup(copy)
+            copy.execute("PRAGMA secure_delete = ON")
+            copy.execute("DELETE FROM outbox")  # letters are this machine's own
+            copy.commit()
             copy.execute("PRAGMA journal_mode = DELETE")
             size = os.path.getsize(raw)
             how = "integrity_check" if size <= SMALL_BYTES else "quick_check"

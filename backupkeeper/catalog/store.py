@@ -22,6 +22,7 @@ from backupkeeper.catalog import events, grouping, reading, rows, tallies, uploa
 from backupkeeper.catalog.connected import Connected
 from backupkeeper.catalog.encrypted import EncryptedObjects
 from backupkeeper.catalog.opening import connect
+from backupkeeper.catalog.outbox import OutboxRows
 from backupkeeper.catalog.theirs import theirs, untouched
 from backupkeeper.core.covers import FileGroup
 from backupkeeper.core.errors import CatalogError, UsageError
@@ -61,7 +62,7 @@ def open_catalog(path: str, *, clock: Clock, patience_s: float = 10.0) -> "Sqlit
     return SqliteCatalog(connection, path, clock=clock, checked=checked)
 
 
-class SqliteCatalog(EncryptedObjects, Connected):
+class SqliteCatalog(EncryptedObjects, OutboxRows, Connected):
     """See ``ports.catalog.Catalog`` for what each method promises; made by ``open_catalog``."""
 
     # -- places

@@ -7,6 +7,7 @@ from typing import Protocol
 from backupkeeper.config import Config
 from backupkeeper.core.drilling import DrillOutcome
 from backupkeeper.core.keys import KeysReport
+from backupkeeper.core.mailing import DraftedMail, MailOutcome, Sending
 from backupkeeper.core.mending import KeptAside, RepairOutcome
 from backupkeeper.core.model import Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
@@ -170,6 +171,22 @@ class Keeper(Protocol):
 
     def resume(self, *, uploads: bool = False) -> bool:
         """Ask it to go on; whether one heard."""
+        ...
+
+    def mail_report(self) -> MailOutcome:
+        """How everything stands, as a mail, now."""
+        ...
+
+    def draft_report(self) -> DraftedMail:
+        """The same, not sent."""
+        ...
+
+    def write_draft(self, file: str, data: bytes) -> str:
+        """Write it to a new file; where that is."""
+        ...
+
+    def test_mail(self) -> Sending:
+        """A short mail, to see how that goes."""
         ...
 
     def export_list(self, roll: str) -> bytes:

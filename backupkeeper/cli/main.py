@@ -18,6 +18,7 @@ from backupkeeper.cli.drill import drill
 from backupkeeper.cli.failing import fail
 from backupkeeper.cli.gaps import gaps
 from backupkeeper.cli.keys import keys
+from backupkeeper.cli.mail import mail
 from backupkeeper.cli.manifest import manifest
 from backupkeeper.cli.offload import offload
 from backupkeeper.cli.place_check import check
@@ -108,3 +109,4 @@ for command in (
 ):  # fmt: skip
     main.add_command(command)
 place.add_command(cost)
+main.add_command(mail)

@@ -35,8 +35,6 @@ class Matter:
     urgent: bool = False
     once: bool = False
     """Told once at all, not once a day."""
-    by_mail: bool = False
-    """For the mail too, though it is not urgent (the weekly report)."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -42,6 +42,7 @@ from backupkeeper.daemon.seeing import ASKED_FOR, Heard, Seeing
 from backupkeeper.daemon.shares import Shares
 from backupkeeper.daemon.sights import SightKind
 from backupkeeper.daemon.workbench import Job
+from backupkeeper.report.mail_words import waiting_words
 
 MOST_WAITING: Final = 500
 MOST_PAUSE: Final = timedelta(days=365)
@@ -167,7 +168,7 @@ class Answers:
                 left=self.seeing.workbench.left(),
             ),
             advice=self.seeing.shares.warnings(now),
-            notes=reminders(self.seeing.context),
+            notes=_notes(self.seeing.context, now),
         )
 
     def _drives(self, view: View) -> list[DriveStatus]:
@@ -374,5 +375,10 @@ def status_without_daemon(context: Context, tz: tzinfo) -> Status:
         bytes_to_go=_to_go(needs),
         drill=drill_sentence(context),
         advice=Shares(context, tz).warnings(now),
-        notes=reminders(context),
+        notes=_notes(context, now),
     )
+
+
+def _notes(context: Context, now: datetime) -> tuple[str, ...]:
+    """Sentences to be told quietly: on buckets, and on mails that can't get out."""
+    return (*reminders(context), *waiting_words(context.catalog.waiting(), now))

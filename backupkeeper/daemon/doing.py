@@ -7,18 +7,14 @@ in ``Finished.troubles``.
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import replace
-from datetime import tzinfo
 from types import MappingProxyType
 from typing import Final
 
 from backupkeeper.actions.adopt import adopt_folder
-from backupkeeper.actions.arrivals import arrivals
 from backupkeeper.actions.changes import look_at_changes
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.drill_alone import drill_alone
 from backupkeeper.actions.drill_removal import RemoveFolder
-from backupkeeper.actions.drilled import drill_sentence
-from backupkeeper.actions.gaps import gaps
 from backupkeeper.actions.may_wipe import may_wipe
 from backupkeeper.actions.mirror import mirror_roll
 from backupkeeper.actions.offload import offload
@@ -29,7 +25,6 @@ from backupkeeper.actions.posters import posters_of_folders
 from backupkeeper.actions.repair import repair_roll
 from backupkeeper.actions.room import note_room
 from backupkeeper.actions.snapshots import keep_snapshots
-from backupkeeper.actions.survey import survey
 from backupkeeper.actions.upload import upload_roll
 from backupkeeper.actions.verify import prove_roll
 from backupkeeper.core.deeds import Deed, DeedKind
@@ -41,16 +36,13 @@ from backupkeeper.core.errors import (
     WriteError,
 )
 from backupkeeper.core.forming import Forming
-from backupkeeper.core.hours import next_week
-from backupkeeper.core.model import EventKind, PlaceId, PlaceKind, RollId, Way
+from backupkeeper.core.model import PlaceId, PlaceKind, RollId, Way
 from backupkeeper.core.needs import young_for
 from backupkeeper.core.outcomes import Finding, Trouble
 from backupkeeper.core.wish import LONG_AGO
 from backupkeeper.daemon.errand import Finished
-from backupkeeper.daemon.shares import Shares
 from backupkeeper.ports.progress import Progress
 from backupkeeper.report.reasons import in_one
-from backupkeeper.report.weekly import weekly_subject, weekly_text
 
 _BRINGING: Final = frozenset(
     {
@@ -294,24 +286,6 @@ def _drill(
         files=max(files, 1),
         troubles=tuple(troubles),
     )
-
-
-def make_weekly(context: Context, tz: tzinfo) -> Finished:
-    """The weekly word: its subject is what is said, its text goes along."""
-    weekly = context.config.report.weekly
-    now = context.clock.now()
-    seen = context.catalog.latest(EventKind.SEEN)
-    report = gaps(context)
-    text = weekly_text(
-        report,
-        seen={place.id: seen[place.id].at for place in report.places if place.id in seen},
-        zone=tz,
-        next_at=next_week(weekly, now, tz) if weekly is not None else None,
-        drill=drill_sentence(context),
-        advice=Shares(context, tz).warnings(now),
-        arrivals=arrivals(context, survey(context, {}), tz),
-    )
-    return Finished(said=weekly_subject(report), sight=text)
 
 
 _DOERS: Final = MappingProxyType[DeedKind, Doer](

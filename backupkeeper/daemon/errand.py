@@ -93,6 +93,8 @@ class Finished:
     """Bytes free now on the drives that it used, by place id."""
     sight: str = ""
     """What a look at a mount saw (JSON of ``daemon.sights.Sight``), or a report's text."""
+    posted: bool = False
+    """Whether the weekly report is in the outbox, and remembered as made."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

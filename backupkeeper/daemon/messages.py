@@ -3,8 +3,8 @@
 Kept by the loop's own thread; what was told is in the catalog, so a restart tells nothing twice.
 """
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta, tzinfo
 from typing import Final
 
@@ -12,15 +12,17 @@ from backupkeeper.actions.card_look import CardLook, what_to_type
 from backupkeeper.actions.context import Context
 from backupkeeper.core.deeds import Plan, View
 from backupkeeper.core.hours import may_disturb
+from backupkeeper.core.mailing import WEEKLY_REPORT
 from backupkeeper.core.matters import Matter, Patience, due, matters
 from backupkeeper.core.model import EventKind
 from backupkeeper.daemon.errand import Finished
+from backupkeeper.daemon.mailbox import Mailbox
 from backupkeeper.daemon.memory import Memory
 from backupkeeper.daemon.notes import Log
 from backupkeeper.daemon.sights import SightKind
 from backupkeeper.daemon.surroundings import Surroundings
 from backupkeeper.daemon.telling import Teller, Told
-from backupkeeper.daemon.timetable import WEEKLY_REPORT, Timetable
+from backupkeeper.daemon.timetable import Timetable
 
 WEEKLY_KEY: Final = "make the weekly report"
 """Key of the worker that makes it."""
@@ -38,9 +40,12 @@ class Messages:
     log: Log
     tz: tzinfo
     make_weekly: Callable[[], None]
-    has_person: bool
-    """Whether anybody can be told at all; else what is in the log counts as told."""
-    has_mail: bool
+    mailbox: Mailbox | None
+    """None: there are no mails. What is urgent is told by one, and the weekly report."""
+    on_posted: Callable[[], None]
+    """A letter is in the outbox."""
+    mailed: set[str] = field(default_factory=set)
+    """Matters that count as told already, while other ways of telling are at it."""
     weekly: Matter | None = None
     weekly_asked: bool = False
     sink: frozenset[str] = frozenset()
@@ -79,11 +84,21 @@ class Messages:
         self._weekly(now)
         if self.weekly is not None:
             wanted.append(self.weekly)
-        if self.has_person:
+        self._mail([matter for matter in wanted if matter.urgent], now)
+        if self.teller.has_heralds:
             self.teller.tell(wanted)
+        elif self.mailbox is None:
+            for matter in wanted:  # it is in the log: there is no other way
+                self._taken(matter)
+
+    def _mail(self, urgent: Sequence[Matter], now: datetime) -> None:
+        """Queued is told: the outbox loses nothing. Others are told too, whatever comes of it."""
+        if self.mailbox is None or not urgent:
             return
-        for matter in wanted:
-            self._taken(matter)
+        for matter in urgent:
+            self.mailbox.post_urgent(matter, next_at=self.timetable.next_due(now))
+            self.mailed.add(matter.id)
+        self.on_posted()
 
     def _twice(self) -> list[Matter]:
         _, twice = self.surroundings.drives()
@@ -112,17 +127,24 @@ class Messages:
     def weekly_made(self, came: Finished | None) -> None:
         """The worker made it (or could not: it is asked for again at the next due look)."""
         self.weekly_asked = False
-        if came is not None:
-            self.weekly = Matter(id=WEEKLY_REPORT, subject=came.said, body=came.sight, by_mail=True)
-            self.log.note(f"Weekly report: {came.said}.")
+        if came is None or came.posted != (self.mailbox is not None):
+            return  # made meanwhile, or by another configuration
+        self.log.note(f"Weekly report: {came.said}.")
+        made = Matter(id=WEEKLY_REPORT, subject=came.said, body=came.sight)
+        if self.mailbox is None:
+            self.weekly = made
+            return
+        self.mailed.add(made.id)
+        self.teller.tell([made])
+        self.on_posted()
 
     def told(self, told: Told) -> None:
         """A telling ended."""
         for failure in told.failures:
             self.log.note(f"{told.matter.subject}: {failure}", urgent=True)
-        is_weekly = told.matter.id == WEEKLY_REPORT
-        enough = "mail" in told.by if is_weekly and self.has_mail else bool(told.by)
-        if enough:
+        if told.matter.id in self.mailed:
+            self.mailed.discard(told.matter.id)
+        elif told.by:
             self._taken(told.matter)
         self.teller.settled(told.matter)
 

@@ -33,11 +33,9 @@ class Teller:
     """Tells matters one after another.
 
     Args:
-        heralds: all of them are tried for each matter; those for urgent matters only are in
-            ``urgent_only``.
+        heralds: all of them are tried for each matter.
         on_told: called from the teller's thread with the end of each telling.
         seconds: a stopwatch.
-        urgent_only: names of heralds that are bothered with what is urgent alone.
     """
 
     def __init__(
@@ -46,12 +44,10 @@ class Teller:
         on_told: Callable[[Told], None],
         *,
         seconds: Callable[[], float],
-        urgent_only: Iterable[str] = (),
     ) -> None:
         self._heralds = tuple(heralds)
         self._on_told = on_told
         self._seconds = seconds
-        self._urgent_only = frozenset(urgent_only)
         self._failed_at: dict[str, float] = {}
         self._under_way: set[str] = set()
         self._lock = threading.Lock()
@@ -79,7 +75,7 @@ class Teller:
         """Have these told; one that is being told, and not settled since, is not told again."""
         for matter in matters:
             with self._lock:
-                if matter.id in self._under_way or not self._able(matter):
+                if matter.id in self._under_way or not self._able():
                     continue
                 self._under_way.add(matter.id)
             self._queue.put(matter)
@@ -89,14 +85,13 @@ class Teller:
         with self._lock:
             self._under_way.discard(matter.id)
 
-    def _able(self, matter: Matter) -> list[Herald]:
-        """The heralds for a matter, without those that failed a short while ago."""
+    def _able(self) -> list[Herald]:
+        """The heralds without those that failed a short while ago."""
         now = self._seconds()
         return [
             herald
             for herald in self._heralds
-            if (matter.urgent or matter.by_mail or herald.name not in self._urgent_only)
-            and now - self._failed_at.get(herald.name, float("-inf")) >= PATIENCE_S
+            if now - self._failed_at.get(herald.name, float("-inf")) >= PATIENCE_S
         ]
 
     def _run(self) -> None:
@@ -106,7 +101,7 @@ class Teller:
     def _told(self, matter: Matter) -> Told:
         took, failures = [], []
         with self._lock:
-            heralds = self._able(matter)
+            heralds = self._able()
         for herald in heralds:
             why_not = herald.tell(subject=matter.subject, body=matter.body, urgent=matter.urgent)
             with self._lock:

@@ -24,8 +24,8 @@ from apscheduler.triggers.cron import CronTrigger
 from apscheduler.triggers.date import DateTrigger
 
 from backupkeeper.core.hours import WeekTime, Window, next_week
+from backupkeeper.core.mailing import WEEKLY_REPORT
 
-WEEKLY_REPORT: Final = "weekly report"
 _ALARM: Final = "alarm"
 
 

@@ -25,6 +25,7 @@ from backupkeeper.core.policy import Policy
 from backupkeeper.core.scrub import Load
 from backupkeeper.core.standing import Scale, Tallies
 from backupkeeper.core.uploads import Begun
+from backupkeeper.ports.outbox import Outbox
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -62,7 +63,7 @@ class EncryptedRows(Protocol):
         ...
 
 
-class Catalog(EncryptedRows, Protocol):
+class Catalog(EncryptedRows, Outbox, Protocol):
     """What every part may ask of the catalog. All errors leave as ``CatalogError``."""
 
     def places(self) -> tuple[Place, ...]:

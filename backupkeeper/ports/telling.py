@@ -8,7 +8,7 @@ class Herald(Protocol):
 
     @property
     def name(self) -> str:
-        """``desktop``, ``command`` or ``mail``."""
+        """``desktop`` or ``command``."""
         ...
 
     def tell(self, *, subject: str, body: str, urgent: bool) -> str | None:

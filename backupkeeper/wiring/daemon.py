@@ -25,12 +25,13 @@ from backupkeeper.core.quiet import Quiet
 from backupkeeper.daemon.answers import Answers
 from backupkeeper.daemon.control import Ear
 from backupkeeper.daemon.crew import Processes
-from backupkeeper.daemon.heralds import CommandHerald, DesktopHerald, MailHerald
+from backupkeeper.daemon.heralds import CommandHerald, DesktopHerald
 from backupkeeper.daemon.loop import Letter, Loop, Order
 from backupkeeper.daemon.memory import Memory
 from backupkeeper.daemon.messages import Messages
 from backupkeeper.daemon.metered import MeteredWatch, system_bus
 from backupkeeper.daemon.notes import Log, sink_for
+from backupkeeper.daemon.posting import Postman
 from backupkeeper.daemon.sd_notify import Supervisor
 from backupkeeper.daemon.seeing import Seeing, Seen
 from backupkeeper.daemon.shares import Shares
@@ -43,8 +44,8 @@ from backupkeeper.drives.watching import mount_watch_for
 from backupkeeper.ports.telling import Herald
 from backupkeeper.report.status import status_json
 from backupkeeper.system.clock import RealClock, ShiftedClock
-from backupkeeper.system.password import read_password
 from backupkeeper.wiring.keeper import Keeper
+from backupkeeper.wiring.posting import mailbox_of, password_of, postman_of
 from backupkeeper.wiring.settings import config_of, read_config
 
 CHANGED_ELSEWHERE: Final = "The catalog can't be another one while the daemon runs: restart it."
@@ -57,6 +58,21 @@ class _Parts:
     config: Config
     teller: Teller
     timetable: Timetable
+    postman: Postman | None
+
+    def start(self) -> None:
+        """Begin all of it."""
+        self.teller.start()
+        self.timetable.start()
+        if self.postman is not None:
+            self.postman.start()
+
+    def stop(self) -> None:
+        """End all of it."""
+        self.timetable.stop()
+        self.teller.stop()
+        if self.postman is not None:
+            self.postman.stop()
 
 
 def run_daemon(
@@ -133,8 +149,11 @@ class _Daemon:
         self.loop.make_weekly()
 
     def _end_parts(self) -> None:
-        self._parts.timetable.stop()
-        self._parts.teller.stop()
+        self._parts.stop()
+
+    def _posted(self) -> None:
+        if self._parts.postman is not None:
+            self._parts.postman.look()
 
     def _put_together(self, context: Context, ahead: timedelta) -> Loop:
         crew = Processes(self._inbox.put, seconds=context.clock.monotonic)
@@ -166,8 +185,8 @@ class _Daemon:
             log=self._log,
             tz=self._tz,
             make_weekly=self._make_weekly,
-            has_person=self._parts.teller.has_heralds,
-            has_mail=bool(context.config.mail.to),
+            mailbox=mailbox_of(context),
+            on_posted=self._posted,
         )
         return Loop(
             seeing=seeing,
@@ -187,10 +206,9 @@ class _Daemon:
 
     def _made(self, context: Context, config: Config) -> _Parts:
         teller = Teller(
-            list(self._heralds(context, config)),
+            list(self._heralds(config)),
             self._inbox.put,
             seconds=context.clock.monotonic,
-            urgent_only={"mail"},
         )
         upload = [one.window for one in config.upload.windows]
         windows = [*upload, config.proofs.window, config.notify.quiet]
@@ -200,28 +218,16 @@ class _Daemon:
             tz=self._tz,
             wake=self._wake,
         )
-        return _Parts(config=config, teller=teller, timetable=timetable)
+        password = password_of(context, self._environ, self._config_path)
+        postman = postman_of(context, password, self._log)
+        return _Parts(config=config, teller=teller, timetable=timetable, postman=postman)
 
-    def _heralds(self, context: Context, config: Config) -> Iterator[Herald]:
+    def _heralds(self, config: Config) -> Iterator[Herald]:
         bus = self._environ.get("DBUS_SESSION_BUS_ADDRESS", "")
         if config.notify.desktop and bus:
             yield DesktopHerald(bus)
         if config.notify.command:
             yield CommandHerald(config.notify.command, self._environ)
-        mail = config.mail
-        if mail.to:
-            yield MailHerald(
-                mail,
-                password=lambda: read_password(
-                    mail.password_from,
-                    user=mail.user,
-                    environ=self._environ,
-                    config=self._config_path or "config.toml",
-                ),
-                clock=context.clock,
-                entropy=context.entropy,
-                hostname=context.hostname,
-            )
 
     @contextmanager
     def running(self) -> Iterator[Loop]:
@@ -231,8 +237,7 @@ class _Daemon:
         ear = Ear(f"{context.config.catalog.path}.locks", self._inbox.put)
         with ExitStack() as stack:
             stack.callback(self._end_parts)
-            self._parts.teller.start()
-            self._parts.timetable.start()
+            self._parts.start()
             ear.start()
             stack.callback(ear.stop)
             watch.start(self._wake)
@@ -299,10 +304,10 @@ class _Daemon:
         context = replace(seeing.context, config=config)
         parts = self._made(context, config)
         self._end_parts()
-        parts.teller.start()
-        parts.timetable.start()
+        parts.start()
         self._parts = parts
         seeing.context = messages.context = context
         seeing.surveyor, seeing.shares = Surveyor(context), Shares(context, self._tz)
         messages.teller, messages.timetable = parts.teller, parts.timetable
-        messages.has_person, messages.has_mail = parts.teller.has_heralds, bool(config.mail.to)
+        messages.mailbox = mailbox_of(context)
+        messages.mailed.clear()

@@ -73,7 +73,7 @@ from backupkeeper.wiring.encryption import (
 )
 from backupkeeper.wiring.giving_way import giving_way
 from backupkeeper.wiring.judging import Judging
-from backupkeeper.wiring.overseeing import Overseeing
+from backupkeeper.wiring.mailing import Mailing
 from backupkeeper.wiring.picturing import Picturing
 from backupkeeper.wiring.restoring import Restoring, meant, wait_really, whole_path
 from backupkeeper.wiring.settings import config_of, load_config
@@ -82,7 +82,7 @@ from backupkeeper.wiring.uploading import LineByHand
 _T = TypeVar("_T")
 
 
-class Keeper(Restoring, Overseeing, Picturing, Judging):
+class Keeper(Restoring, Mailing, Picturing, Judging):
     """Everything that the commands can ask for, on real parts. A context manager."""
 
     def __init__(
@@ -94,6 +94,7 @@ class Keeper(Restoring, Overseeing, Picturing, Judging):
         mounts: Mounts | None = None,
         throttle: Throttle | None = None,
         pause: Callable[[float], None] | None = None,
+        environ: Mapping[str, str] | None = None,
     ) -> None:
         """Join the parts.
 
@@ -104,6 +105,7 @@ class Keeper(Restoring, Overseeing, Picturing, Judging):
             mounts: the mount table, where it is not simply the machine's.
             throttle: what is sent passes through it; None: one that goes by the clock.
             pause: waits for so many seconds; one of one's own waits for nothing in a test.
+            environ: read for where systemd puts the mail password.
         """
         self.config = config
         self._pause = pause or wait_really
@@ -131,6 +133,7 @@ class Keeper(Restoring, Overseeing, Picturing, Judging):
         )
         self._line = LineByHand(self._context, law, throttle)
         self._buckets.context = self._context
+        self._environ = environ or {}
 
     @property
     def context(self) -> Context:
@@ -338,12 +341,6 @@ class Keeper(Restoring, Overseeing, Picturing, Judging):
         """Ask it to go on, with ``uploads`` only with these; whether it heard."""
         return ask(self._ear, "resume", uploads=uploads) is not None
 
-    def weekly(self) -> Finished:
-        """See ``report.weekly``."""
-        from backupkeeper.daemon.doing import make_weekly  # noqa: PLC0415 - as above
-
-        return make_weekly(self._context, get_localzone())
-
     def export_list(self, roll: str) -> bytes:
         """See ``actions.export.export_list``."""
         return export_list(self._context, roll)
@@ -391,4 +388,4 @@ def open_keeper(config_path: str | None, environ: Mapping[str, str]) -> Keeper:
         told = ask(f"{config.catalog.path}.locks", "give way", places=[name])
         return told is not None and told.get("given") is True
 
-    return Keeper(config, ask_for=ask_for)
+    return Keeper(config, ask_for=ask_for, environ=environ)

@@ -127,7 +127,7 @@ def test_a_newer_schema_that_stands_only_in_the_journal_is_refused_too(file: str
     fill(file)
     with outside(file) as keeps_the_journal:
         keeps_the_journal.execute("PRAGMA wal_autocheckpoint = 0")
-        keeps_the_journal.execute("PRAGMA user_version = 7")
+        keeps_the_journal.execute(f"PRAGMA user_version = {max(opening.scripts()) + 1}")
         with pytest.raises(CatalogError, match="newer version"):
             open_here(file)
 

@@ -10,6 +10,7 @@ from backupkeeper.cli.session import Session
 from backupkeeper.config import Config, parse_config
 from backupkeeper.core.drilling import DrillOutcome
 from backupkeeper.core.keys import KeysReport
+from backupkeeper.core.mailing import DraftedMail, MailOutcome, Sending
 from backupkeeper.core.mending import KeptAside, RepairOutcome
 from backupkeeper.core.model import Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
@@ -191,6 +192,19 @@ class HandKeeper:
 
     def resume(self, *, uploads: bool = False) -> bool:
         return self._answered("resume", *(["uploads"] if uploads else []))  # type: ignore[no-any-return]  # as above
+
+    def mail_report(self) -> MailOutcome:
+        return self._answered("mail report")  # type: ignore[no-any-return]  # as above
+
+    def draft_report(self) -> DraftedMail:
+        return self._answered("draft report")  # type: ignore[no-any-return]  # as above
+
+    def write_draft(self, file: str, data: bytes) -> str:
+        self.asked.append(("write draft", file, data))
+        return f"/whole/{file}"
+
+    def test_mail(self) -> Sending:
+        return self._answered("test mail")  # type: ignore[no-any-return]  # as above
 
     def export_list(self, roll: str) -> bytes:
         return self._answered("export", roll)  # type: ignore[no-any-return]  # as above

@@ -19,10 +19,10 @@ import json, os, signal, sys, time
 def say(**word): print(json.dumps(word), flush=True)
 def moving(held=False):
     say(word="moving", what="w", bytes_done=1, bytes_total=2, files_done=0, files_total=1, path="",
-        held=held, sent_bytes=0)
+        held=held, sent_bytes=0, proven_files=0, against_files=0, against=[])
 def finished():
     say(word="finished", said="Done.", size_bytes=1, files=1, seconds=0.0, troubles=[], sealed=False,
-        folders=[], may_wipe=None, reasons=[], strange=[], free=[], sight="")
+        folders=[], may_wipe=None, reasons=[], strange=[], free=[], sight="", posted=False)
 errand = sys.stdin.readline()
 """
 PATIENCE_S = 20.0

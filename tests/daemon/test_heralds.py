@@ -1,194 +1,22 @@
-"""Telling a person: a real mail server with TLS, a real bus, real programs."""
+"""Telling a person at once: a real bus, real programs."""
 
-import email
-import email.policy
 import os
-import ssl
 import subprocess
 import threading
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
-from email.message import EmailMessage
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import pytest
-from aiosmtpd.controller import Controller
-from aiosmtpd.smtp import AuthResult, LoginPassword
 from jeepney import MessageType, new_method_return
 from jeepney.bus_messages import DBus
 from jeepney.io.blocking import open_dbus_connection
 
-from backupkeeper.config import MailSettings, Security
-from backupkeeper.core.errors import UsageError
 from backupkeeper.daemon import heralds
-from backupkeeper.daemon.heralds import CommandHerald, DesktopHerald, MailHerald
-from tests.real.store import free_ports
+from backupkeeper.daemon.heralds import CommandHerald, DesktopHerald
 
-FORGED = "All well\r\nBcc: thief@example.org\udc80"
 BODY = "First line.\n.\nFrom here on\x1b[31m \udc80 Ünïcode.\n"
-
-
-class Clock:
-    def now(self) -> datetime:
-        return datetime(2026, 6, 12, 18, tzinfo=UTC)
-
-    def monotonic(self) -> float:
-        return 0.0
-
-
-class Entropy:
-    def new_id(self) -> str:
-        return "7d0a2c4e-0000-4000-8000-000000000000"
-
-
-# -- mail
-
-
-@dataclass
-class Post:
-    """What arrived."""
-
-    letters: list[EmailMessage] = field(default_factory=list)
-    signed_in: list[tuple[bytes, bytes]] = field(default_factory=list)
-    refuse: str = ""
-
-    async def handle_DATA(self, server: Any, session: Any, envelope: Any) -> str:  # noqa: N802 - aiosmtpd's name
-        if self.refuse:
-            return self.refuse
-        data = email.message_from_bytes(envelope.content, policy=email.policy.default)
-        assert isinstance(data, EmailMessage)
-        self.letters.append(data)
-        return "250 OK"
-
-    def authenticate(self, *words: Any) -> AuthResult:
-        found = words[-1]
-        assert isinstance(found, LoginPassword)
-        self.signed_in.append((found.login, found.password))
-        return AuthResult(success=found.password == b"hunter2", handled=False)
-
-
-@pytest.fixture(scope="module")
-def identity(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, str]:
-    """A certificate for localhost, made on the spot."""
-    folder = tmp_path_factory.mktemp("identity")
-    key, certificate = str(folder / "key"), str(folder / "certificate")
-    subprocess.run(
-        ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-days", "2", "-subj",
-         "/CN=localhost", "-addext", "subjectAltName=DNS:localhost,IP:127.0.0.1",
-         "-keyout", key, "-out", certificate],
-        check=True, capture_output=True, timeout=60,
-    )  # fmt: skip
-    return key, certificate
-
-
-@pytest.fixture
-def trusted(identity: tuple[str, str], monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("SSL_CERT_FILE", identity[1])
-
-
-@pytest.fixture
-def post() -> Post:
-    return Post()
-
-
-@pytest.fixture(params=[Security.STARTTLS, Security.TLS, Security.NONE], ids=str)
-def settings(
-    request: pytest.FixtureRequest, post: Post, identity: tuple[str, str]
-) -> Iterator[MailSettings]:
-    """A server of each kind."""
-    context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
-    context.load_cert_chain(identity[1], identity[0])
-    more: dict[str, Any] = {"auth_required": False, "authenticator": post.authenticate}
-    if request.param is Security.STARTTLS:
-        more |= {"tls_context": context, "require_starttls": True}
-    elif request.param is Security.TLS:
-        more |= {"ssl_context": context, "auth_require_tls": False}
-    else:
-        more |= {"auth_require_tls": False}
-    port = free_ports(1)
-    server = Controller(post, hostname="127.0.0.1", port=port, **more)
-    server.start()
-    yield MailSettings(
-        to="me@example.org",
-        sender="yard@example.org",
-        host="localhost" if request.param is not Security.NONE else "127.0.0.1",
-        port=port,
-        security=request.param,
-    )
-    server.stop()
-
-
-def mail(settings: MailSettings, password: str = "hunter2", host: str = "edit-1") -> MailHerald:
-    return MailHerald(
-        settings, password=lambda: password, clock=Clock(), entropy=Entropy(), hostname=host
-    )
-
-
-def test_a_mail_arrives_whole_and_nothing_in_it_is_forged(
-    settings: MailSettings, post: Post, trusted: None
-) -> None:
-    assert mail(settings).tell(subject=FORGED, body=BODY, urgent=True) is None
-    (letter,) = post.letters
-    assert letter["Subject"] == "All well\\r\\nBcc: thief@example.org\\x80"
-    assert (letter["Bcc"], letter["To"], letter["From"]) == (
-        None,
-        "me@example.org",
-        "yard@example.org",
-    )
-    assert letter["Message-ID"] == "<7d0a2c4e-0000-4000-8000-000000000000@edit-1>"
-    assert (letter["Importance"], letter["Auto-Submitted"]) == ("high", "auto-generated")
-    assert letter.get_content().splitlines() == [
-        "First line.",
-        ".",
-        "From here on\\x1b[31m \\x80 Ünïcode.",
-    ]
-
-
-def test_it_signs_in_where_there_is_a_user(
-    settings: MailSettings, post: Post, trusted: None
-) -> None:
-    signed = replace(settings, user="me", sender="")
-    assert mail(signed).tell(subject="s", body="b", urgent=False) is None
-    assert post.signed_in == [(b"me", b"hunter2")]
-    assert post.letters[0]["From"] == "me@example.org"
-    assert post.letters[0]["Importance"] is None
-    failed = mail(signed, password="wrong").tell(subject="s", body="b", urgent=False)
-    assert failed is not None
-    assert failed.startswith("No mail could be sent")
-    assert "wrong" not in failed
-
-
-def test_a_server_that_refuses_is_a_sentence(
-    settings: MailSettings, post: Post, trusted: None
-) -> None:
-    post.refuse = "554 not today"
-    told = mail(settings).tell(subject="s", body="b", urgent=False)
-    assert told is not None
-    assert "not today" in told
-
-
-def test_a_certificate_that_nobody_trusts_sends_nothing(settings: MailSettings, post: Post) -> None:
-    if settings.security is Security.NONE:
-        return  # a bare line has no certificate
-    told = mail(replace(settings, user="me")).tell(subject="s", body="b", urgent=False)
-    assert told is not None
-    assert "certificate" in told.lower()
-    assert (post.letters, post.signed_in) == ([], [])
-
-
-def test_no_server_or_no_password_is_a_sentence() -> None:
-    nowhere = MailSettings(to="me@example.org", host="127.0.0.1", port=9, security=Security.NONE)
-    assert "No mail could be sent" in str(mail(nowhere).tell(subject="s", body="b", urgent=False))
-
-    def no_password() -> str:
-        raise UsageError("It is not there.")
-
-    herald = MailHerald(
-        nowhere, password=no_password, clock=Clock(), entropy=Entropy(), hostname="\udc80 ö"
-    )
-    assert herald._message("s", "b", urgent=False)["Message-ID"].endswith("@backupkeeper>")
 
 
 # -- the person's own program

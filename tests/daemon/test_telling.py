@@ -32,12 +32,10 @@ class HandHerald:
 
 
 class Stand:
-    def __init__(self, *heralds: Herald, urgent_only: tuple[str, ...] = ()) -> None:
+    def __init__(self, *heralds: Herald) -> None:
         self.at = 0.0
         self.ends: queue.SimpleQueue[Told] = queue.SimpleQueue()
-        self.teller = Teller(
-            heralds, self.ends.put, seconds=lambda: self.at, urgent_only=urgent_only
-        )
+        self.teller = Teller(heralds, self.ends.put, seconds=lambda: self.at)
         self.teller.start()
 
     def end(self) -> Told:
@@ -92,14 +90,11 @@ def test_who_failed_is_left_alone_for_five_minutes(stand: Stand, herald: HandHer
     assert len(herald.told) == 2
 
 
-def test_mail_is_for_what_is_urgent_and_for_the_weekly_report() -> None:
-    desktop, mail = HandHerald(), HandHerald(name="mail")
-    stand = Stand(desktop, mail, urgent_only=("mail",))
-    urgent = Matter(id="u", subject="urgent", body="", urgent=True)
-    weekly = Matter(id="w", subject="weekly", body="", by_mail=True)
-    stand.teller.tell([MATTER, urgent, weekly])
-    both = ("desktop", "mail")
-    assert [stand.end().by for _ in range(3)] == [("desktop",), both, both]
+def test_every_way_is_tried_for_each_matter() -> None:
+    desktop, command = HandHerald(), HandHerald(name="command", fails="It ended with 1.")
+    stand = Stand(desktop, command)
+    stand.teller.tell([MATTER])
+    assert stand.end() == Told(matter=MATTER, by=("desktop",), failures=("It ended with 1.",))
     stand.teller.stop()
 
 

@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings, strategies as st
 
 from backupkeeper.core.hours import WeekTime, Window
-from backupkeeper.daemon.timetable import WEEKLY_REPORT, Timetable
+from backupkeeper.core.mailing import WEEKLY_REPORT
+from backupkeeper.daemon.timetable import Timetable
 
 BERLIN = ZoneInfo("Europe/Berlin")
 MONDAY = WeekTime(weekday=0, at=time(8))

@@ -242,7 +242,7 @@ def test_the_weekly_report_is_told_once_and_names_the_next(tmp_path: Path) -> No
         stand.drive("xfs", "secondary", "Travel")
         with stand.running() as daemon:
             offloaded(stand, daemon)
-        subject = "All 1 roll proven: primary and secondary"
+        subject = "The one roll in two places"
         for days in (8, 8, 9):
             stand.ahead = timedelta(days=days)
             with stand.running() as daemon:
@@ -250,4 +250,4 @@ def test_the_weekly_report_is_told_once_and_names_the_next(tmp_path: Path) -> No
                 daemon.wait_for("Main is here", "Travel is here")
                 time.sleep(1)
         assert told.read_text().count(subject) == 1
-        assert "The next word comes on" in told.read_text()
+        assert "The next weekly report is due on" in told.read_text()
