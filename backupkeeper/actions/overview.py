@@ -21,6 +21,7 @@ from backupkeeper.actions.online import online_drives
 from backupkeeper.actions.place_check import checks
 from backupkeeper.actions.room import free_on, note_room, remembered_room
 from backupkeeper.actions.snapshots import kept_snapshots
+from backupkeeper.cards.posters import is_pictured
 from backupkeeper.core.arrival import Arrival
 from backupkeeper.core.bucket_findings import BucketCheck
 from backupkeeper.core.deeds import RollNeed
@@ -58,11 +59,6 @@ from backupkeeper.core.steps import all_steps, worry_of
 YEAR: Final = timedelta(days=365)
 CLIP_ROLLS: Final = 12
 """Of so many of the newest rolls the clips are shown."""
-CLIP_ENDINGS: Final = frozenset(
-    {"mp4", "mov", "mxf", "m4v", "mts", "m2ts", "avi", "mkv", "wav", "bwf", "aif", "aiff", "mp3", "m4a", "flac"}
-)  # fmt: skip
-"""Endings of files that may hold picture or sound: common practice, no source. What they are is seen
-when one is opened."""
 _NEVER_PROVEN: Final = PlaceTally()
 
 
@@ -310,7 +306,7 @@ def _clips(context: Context, heads: Sequence[RollHead]) -> Mapping[RollId, tuple
         head.id: tuple(
             Clip(path=file.path, content=file.content, size_bytes=file.size)
             for file in context.catalog.roll(head.id).files
-            if file.path.rpartition(".")[2].lower() in CLIP_ENDINGS
+            if is_pictured(file.path)
         )
         for head in newest[:CLIP_ROLLS]
     }

@@ -18,6 +18,7 @@ from backupkeeper.core.posters import (
     Poster,
     decode_poster,
     encode_poster,
+    picture_size,
 )
 from tests.cards.made_up_clips import RECIPES, SECONDS, made
 from tests.cards.picture_clips import (
@@ -52,7 +53,9 @@ def picture(told: Poster) -> Seen:
     """What is to be seen on it."""
     assert told.jpeg is not None, told.note
     assert told.note == ""
-    return seen(told.jpeg)
+    found = seen(told.jpeg)
+    assert picture_size(told.jpeg) == (found.width, found.height)
+    return found
 
 
 def shows(found: Seen, *quarters: Colour) -> bool:
