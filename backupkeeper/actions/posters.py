@@ -2,13 +2,14 @@
 
 Promises:
 1. No card is opened: only copies on places are read, and of these only proven ones.
-2. Nothing is written but posters, beside the catalog. No fact, state, gap or verdict hangs on them.
+2. Nothing is written but posters, beside the catalog, and which rolls want some (an event). No fact, state, gap or verdict hangs on them.
 3. It is in nobody's way: no place is held. Before each clip it is looked whether another program of
    ours is at work on the drive; if so it is left to that, and told.
 4. What was made stays, wherever the work is broken off; a clip that could not be understood is not
    tried again, one that a drive would not give is.
 """
 
+import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
@@ -22,7 +23,18 @@ from backupkeeper.cards.clips import is_installed
 from backupkeeper.cards.posters import is_pictured, make_poster
 from backupkeeper.catalog.posters import PosterShelf
 from backupkeeper.core.errors import BackupkeeperError
-from backupkeeper.core.model import Blake3, Copy, CopyState, PlaceId, Roll, RollFile, RollId
+from backupkeeper.core.model import (
+    Blake3,
+    Copy,
+    CopyState,
+    Event,
+    EventKind,
+    PlaceId,
+    Roll,
+    RollFile,
+    RollId,
+)
+from backupkeeper.core.outcomes import OffloadOutcome
 from backupkeeper.core.policy import best_first
 from backupkeeper.core.posters import ENDED, SOUND_ONLY, Poster, PostersOutcome
 from backupkeeper.ports.files import EntryKind
@@ -85,6 +97,29 @@ def posters_of_folders(
     wanted = frozenset(folders)
     rolls = tuple(head.id for head in context.catalog.rolls() if head.folder in wanted)
     return _make(context, Selection(rolls=rolls, place=place), progress)
+
+
+def posters_after(context: Context, outcome: OffloadOutcome, progress: Progress) -> PostersOutcome:
+    """The posters of the rolls that a card lies in now, at the end of an offload by hand.
+
+    What is broken off, or put off because a drive is used, is remembered for a daemon.
+
+    Raises:
+        WriteError: a poster could not be kept.
+    """
+    onto = [place.id for place in context.catalog.places() if place.name in outcome.places]
+    _remember(context, outcome.folders, json.dumps(onto))
+    made = posters_of_folders(context, outcome.folders, progress)
+    if is_installed() and not made.put_off:
+        _remember(context, outcome.folders, "")
+    return made
+
+
+def _remember(context: Context, folders: Iterable[str], wanted: str) -> None:
+    now = context.clock.now()
+    context.catalog.note(
+        Event(at=now, kind=EventKind.POSTERS, subject=folder, detail=wanted) for folder in folders
+    )
 
 
 @dataclass(kw_only=True)

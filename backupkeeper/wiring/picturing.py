@@ -1,7 +1,7 @@
 """What the Keeper does about posters."""
 
 from backupkeeper.actions.context import Context
-from backupkeeper.actions.posters import posters, posters_of_folders
+from backupkeeper.actions.posters import posters, posters_after
 from backupkeeper.core.outcomes import OffloadOutcome
 from backupkeeper.core.posters import PostersOutcome
 from backupkeeper.ports.progress import Progress
@@ -24,4 +24,4 @@ class Picturing:
         """
         if not self._context.config.report.posters:
             return ()
-        return posters_of_folders(self._context, outcome.folders, progress).waiting
+        return posters_after(self._context, outcome, progress).waiting

@@ -6,6 +6,7 @@ import shutil
 import subprocess
 import sys
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,7 @@ from backupkeeper.actions.selection import resolve
 from backupkeeper.catalog.posters import posters_folder
 from backupkeeper.core.model import Role
 from backupkeeper.core.posters import ENDED, NOT_UNDERSTOOD, SOUND_ONLY, Poster, PostersOutcome
+from backupkeeper.daemon.memory import Memory
 from backupkeeper.ports.files import Handle, Stat
 from backupkeeper.system.files import RealFiles
 from tests.cards.made_up_clips import WAV, made
@@ -228,6 +230,44 @@ def test_a_drive_that_another_program_uses_is_left_to_it(yard: Yard) -> None:
         outcome = made_with(yard, files)
     assert (outcome.made, outcome.missing) == (1, 0)
     assert not [path for path in files.opened if path.startswith(f"{main}/{SHOOT}")]
+
+
+def wanted(yard: Yard) -> list[str]:
+    """Folders of rolls that a daemon would make posters of, with the names of their drives."""
+    with yard.keeper() as keeper:
+        names = keeper.place_names()
+        memory = Memory(keeper.context.catalog, yard.clock)
+        return [
+            f"{one.folder} on {' and '.join(names[place] for place in one.places)}"
+            for one in memory.pictureless()
+        ]
+
+
+@pytest.mark.slow
+def test_what_was_put_off_or_broken_off_is_left_to_a_daemon(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    yard = yard_of_today(tmp_path)
+    yard.drives()
+    roll = f"{SHOOT}/Originals/Wide/Roll 01 on Main and Travel"
+
+    def broken_off(*_: object) -> tuple[Poster, int]:
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patched:
+        patched.setattr(action, "make_poster", broken_off)
+        assert offloaded(yard, yard.card("card", {CLIP: CARD[CLIP]})).code == 0
+    assert wanted(yard) == [roll]
+    assert offloaded(yard, yard.card("card", {CLIP: CARD[CLIP]})).code == 0
+    assert (wanted(yard), len(shelf_files(yard))) == ([], 1)
+    shutil.rmtree(posters_folder(str(yard.root / "catalog.sqlite")))
+    yard.clock.at += timedelta(hours=1)  # after what was typed
+    outcome = yard.offload(yard.card("card", {CLIP: CARD[CLIP]}))
+    with at_work(yard, "verify", "Main"), yard.keeper() as keeper:
+        Path(f"{yard.root}/Travel").rename(f"{yard.root}/Travel.away")
+        told = keeper.posters_after(outcome, progress=QUIET)
+    assert "Main is used by another program of ours" in told[0]
+    assert wanted(yard) == [roll]
 
 
 @pytest.mark.slow
