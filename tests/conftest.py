@@ -1,5 +1,6 @@
 """Marks that need a real part of the machine: where it is missing, the test is skipped in one line."""
 
+import ctypes
 import importlib.util
 import os
 import shutil
@@ -81,6 +82,20 @@ PARTS: dict[str, Callable[[], str | None]] = {
 }
 
 
+def _have_own_mounts() -> None:
+    """A mount namespace of one's own (unshare(2)), where the system lets us.
+
+    So a daemon under test sees no drives of the other workers' tests: it would send a process to look
+    at each of them. Killed, it leaves no mounts behind.
+    """
+    if ctypes.CDLL(None, use_errno=True).unshare(_CLONE_NEWNS) == 0:
+        subprocess.run(["mount", "--make-rprivate", "/"], check=True)
+
+
+_CLONE_NEWNS = 0x00020000
+"""``linux/sched.h``."""
+
+
 def pytest_addoption(parser: pytest.Parser) -> None:
     """``--require-real``: a missing real part is a failure, as in continuous integration."""
     parser.addoption(
@@ -91,10 +106,12 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Refuse to start where a real part is missing and was asked for.
+    """Give each worker mounts of its own; refuse to start where a real part is missing and was asked for.
 
     Only the folder of published standards may be missing: it lies outside the checkout.
     """
+    if "PYTEST_XDIST_WORKER" in os.environ and os.geteuid() == 0:
+        _have_own_mounts()
     if not config.getoption("--require-real"):
         return
     lacking = {part: why for part, check in PARTS.items() if (why := check()) is not None}

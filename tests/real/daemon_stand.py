@@ -20,6 +20,8 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any, Self
 
+from backupkeeper.core.model import Role
+from backupkeeper.wiring import open_keeper
 from tests.real.loopdev import LoopFs, loop_fs
 from tests.real.store import ACCESS, SECRET, Server
 from tests.stories.yard import clip
@@ -145,8 +147,10 @@ class DaemonStand:
         return self.stack.enter_context(loop_fs(kind, size_mib, within=str(self.media)))
 
     def drive(self, kind: str, role: str, name: str, size_mib: int = 160) -> LoopFs:
+        """A drive that is a place. Not typed: that would be a process for each drive of each test."""
         made = self.file_system(kind, size_mib)
-        self.typed("place", "add", made.point, "--role", role, "--name", name)
+        with open_keeper(str(self.root / "config.toml"), {"HOME": str(self.root)}) as keeper:
+            keeper.add_drive(made.point, role=Role(role), name=name, folder=False)
         return made
 
     def bucket(self, server: Server) -> str:
