@@ -268,6 +268,10 @@ HEALTH = '{"signs": {"at": "2026-06-12T18:00:00+00:00", "critical": [], "warning
         (EventKind.HEALTH, HEALTH.replace("+00:00", "") % "", False),
         (EventKind.HEALTH, "[" * 100_000, False),
         (EventKind.HEALTH, "{}", False),
+        (EventKind.CARD_TAKEN, "[" * 100_000, False),
+        (EventKind.POSTERS, ' {"a":' * 100_000, False),
+        (EventKind.POSTERS, '["main", "travel"]', True),
+        (EventKind.TOLD, "[a sentence, not JSON", True),
         (EventKind.TOLD, "x" * (2 << 20), False),
     ],
 )
