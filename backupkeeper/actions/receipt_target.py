@@ -8,13 +8,14 @@ Promises:
 
 import errno
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import OWN_FOLDER, online_drives, place_holding, relative_to
 from backupkeeper.core.errors import BackupkeeperError, MountChangedError, UsageError
 from backupkeeper.ports.files import EntryKind
-from backupkeeper.transfer.durable import temp_name, told_as_ours, write_small
+from backupkeeper.transfer.durable import discard, temp_name, told_as_ours, write_small
 
 _PAGES = (".html", ".htm")
 _DATA = ".json"
@@ -76,8 +77,18 @@ def write_receipt(
         if target.page is not None and page is not None:
             write_small(context.files, target.page, page, target.guard)
     except BackupkeeperError as error:
+        _clear_away(context, target)
         return written, str(error)
     return written, ""
+
+
+def _clear_away(context: Context, target: ReceiptTarget) -> None:
+    """Leave no half of a receipt in a person's folder, as long as it is still the same folder."""
+    with suppress(BackupkeeperError):
+        target.guard()
+        for path in (target.data, target.page):
+            if path is not None:
+                discard(context.files, temp_name(path))
 
 
 def _names(file: str, name: str) -> tuple[str | None, str]:

@@ -236,7 +236,7 @@ dd { min-width: 0; }
 .reasons p, .reasons ul { margin: 0 0 0.3em; }
 .paths { list-style: none; padding: 0; }
 .notes { padding-left: 1.2em; }
-td .hash { font-size: 0.75em; }
+td .hash { font-size: 0.7em; }
 .hashes { display: block; min-width: 20rem; }
 @media (max-width: 40rem) { .hashes { min-width: 0; } .headline { font-size: 1.35rem; } }
 """

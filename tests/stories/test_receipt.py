@@ -2,6 +2,7 @@
 
 import json
 import os
+import sqlite3
 from pathlib import Path
 from typing import Any
 
@@ -319,3 +320,22 @@ def test_a_folder_that_became_another_meanwhile_gets_nothing(yard: Yard, card: P
         assert (came.page, came.data) == (None, None)
         assert "not what was identified" in came.trouble
     assert os.listdir(yard.root / "was out") == []
+
+
+def test_a_catalog_that_breaks_after_the_verdict_costs_the_receipt_only(
+    yard: Yard, card: Path
+) -> None:
+    class Breaking(Quiet):
+        def begin(self, what: str, *, total_bytes: int, total_files: int) -> None:
+            if what == "Reading the manifests":
+                with sqlite3.connect(yard.root / "catalog.sqlite") as catalog:
+                    catalog.execute("PRAGMA foreign_keys = off")
+                    catalog.execute("DROP TABLE digests")
+                catalog.close()
+
+    with yard.keeper() as keeper:
+        came = keeper.may_wipe_with_receipt(str(card), f"{yard.root}/r.html", progress=Breaking())
+    assert came.verdict.may_wipe
+    assert (came.page, came.data) == (None, None)
+    assert came.trouble.startswith("The receipt was not written. ")
+    assert not (yard.root / "r.json").exists()
