@@ -90,13 +90,13 @@ def find_target(context: Context, to: str) -> Target:
     if mount.read_only:
         raise ReadOnlyError(to, 30, advice="Choose another folder.")
     info = context.mounts.inspect(mount)
-    _must_be_no_card(context, to, info)
+    must_be_no_card(context, to, info)
     return Target(
         root=to,
         anchor=anchor,
         info=info,
         cold=cold_policy(mount.fs_type, info.block_device, stopwatch=context.clock.monotonic),
-        guard=_guard(context.files, anchor),
+        guard=guard_of(context.files, anchor),
         stays_on=staying(context, anchor, mount),
     )
 
@@ -146,7 +146,7 @@ def _must_be_free(
         path = os.path.dirname(path)
 
 
-def _must_be_no_card(context: Context, to: str, info: DeviceInfo) -> None:
+def must_be_no_card(context: Context, to: str, info: DeviceInfo) -> None:
     """That it is on no medium that looks like a card: those are never written to."""
     mount = info.mount
     if mount.point == "/":
@@ -178,7 +178,8 @@ def _must_be_no_card(context: Context, to: str, info: DeviceInfo) -> None:
         )
 
 
-def _guard(files: Files, anchor: str) -> Callable[[], None]:
+def guard_of(files: Files, anchor: str) -> Callable[[], None]:
+    """A check that a folder is still the one it is now."""
     first = files.stat(anchor)
 
     def guard() -> None:

@@ -9,7 +9,7 @@ from backupkeeper.core.drilling import DrillOutcome
 from backupkeeper.core.keys import KeysReport
 from backupkeeper.core.mailing import DraftedMail, MailOutcome, Sending
 from backupkeeper.core.mending import KeptAside, RepairOutcome
-from backupkeeper.core.model import Place, PlaceId, Role
+from backupkeeper.core.model import Blake3, Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
     GapReport,
     MirrorOutcome,
@@ -21,7 +21,7 @@ from backupkeeper.core.outcomes import (
     VerifyOutcome,
 )
 from backupkeeper.core.overview import Overview
-from backupkeeper.core.posters import PostersOutcome
+from backupkeeper.core.posters import Poster, PostersOutcome
 from backupkeeper.core.prices import BucketCost
 from backupkeeper.core.rebuilding import RebuildOutcome, RebuildWish
 from backupkeeper.core.receipt import Receipted
@@ -147,6 +147,14 @@ class Keeper(Protocol):
 
     def overview(self) -> Overview:
         """How everything stands."""
+        ...
+
+    def pictures(self, overview: Overview) -> Mapping[Blake3, Poster]:
+        """The posters of its clips, as far as there are any."""
+        ...
+
+    def write_report(self, path: str, page: str) -> str:
+        """Write the page to a file; its whole path."""
         ...
 
     def keys(self) -> KeysReport:

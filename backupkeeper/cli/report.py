@@ -3,6 +3,7 @@
 import click
 
 from backupkeeper.cli.report_mail import report_by_mail
+from backupkeeper.cli.report_page import report_as_page
 from backupkeeper.cli.session import Session, all_option, json_option
 from backupkeeper.core.errors import UsageError
 from backupkeeper.report import exits
@@ -11,6 +12,12 @@ from backupkeeper.report.overview_json import overview_json
 
 
 @click.command(short_help="How everything stands, and what to do.")
+@click.option(
+    "--html",
+    "page",
+    metavar="FILE",
+    help="Write it as one page to FILE ('-': standard output); an earlier report is replaced.",
+)
 @click.option("--mail", "by_mail", is_flag=True, help="Send it to the address under [mail], now.")
 @click.option(
     "--preview",
@@ -21,7 +28,12 @@ from backupkeeper.report.overview_json import overview_json
 @json_option
 @click.pass_obj
 def report(
-    session: Session, by_mail: bool, preview: str | None, all_paths: bool, as_json: bool
+    session: Session,
+    page: str | None,
+    by_mail: bool,
+    preview: str | None,
+    all_paths: bool,
+    as_json: bool,
 ) -> int:
     """Show how everything stands: the answer, what to do, every shoot, drive, bucket, damage, drill.
 
@@ -30,6 +42,7 @@ def report(
     \b
     Example:
       backupkeeper report
+      backupkeeper report --html report.html
       backupkeeper report --mail
 
     Exits 0 if all is well, 1 if something needs you; 3 if the mail was not taken (it waits then, and
@@ -37,6 +50,10 @@ def report(
     """
     if preview is not None and not by_mail:
         raise UsageError("--preview belongs to --mail.")
+    if by_mail and page is not None:
+        raise UsageError("--html and --mail are two things: ask for one after the other.")
+    if page is not None:
+        return report_as_page(session, page, as_json=as_json)
     if by_mail:
         return report_by_mail(session, preview, as_json=as_json)
     with session.keeper() as keeper:

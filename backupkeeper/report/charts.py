@@ -31,7 +31,8 @@ def copies_over_time(levels: Sequence[Level], zone: tzinfo) -> Markup | None:
     """What was taken off cards, and how much of it was proven in each role; None: nothing yet."""
     if len(levels) < 2 or not any(one.taken_bytes for one in levels):  # noqa: PLR2004 - a line needs two points
         return None
-    panels = [_panel(role, levels, zone) for role in Role]
+    asked = [role for role in Role if any(role in one.proven_bytes for one in levels)]
+    panels = [_panel(role, levels, zone) for role in asked]
     return element(
         "div",
         element("h3", "Copies over time"),

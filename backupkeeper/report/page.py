@@ -15,10 +15,11 @@ from datetime import tzinfo
 from typing import Final
 
 from backupkeeper.core.model import Blake3, CopyState, Role
+from backupkeeper.core.outcomes import GapReport
 from backupkeeper.core.overview import Overview, Step, Worry
 from backupkeeper.core.posters import Poster
 from backupkeeper.report.charts import copies_over_time, proof_ages
-from backupkeeper.report.html import Child, Markup, Shape, Tone, document, element, joined, state
+from backupkeeper.report.html import Child, Markup, Shape, Tone, document, element, state
 from backupkeeper.report.overview_words import answer, day, state_words
 from backupkeeper.report.page_news import damage, drills, on_the_way
 from backupkeeper.report.page_pictures import contact_sheets
@@ -28,6 +29,7 @@ from backupkeeper.report.page_style import PAGE_STYLE
 from backupkeeper.report.page_words import (
     LOOKS,
     MEANINGS,
+    NOT_ASKED,
     long_ago,
     moment_of,
     sentence,
@@ -49,7 +51,7 @@ SCRIPT: Final = "live.js"
 _WORRIES: Final = {
     Worry.NONE: (Shape.FULL, Tone.GOOD, "No need to worry"),
     Worry.SOON: (Shape.PART, Tone.WARN, "Something to do soon"),
-    Worry.NOW: (Shape.CROSS, Tone.BAD, "Do something today"),
+    Worry.NOW: (Shape.CROSS, Tone.BAD, "Something is in danger"),
 }
 _STEPS: Final = {
     Worry.NONE: (Shape.EMPTY, Tone.QUIET, "when you like"),
@@ -176,35 +178,38 @@ def _tally(overview: Overview) -> Iterator[Markup]:
             "When the first card is offloaded, its roll stands here, and in which places it is proven.",
         )
         return
-    boxes = []
-    for role in Role:
-        covers = [one for one in report.rolls if role in one.roles]
-        proven = sum(1 for one in covers if role not in one.gaps)
-        which, tone = (
-            (Shape.FULL, Tone.GOOD)
-            if proven == len(covers)
-            else (Shape.PART if proven else Shape.EMPTY, Tone.BAD)
-        )
-        held = size(sum(one.roll.size_bytes for one in covers if role not in one.gaps))
-        whole = size(sum(one.roll.size_bytes for one in covers))
-        oldest = min(filter(None, (one.roles[role].oldest_proof for one in covers)), default=None)
-        boxes.append(
-            element(
-                "div",
-                element("dt", role.value),
-                element(
-                    "dd",
-                    state(which, tone, f"{count(proven)} of {plural(len(covers), 'roll')} proven"),
-                    element(
-                        "small",
-                        held if held == whole else f"{held} of {whole}",
-                        joined(", oldest proof ", age(oldest, report.at)) if oldest else None,
-                        class_="under",
-                    ),
-                ),
-            )
-        )
+    boxes = (_box(role, report) for role in Role)
     yield element("dl", *boxes, class_="tally")
+
+
+def _box(role: Role, report: GapReport) -> Markup:
+    covers = [one for one in report.rolls if role in one.roles]
+    if not covers:
+        said = element("dd", state(Shape.DASH, Tone.QUIET, NOT_ASKED))
+        return element("div", element("dt", role.value), said)
+    proven = [one for one in covers if role not in one.gaps]
+    which, tone = (
+        (Shape.FULL, Tone.GOOD)
+        if len(proven) == len(covers)
+        else (Shape.PART if proven else Shape.EMPTY, Tone.BAD)
+    )
+    held = size(sum(one.roll.size_bytes for one in proven))
+    whole = size(sum(one.roll.size_bytes for one in covers))
+    oldest = min(filter(None, (one.roles[role].oldest_proof for one in covers)), default=None)
+    return element(
+        "div",
+        element("dt", role.value),
+        element(
+            "dd",
+            state(which, tone, f"{count(len(proven))} of {plural(len(covers), 'roll')} proven"),
+            element(
+                "small",
+                held if held == whole else f"{held} of {whole}",
+                f", oldest proof {age(oldest, report.at)}" if oldest else None,
+                class_="under",
+            ),
+        ),
+    )
 
 
 def what_to_do(overview: Overview, zone: tzinfo) -> Markup:

@@ -44,7 +44,7 @@ def on_the_way(overview: Overview, zone: tzinfo) -> Markup:
         parts.append(
             element(
                 "p",
-                state(Shape.DASH, Tone.BAD, "The daemon is not running"),
+                state(Shape.DASH, Tone.QUIET, "No daemon was running"),
                 ": nothing is done by itself. Start it with ",
                 element("code", "backupkeeper service install", class_="type"),
             )
@@ -196,7 +196,7 @@ def drills(overview: Overview, zone: tzinfo) -> Markup:
     parts: list[Child] = [element("h2", "Restore drills")]
     if overview.drill_due:
         parts.append(
-            element("p", state(Shape.PART, Tone.WARN, "due"), ": ", sentence(overview.drill_due))
+            element("p", state(Shape.PART, Tone.QUIET, "due"), ": ", sentence(overview.drill_due))
         )
     if overview.drills:
         rows = (_drill(one, zone) for one in overview.drills)

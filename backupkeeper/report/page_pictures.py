@@ -58,26 +58,23 @@ def _said(
 ) -> list[Child]:
     """What is shown, and what is not and why."""
     contents = {clip.content for clips in overview.clips.values() for clip in clips}
-    pictured = sum(1 for one in contents if one in posters and posters[one].jpeg is not None)
-    parts: list[Child] = []
-    if not pictured:
+    missing = sum(1 for one in contents if one not in posters)
+    parts: list[Child] = [
+        element("p", "A picture shows what a clip is of, and proves nothing.", class_="quiet")
+    ]
+    if missing:
+        lacking = (
+            f"{count(missing)} of {plural(len(contents), 'clip')} "
+            f"{'has' if missing == 1 else 'have'} no picture yet. "
+        )
         parts.append(
             element(
                 "p",
-                "There is no picture of any of these clips yet. One is made when a drive that holds "
-                "the clip is here, and the extra 'media' is installed.",
+                lacking,
+                element("code", "backupkeeper posters", class_="type"),
+                " makes what is missing from drives that are here.",
             )
         )
-    elif pictured < len(contents):
-        parts.append(
-            element(
-                "p",
-                f"{count(pictured)} of {plural(len(contents), 'clip')} have a picture. A picture shows "
-                "what a clip is of, and proves nothing.",
-            )
-        )
-    else:
-        parts.append(element("p", "A picture shows what a clip is of, and proves nothing."))
     if shown_sheets < all_sheets:
         parts.append(
             element(
@@ -133,7 +130,7 @@ def _frame(clip: Clip, poster: Poster | None) -> Markup:
 
 def _image(file: str, poster: Poster | None) -> Markup:
     if poster is None or poster.jpeg is None:
-        why = poster.note if poster is not None and poster.note else "no picture"
+        why = poster.note if poster is not None and poster.note else "no picture yet"
         return element("span", told(why), class_="blank")
     wide, high = _FRAME
     if poster.width and poster.height:

@@ -15,7 +15,7 @@ from backupkeeper.report.words import plural, size
 
 _ADVICE: Final = {
     Level.FINE: (Shape.FULL, Tone.GOOD),
-    Level.WATCH: (Shape.PART, Tone.WARN),
+    Level.WATCH: (Shape.PART, Tone.QUIET),
     Level.CABLE: (Shape.PART, Tone.WARN),
     Level.REPLACE: (Shape.CROSS, Tone.BAD),
 }
@@ -75,7 +75,7 @@ def _room(one: DriveLine, zone: tzinfo) -> list[Child]:
 def _health(one: DriveLine) -> list[Child]:
     parts: list[Child] = []
     if one.place.standing is not Standing.ACTIVE:
-        parts.append(state(Shape.DASH, Tone.BAD, one.place.standing.value))
+        parts.append(state(Shape.DASH, Tone.QUIET, one.place.standing.value))
         return parts
     if one.in_doubt:
         parts.append(element("div", state(Shape.CROSS, Tone.BAD, "in doubt as a whole")))
@@ -133,7 +133,7 @@ def buckets(overview: Overview, zone: tzinfo) -> Markup:
 
 def _bucket_row(one: BucketLine, now: datetime, zone: tzinfo) -> Markup:
     standing = one.place.standing
-    gone = element("div", state(Shape.DASH, Tone.BAD, standing.value))
+    gone = element("div", state(Shape.DASH, Tone.QUIET, standing.value))
     return row(
         joined(
             label(one.place.name),

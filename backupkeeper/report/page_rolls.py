@@ -92,7 +92,7 @@ def _roll_name(cover: RollCover) -> Markup:
 
 def _role(role: Role, cover: RollCover, zone: tzinfo) -> Markup:
     which, tone = role_look(role, cover)
-    kind = which.value if tone is Tone.GOOD else f"{which} gap"
+    kind = f"{which} gap" if tone in {Tone.WARN, Tone.BAD} else which.value
     return cell(role_words(role, cover, zone), kind=kind)
 
 

@@ -76,6 +76,7 @@ th:last-child, td:last-child { padding-right: 0; }
 
 thead th { overflow-wrap: normal; }
 .short tr > :nth-child(2) { min-width: 5rem; } .deeds td { min-width: 8rem; }
+.drives td .state { white-space: nowrap; }
 .drives tr > :first-child, .buckets tr > :first-child { min-width: 6.5rem; } .drives td, .buckets td, .harms td { min-width: 5.5rem; }
 .n, time, td.full { white-space: nowrap; }
 .rows .unseen, .unseen { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); white-space: nowrap; }
@@ -118,7 +119,7 @@ details > table { margin: 0 0 1.2rem 1.1rem; width: calc(100% - 1.1rem); }
   background: none; border: 1px dashed var(--quiet); color: var(--quiet); }
 .frames .file { margin-top: 0.3rem; font-weight: 600; }
 .legend { grid-template-columns: 1fr; gap: 0; }
-.legend > div { display: grid; grid-template-columns: 10rem 1fr; padding: 0.25rem 0; }
+.legend > div { display: grid; grid-template-columns: 12.5rem 1fr; padding: 0.25rem 0; }
 .legend .state { color: var(--ink); font-weight: 500; } .legend dd { color: var(--quiet); }
 @media (max-width: 40rem) {
   .tally { grid-template-columns: 1fr; } .tally > div { border-left: 0; border-top: 1px solid var(--ink); }

@@ -30,6 +30,9 @@ MEANINGS: Final = {
     CopyState.ABSENT: "It was never there.",
 }
 NEVER: Final = "never"
+NOT_ASKED: Final = "not asked for"
+"""Of a role that ``[policy] roles`` does not name."""
+_NOT_ASKED: Final = joined(NOT_ASKED)
 
 
 def label(name: str) -> Child:
@@ -76,6 +79,8 @@ def zone_name(at: datetime, zone: tzinfo) -> str:
 
 def role_look(role: Role, cover: RollCover) -> tuple[Shape, Tone]:
     """How a roll stands in a role, as a shape; proven on a shared device does not count."""
+    if role not in cover.roles:
+        return Shape.DASH, Tone.QUIET
     if role in cover.gaps and cover.roles[role].state is CopyState.PROVEN:
         return Shape.PART, Tone.WARN
     return LOOKS[cover.roles[role].state]
@@ -83,7 +88,9 @@ def role_look(role: Role, cover: RollCover) -> tuple[Shape, Tone]:
 
 def role_words(role: Role, cover: RollCover, zone: tzinfo) -> Markup:
     """``proven 2026-06-12``, ``absent, 12 of 40 files``, ``proven, shared device``."""
-    one = cover.roles[role]
+    one = cover.roles.get(role)
+    if one is None:
+        return _NOT_ASKED
     if role not in cover.gaps:
         return _dated(one, zone)
     parts: list[Child] = [state_words(one.state)]

@@ -12,7 +12,7 @@ from backupkeeper.core.drilling import DrillOutcome
 from backupkeeper.core.keys import KeysReport
 from backupkeeper.core.mailing import DraftedMail, MailOutcome, Sending
 from backupkeeper.core.mending import KeptAside, RepairOutcome
-from backupkeeper.core.model import Place, PlaceId, Role
+from backupkeeper.core.model import Blake3, Place, PlaceId, Role
 from backupkeeper.core.outcomes import (
     GapReport,
     MirrorOutcome,
@@ -24,7 +24,7 @@ from backupkeeper.core.outcomes import (
     VerifyOutcome,
 )
 from backupkeeper.core.overview import Overview
-from backupkeeper.core.posters import PostersOutcome
+from backupkeeper.core.posters import Poster, PostersOutcome
 from backupkeeper.core.prices import BucketCost
 from backupkeeper.core.rebuilding import RebuildOutcome, RebuildWish
 from backupkeeper.core.receipt import Receipted
@@ -183,6 +183,14 @@ class HandKeeper:
 
     def overview(self) -> Overview:
         return self._answered("overview")  # type: ignore[no-any-return]  # as above
+
+    def pictures(self, overview: Overview) -> Mapping[Blake3, Poster]:
+        self.asked.append(("pictures", len(overview.clips)))
+        return {}
+
+    def write_report(self, path: str, page: str) -> str:
+        self.asked.append(("write report", path, page))
+        return f"/home/me/{path}"
 
     def status(self) -> Status:
         return self._answered("status")  # type: ignore[no-any-return]  # as above

@@ -12,6 +12,7 @@ from click.testing import CliRunner, Result
 from backupkeeper.cli.main import main
 from backupkeeper.core.model import Role
 from backupkeeper.report.gaps import gaps_json
+from backupkeeper.report.page import BEGINNING
 from tests.cli.hand_keeper import HandKeeper
 from tests.report.whole_overview import WELL, WHOLE
 from tests.stories.yard import Yard, clip
@@ -38,6 +39,35 @@ def test_json_is_one_object_that_agrees_with_gaps() -> None:
     told = json.loads(run(WHOLE, "--json").stdout)
     for key, value in json.loads(json.dumps(gaps_json(WHOLE.gaps))).items():
         assert told[key] == value
+
+
+def test_the_page_is_written_whole_and_the_answer_is_said_beside_it() -> None:
+    hand = HandKeeper(answer=WHOLE)
+    done = CliRunner().invoke(main, ["report", "--html", "weekly.html"], obj=hand.session())
+    assert done.exit_code == 1
+    assert done.stdout.splitlines()[1].startswith("Written to /home/me/weekly.html (")
+    ((_, path, page),) = [one for one in hand.asked if one[0] == "write report"]
+    assert path == "weekly.html"
+    assert str(page).startswith(BEGINNING)
+    assert str(page).endswith("</html>\n")
+
+
+def test_the_page_can_go_to_standard_output_and_nothing_else_does() -> None:
+    done = run(WELL, "--html", "-")
+    assert done.exit_code == 0
+    assert done.stdout.startswith(BEGINNING)
+    assert done.stdout.endswith("</html>\n")
+
+
+def test_a_page_and_a_mail_are_asked_for_one_after_the_other() -> None:
+    done = run(WELL, "--html", "-", "--mail")
+    assert done.exit_code == 2
+    assert "one after the other" in done.stderr
+
+
+def test_with_json_the_page_is_written_and_the_object_told() -> None:
+    told = json.loads(run(WHOLE, "--json", "--html", "weekly.html").stdout)
+    assert told["version"] == 1
 
 
 @pytest.mark.parametrize(

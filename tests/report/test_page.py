@@ -200,6 +200,17 @@ def test_a_proven_copy_on_a_shared_device_does_not_look_full() -> None:
     assert "0 of 1 roll proven" in part(shown, "answer")
 
 
+def test_a_role_that_is_not_asked_for_is_no_gap_and_says_so() -> None:
+    one = cover(roll("260612 Boatyard", "Wide", "Roll 01", NOW))
+    less = {role: one.roles[role] for role in (Role.PRIMARY, Role.SECONDARY)}
+    shown = overview([replace(one, roles=less)])
+    (row,) = rows_of(shown).values()
+    assert row[-1] == "not asked for"
+    assert "cloud not asked for" in part(shown, "answer")
+    cell = read(shown).get_element_by_id("rolls").xpath(".//tbody/tr/td")[-1]
+    assert cell.get("class") == "dash"
+
+
 def test_part_of_a_roll_says_how_many_files() -> None:
     head = roll("260612 Boatyard", "Wide", "Roll 01", NOW)
     shown = overview([cover(head, secondary=CopyState.DUE, some=12)])
@@ -282,7 +293,7 @@ def test_where_nothing_is_to_be_done_it_says_so_and_when_the_next_is_due() -> No
     [
         (Worry.NONE, "No need to worry"),
         (Worry.SOON, "Something to do soon"),
-        (Worry.NOW, "Do something today"),
+        (Worry.NOW, "Something is in danger"),
     ],
 )
 def test_whether_to_worry_stands_first(worry: Worry, word: str) -> None:
@@ -299,7 +310,7 @@ def test_before_the_first_card_it_says_what_will_stand_here() -> None:
         "No roll was taken in yet.",
         "No drive was taken in yet.",
         "No bucket was taken in yet.",
-        "The daemon is not running: nothing is done by itself.",
+        "No daemon was running: nothing is done by itself.",
         "No damage was found in the last year.",
         "No shoot was ever brought back for trial. backupkeeper drill",
     ):
