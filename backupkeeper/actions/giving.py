@@ -4,6 +4,7 @@ Promises:
 1. A copy that can't be read, or a bucket that does not answer, gives nothing; why is told once.
 2. From a bucket only the blocks that are asked for travel.
 3. What a giver gives is compared by whoever asks: nothing is believed here.
+4. No object is blamed for one reading: what came wrong over the line is asked for once more.
 """
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -11,13 +12,23 @@ from contextlib import ExitStack, contextmanager
 from datetime import datetime
 from typing import Final
 
+import xxhash
+
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.encrypting_bucket import EncryptedEntry
+from backupkeeper.actions.fetching import ASKED_AGAIN
 from backupkeeper.actions.one_roll import RollNow
 from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.actions.ours import known_version, look_at_ours
-from backupkeeper.core.errors import BackupkeeperError, DriveGoneError
+from backupkeeper.core.errors import (
+    BackupkeeperError,
+    CiphertextError,
+    DriveGoneError,
+    MismatchError,
+)
 from backupkeeper.core.model import (
     BLOCK_BYTES,
+    BLOCK_DIGEST_BYTES,
     Blake3,
     Content,
     Copy,
@@ -92,11 +103,31 @@ class BucketGiver:
         self._entry: ObjectEntry | None = None
         self.trouble: BackupkeeperError | None = None
         self._is_there = True
+        self._asked_again = 0
 
     def block(self, number: int) -> memoryview | None:
-        """A block's bytes, unchecked, fetched by themselves."""
+        """A block's bytes, unchecked, fetched by themselves; some of those that are wrong twice."""
         if self.trouble is not None or not self._is_there:
             return None
+        data = self._fetched(number)
+        if self._asked_again < ASKED_AGAIN and self._may_be_spoiled(data, number):
+            self._asked_again += 1
+            if data is None:
+                self.trouble = self._entry = None
+            data = self._fetched(number)
+        return data
+
+    def _may_be_spoiled(self, data: memoryview | None, number: int) -> bool:
+        """Whether the line may be why this is no good; what could be decrypted came as it stands."""
+        if data is None:
+            return isinstance(self.trouble, MismatchError | CiphertextError)
+        if isinstance(self._entry, EncryptedEntry):
+            return False
+        at = number * BLOCK_DIGEST_BYTES
+        wanted = self._content.block_map[at : at + BLOCK_DIGEST_BYTES]
+        return xxhash.xxh3_128_digest(data) != wanted
+
+    def _fetched(self, number: int) -> memoryview | None:
         start = number * BLOCK_BYTES
         try:
             if self._entry is None:

@@ -8,7 +8,7 @@ import pytest
 from backupkeeper.core.model import Role
 from backupkeeper.core.outcomes import Finding
 from tests.real.store import Server
-from tests.stories.yard import QUIET, SHOOT, Yard, clip
+from tests.stories.yard import QUIET, SHOOT, Yard, clip, roll_folder, rot
 from tests.world.bad_line import BadLine, bad_line_to
 from tests.world.misfortunes import Fate, Fates, Misfortune
 
@@ -85,3 +85,32 @@ def test_what_stays_wrong_is_damaged_and_where(
         facts = [one for one in catalog.facts_of_roll(head.id) if one.damage]
     assert [fact.damage for fact in facts] == [((4_194_304, 8_388_608),)]
     assert yard.gaps_of("Roll 01") == (Role.CLOUD,)
+
+
+def test_a_repair_asks_once_more_before_it_blames_the_bucket(yard: Yard, line: BadLine) -> None:
+    for drive in ("Main", "Travel"):
+        rot(roll_folder(yard.root / drive) / "DCIM/100BOATY/BOAT0001.MP4", 5_000_000, b"spoiled")
+    assert not yard.verify().all_well
+    line.fates = Turned(1)
+    outcome = yard.repair()
+    assert line.fates.left == 0
+    assert (len(outcome.mended), outcome.unmended, outcome.troubles) == (2, (), ())
+    line.fates = None
+    assert yard.gaps_of("Roll 01") == ()
+    assert yard.verify().all_well
+
+
+def test_a_repair_tells_of_an_object_that_stays_wrong(
+    yard: Yard, line: BadLine, strict: Server, bucket: str
+) -> None:
+    for drive in ("Main", "Travel"):
+        rot(roll_folder(yard.root / drive) / "DCIM/100BOATY/BOAT0001.MP4", 5_000_000, b"spoiled")
+    yard.verify()
+    spoiled = bytearray(CLIP)
+    spoiled[5_000_000] ^= 1
+    strict.client.put_object(Bucket=bucket, Key=KEY, Body=bytes(spoiled))
+    asked = Turned(0)
+    line.fates = asked
+    outcome = yard.repair()
+    assert outcome.mended == ()
+    assert Role.CLOUD in yard.gaps_of("Roll 01")
