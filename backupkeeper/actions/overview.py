@@ -17,6 +17,7 @@ from backupkeeper.actions.doubting import doubt_about
 from backupkeeper.actions.drilled import drill_warnings, drills
 from backupkeeper.actions.gaps import gaps
 from backupkeeper.actions.health import advice_on_drives
+from backupkeeper.actions.off_site import needs_off_site
 from backupkeeper.actions.online import online_drives
 from backupkeeper.actions.place_check import checks
 from backupkeeper.actions.room import free_on, note_room, remembered_room
@@ -24,7 +25,6 @@ from backupkeeper.actions.snapshots import kept_snapshots
 from backupkeeper.cards.posters import is_pictured
 from backupkeeper.core.arrival import Arrival
 from backupkeeper.core.bucket_findings import BucketCheck
-from backupkeeper.core.deeds import RollNeed
 from backupkeeper.core.drilling import DrillResult, last_of
 from backupkeeper.core.filling import Shot, filling, shoots_of
 from backupkeeper.core.model import (
@@ -34,15 +34,13 @@ from backupkeeper.core.model import (
     Place,
     PlaceId,
     PlaceKind,
-    Role,
     RollHead,
     RollId,
     Standing,
 )
-from backupkeeper.core.needs import Circumstances, need_of
 from backupkeeper.core.outcomes import GapReport
 from backupkeeper.core.overview import BucketLine, Clip, DriveLine, Filling, Harm, Overview
-from backupkeeper.core.policy import ALL_ROLES, copies_of
+from backupkeeper.core.policy import ALL_ROLES
 from backupkeeper.core.prices import BucketCost, Held, a_month, to_fetch_all
 from backupkeeper.core.standing import (
     PlaceTally,
@@ -254,27 +252,7 @@ def _arrivals(
     """By the bucket's name: from the daemon, which knows what is under way, or from the facts."""
     if status is not None:
         return {one.place: one for one in status.arrivals}
-    return {one.place: one for one in arrivals(context, _needs(context, report), tz)}
-
-
-def _needs(context: Context, report: GapReport) -> list[RollNeed]:
-    """What rolls lack in the cloud: only one that has a gap there wants anything there."""
-    if all(place.kind is not PlaceKind.BUCKET for place in report.places):
-        return []
-    around = Circumstances(
-        places={place.id: place for place in report.places},
-        policy=context.config.policy,
-        now=report.at,
-        lead=context.config.proofs.lead,
-    )
-    found = []
-    for cover in report.with_gaps:
-        if Role.CLOUD in cover.gaps:
-            roll = context.catalog.roll(cover.roll.id)
-            facts = context.catalog.facts_of_roll(cover.roll.id)
-            copies = copies_of(facts, around.places, around.policy, around.now)
-            found.append(need_of(roll, copies, around))
-    return [need for need in found if need is not None]
+    return {one.place: one for one in arrivals(context, list(needs_off_site(context, report)), tz)}
 
 
 def _harms(
