@@ -43,12 +43,6 @@ _MOST_RATE: Final = 1e4
 _MOST_TEXT: Final = 60
 _JPEG_BEGINS: Final = b"\xff\xd8\xff"
 _JPEG_ENDS: Final = b"\xff\xd9"
-_MARKER: Final = 0xFF
-_FRAMES: Final = frozenset({0xC0, 0xC1, 0xC2})
-"""Markers that begin a frame: baseline, extended, progressive."""
-_FRAME_HEAD: Final = 9
-_SHORTEST: Final = 2
-"""A segment's length counts its own two bytes."""
 _VERSION: Final = 1
 
 TRADE_NAMES: Final = MappingProxyType(
@@ -177,24 +171,6 @@ def small_size(width: float, height: float) -> tuple[int, int]:
 
 def _even(pixels: float) -> int:
     return max(2, round(pixels / 2) * 2)
-
-
-def picture_size(jpeg: bytes) -> tuple[int, int] | None:
-    """Width and height of a poster's picture, in pixels: its shape is the one to show.
-
-    (``Poster.width`` and ``height`` are of what was recorded, and pixels need not be square.) None:
-    it does not say. Source: ITU-T T.81, B.1.1 and B.2.2.
-    """
-    at = len(_JPEG_BEGINS) - 1
-    while at + _FRAME_HEAD <= len(jpeg) and jpeg[at] == _MARKER:
-        length = int.from_bytes(jpeg[at + 2 : at + 4], "big")
-        if jpeg[at + 1] in _FRAMES:
-            height, width = (int.from_bytes(jpeg[at + n : at + n + 2], "big") for n in (5, 7))
-            return (width, height) if width and height else None
-        if length < _SHORTEST:
-            return None
-        at += 2 + length
-    return None
 
 
 def is_nearly_black(brightness: float) -> bool:

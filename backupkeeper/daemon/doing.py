@@ -43,6 +43,7 @@ from backupkeeper.core.wish import LONG_AGO
 from backupkeeper.daemon.errand import Finished
 from backupkeeper.ports.progress import Progress
 from backupkeeper.report.reasons import in_one
+from backupkeeper.report.words import plural
 
 _BRINGING: Final = frozenset(
     {
@@ -193,7 +194,7 @@ def _posters(context: Context, deed: Deed, progress: Progress) -> Finished:
         return Finished(said=f"They can't be kept: {error.message}", sealed=True)
     drive.guard()
     return Finished(
-        said=" ".join([f"Made {outcome.made} posters.", *outcome.waiting]),
+        said=" ".join([f"Made {plural(outcome.made, 'poster')}.", *outcome.waiting]),
         files=outcome.made,
         sealed=not outcome.put_off,
     )

@@ -19,7 +19,6 @@ from backupkeeper.core.posters import (
     decode_poster,
     encode_poster,
     is_nearly_black,
-    picture_size,
     small_size,
     sound_words,
 )
@@ -173,34 +172,6 @@ def test_the_small_picture_always_fits_and_is_even(width: float, height: float) 
     assert 2 <= small[1] <= HEIGHT
     assert not small[0] % 2
     assert not small[1] % 2
-
-
-FRAME = b"\xff\xc0\x00\x11\x08\x00\x88\x00\xf0\x03"
-TABLE = b"\xff\xdb\x00\x05\xff\xc0\x00"
-
-
-@pytest.mark.parametrize(
-    ("jpeg", "size"),
-    [
-        (b"\xff\xd8" + FRAME, (240, 136)),
-        (b"\xff\xd8" + TABLE + FRAME, (240, 136)),
-        (b"\xff\xd8" + TABLE + FRAME.replace(b"\xff\xc0", b"\xff\xc2", 1), (240, 136)),
-        (b"\xff\xd8" + TABLE + b"\xff\xd9", None),
-        (b"\xff\xd8" + FRAME.replace(b"\x00\x88", b"\x00\x00"), None),
-        (b"\xff\xd8\xff\xdb\x00\x00" + FRAME, None),
-        (b"\xff\xd8\x00\xdb\x00\x00" + FRAME, None),
-        (b"\xff\xd8" + FRAME[:7], None),
-        (b"", None),
-    ],
-)
-def test_the_shape_to_show_is_the_picture_s_own(jpeg: bytes, size: tuple[int, int] | None) -> None:
-    assert picture_size(jpeg) == size
-
-
-@given(jpeg=st.binary(max_size=200))
-def test_any_bytes_have_a_size_or_none(jpeg: bytes) -> None:
-    size = picture_size(b"\xff\xd8\xff" + jpeg)
-    assert size is None or all(0 < one < 1 << 16 for one in size)
 
 
 def test_only_what_is_nearly_black_is_passed_over() -> None:

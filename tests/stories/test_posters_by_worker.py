@@ -29,7 +29,7 @@ def test_a_roll_s_posters_are_made_once(yard: Yard) -> None:
     yard.drives()
     yard.offload(yard.card("card", CLIP))
     came = done(yard)
-    assert (came.said, came.files, came.sealed) == ("Made 1 posters.", 1, True)
+    assert (came.said, came.files, came.sealed) == ("Made 1 poster.", 1, True)
     again = done(yard, "Travel")
     assert (again.said, again.files, again.sealed) == ("Made 0 posters.", 0, True)
 
