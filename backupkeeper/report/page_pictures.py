@@ -21,9 +21,7 @@ MOST_CLIPS: Final = 60
 OPEN_SHEETS: Final = 2
 """So many of the newest rolls' sheets are unfolded."""
 _FRAME: Final = (240, 135)
-"""A frame without a picture, in pixels; pictures are shown as wide."""
-_TALLEST: Final = 2.0
-"""Times its width: a picture that claims to be higher is shown no higher."""
+"""Every picture's frame, in pixels; the style lets each keep its own shape within it."""
 
 
 def contact_sheets(
@@ -133,9 +131,7 @@ def _image(file: str, poster: Poster | None) -> Markup:
         why = poster.note if poster is not None and poster.note else "no picture yet"
         return element("span", told(why), class_="blank")
     wide, high = _FRAME
-    if poster.width and poster.height:
-        high = round(wide * min(_TALLEST, poster.height / poster.width))
-    return picture(poster.jpeg, f"Picture from {shown(file)}", width=wide, height=max(1, high))
+    return picture(poster.jpeg, f"Picture from {shown(file)}", width=wide, height=high)
 
 
 def _length(clip: Clip, poster: Poster | None) -> str:
@@ -159,4 +155,6 @@ def _coding(poster: Poster | None) -> str:
         parts.append(f"{poster.width} × {poster.height}")  # noqa: RUF001 - by is meant
     if poster.frames_per_second:
         parts.append(f"{poster.frames_per_second:.5g} fps")
+    if poster.jpeg is None:
+        parts.append(poster.sound)
     return told(", ".join(one for one in parts if one))

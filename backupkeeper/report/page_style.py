@@ -135,7 +135,9 @@ details > table { margin: 0 0 1.2rem 1.1rem; width: calc(100% - 1.1rem); }
 """
     + LABELS
     + """
-  .numbers { font-size: 0.8rem; } .numbers :is(th, td) { padding-right: 0.4em; white-space: normal; }
+  .numbers { font-size: 0.72rem; }
+  .numbers :is(th, td) { padding-right: 0.4em; white-space: normal; overflow-wrap: anywhere; }
+  .drives td .state, td.full { white-space: normal; }
   .frames { grid-template-columns: repeat(2, minmax(0, 1fr)); }
   .legend > div { grid-template-columns: 1fr; }
 }

@@ -277,16 +277,10 @@ def test_a_clip_stands_there_with_its_picture_and_length() -> None:
     assert image.get("alt") == "Picture from WIDE0001.MP4"
 
 
-@pytest.mark.parametrize(
-    ("width", "height", "wanted"),
-    [(1080, 1920, 427), (10, 100_000, 480), (100_000, 1, 1), (0, 9, 135)],
-)
-def test_no_picture_is_shown_higher_than_twice_its_width(
-    width: int, height: int, wanted: int
-) -> None:
-    made = sheets(one_roll(clip()), {clip().content: poster(width=width, height=height)})
-    (image,) = made.iter("img")
-    assert image.get("height") == str(wanted)
+def test_sound_stands_there_with_how_it_was_recorded() -> None:
+    sound = poster(jpeg=None, coding="PCM 24 bit", sound="2 channels, 48 kHz", note="sound only")
+    made = sheets(one_roll(clip()), {clip().content: sound})
+    assert "sound only WIDE0001.MP4 1:02, 1.27 GB PCM 24 bit, 2 channels, 48 kHz" in flat(made)
 
 
 def test_a_clip_without_a_picture_says_why() -> None:

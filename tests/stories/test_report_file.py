@@ -2,6 +2,7 @@
 
 import os
 import re
+from base64 import b64decode
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from backupkeeper.core.model import CopyState, Role
 from backupkeeper.report.overview_words import state_words
 from backupkeeper.report.page import BEGINNING
 from backupkeeper.report.words import size
+from tests.cards.picture_clips import Shot, shot
 from tests.stories.typed import offloaded, typed, yard_of_today
 from tests.stories.yard import SHOOT, Yard, clip, roll_folder
 
@@ -176,3 +178,19 @@ def test_what_can_not_be_read_is_not_replaced(yard: Yard, tmp_path: Path) -> Non
     said = typed(yard, "report", "--html", str(tmp_path / ("n" * 300)))
     assert said.code == 3
     assert re.search("ENAMETOOLONG|too long", said.err)
+
+
+def test_the_contact_sheet_shows_what_the_posters_show(tmp_path: Path) -> None:
+    yard = yard_of_today(tmp_path)
+    yard.drive("Main", Role.PRIMARY)
+    assert offloaded(yard, yard.card("WIDE", {"DCIM/WIDE0001.MP4": shot(Shot())})).code == 0
+    page = tmp_path / "report.html"
+    typed(yard, "report", "--html", str(page))
+    (image,) = read(page).iter("img")
+    source = image.get("src", "")
+    assert source.startswith("data:image/jpeg;base64,/9j/")
+    with yard.keeper() as keeper:
+        (poster,) = keeper.pictures(keeper.overview()).values()
+    assert poster.jpeg is not None
+    assert b64decode(source.partition(",")[2]) == poster.jpeg
+    assert "Contact sheets" in flat(read(page))
