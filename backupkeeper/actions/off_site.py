@@ -1,7 +1,9 @@
-"""What rolls lack in buckets, from how they stand: only one with a gap in the cloud wants anything there.
+"""What rolls lack in buckets, from how they stand: those that have a gap in the cloud.
 
 Promise: what a bucket is to get is what ``core.needs.need_of`` says of every such roll. Where all files of
-a roll are lacking there, or none, that follows from its cover; else its facts are looked at.
+a roll are lacking there, that follows from its cover; else its facts are looked at. Left out is what a roll
+without a gap still wants: a copy in its own tree of a file that another roll has off site (a shared
+sidecar), for that is little and nothing hangs on it.
 """
 
 from collections.abc import Iterator

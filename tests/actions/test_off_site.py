@@ -7,6 +7,7 @@ from backupkeeper.actions.gaps import covers_of
 from backupkeeper.actions.off_site import needs_off_site
 from backupkeeper.actions.survey import Surveyor
 from backupkeeper.catalog.store import SqliteCatalog
+from backupkeeper.core.model import Role
 from backupkeeper.core.outcomes import GapReport
 from tests.actions.survey_world import (
     MAIN,
@@ -38,7 +39,7 @@ def expected(made: World) -> list[tuple[str, int]]:
     return sorted(
         (need.roll.id, need.wants[VAULT].size_bytes)
         for need in made.by_brute_force()
-        if VAULT in need.wants
+        if VAULT in need.wants and Role.CLOUD in need.gaps
     )
 
 
