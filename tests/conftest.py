@@ -89,7 +89,8 @@ def _have_own_mounts() -> None:
     at each of them. Killed, it leaves no mounts behind.
     """
     if ctypes.CDLL(None, use_errno=True).unshare(_CLONE_NEWNS) == 0:
-        subprocess.run(["mount", "--make-rprivate", "/"], check=True)
+        # What others unmount is unmounted here too, or their devices would stay in use.
+        subprocess.run(["mount", "--make-rslave", "/"], check=False)
 
 
 _CLONE_NEWNS = 0x00020000

@@ -41,7 +41,7 @@ class LineStand(DaemonStand):
 
 def passed(line: Line, seconds: float) -> int:
     before = line.sent
-    time.sleep(seconds)
+    time.sleep(seconds)  # nothing is waited for: a rate is so many bytes in so many seconds
     return line.sent - before
 
 
@@ -87,7 +87,7 @@ def test_the_line_is_the_person_s_from_one_second_to_the_next(
             assert line_of(stand)["limit_bytes_s"] == LIMIT
             # A pause of uploads stops what is on its way, and goes on at a word.
             stand.typed("pause", "--uploads")
-            time.sleep(1.5)
+            daemon.until(lambda: passed(line, 0.5) < STILL, "it is sent all the same")
             assert passed(line, 2.0) < STILL
             assert "pause of uploads" in str(line_of(stand)["no_upload"])
             stand.typed("resume", "--uploads")

@@ -240,7 +240,7 @@ class _Call:
         elif what in {Misfortune.FLIPPED_BACK, Misfortune.FLIPPED_HEAD_BACK}:
             head = _flipped(head, fate)
         elif what is Misfortune.SLOW:
-            time.sleep(_MOMENT_S)
+            time.sleep(_MOMENT_S)  # the misfortune itself: an answer that is late
         self.caller.sendall(head + body)
         return what not in {Misfortune.FLIPPED_BACK, Misfortune.FLIPPED_HEAD_BACK}
 
