@@ -7,12 +7,18 @@ Promises:
 """
 
 import errno
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass
 
 from backupkeeper.actions.context import Context
-from backupkeeper.actions.online import OWN_FOLDER, online_drives, place_holding, relative_to
+from backupkeeper.actions.online import (
+    OWN_FOLDER,
+    OnlineDrive,
+    online_drives,
+    place_holding,
+    relative_to,
+)
 from backupkeeper.core.errors import BackupkeeperError, MountChangedError, UsageError
 from backupkeeper.ports.files import EntryKind
 from backupkeeper.transfer.durable import discard, temp_name, told_as_ours, write_small
@@ -46,8 +52,9 @@ def receipt_target(context: Context, card: str, file: str) -> ReceiptTarget:
     folder = folder or "/"
     page, data = _names(file, name)
     _check_folder(context, folder)
-    _check_card(context, card, folder)
-    _check_rolls(context, folder)
+    drives, _ = online_drives(context)
+    _check_card(context, card, folder, drives)
+    _check_rolls(context, folder, drives)
     for path in (page, data):
         if path is not None:
             _check_free(context, path)
@@ -61,7 +68,7 @@ def receipt_target(context: Context, card: str, file: str) -> ReceiptTarget:
             raise MountChangedError(folder) from error
         if (now.device, now.inode) != (first.device, first.inode):
             raise MountChangedError(folder)
-        _check_card(context, card, folder)
+        _check_card(context, card, folder, drives)
 
     return ReceiptTarget(page=page, data=data, guard=guard)
 
@@ -115,33 +122,39 @@ def _check_folder(context: Context, folder: str) -> None:
         raise UsageError(f"{folder} is a {kind}: no receipt can be written into it.")
 
 
-def _check_card(context: Context, card: str, folder: str) -> None:
-    """Whether the folder lies on the card, by its path or by its file system.
-
-    A card that is a folder of a larger medium makes a card of all of that medium where it is mounted
-    like one (below ``[watch] media``).
-    """
+def _check_card(context: Context, card: str, folder: str, drives: Iterable[OnlineDrive]) -> None:
+    """Whether the folder lies on the card, by its path or by its file system."""
     below = folder == card or folder.startswith(card.rstrip("/") + "/")
-    if not below:
-        try:
-            same = context.files.stat(card).device == context.files.stat(folder).device
-            point = context.mounts.under(card).point if same else ""
-        except (BackupkeeperError, OSError):
-            return  # no card is there: that is told by whoever reads it
-        media = context.config.watch.media
-        below = same and (
-            point == card or any(point.startswith(f"{one.rstrip('/')}/") for one in media)
-        )
-    if below:
+    if below or _is_on_its_medium(context, card, folder, drives):
         raise UsageError(
             f"{folder} lies on the card: nothing is ever written there.",
             advice="Name a file on this computer or on a drive.",
         )
 
 
-def _check_rolls(context: Context, folder: str) -> None:
+def _is_on_its_medium(
+    context: Context, card: str, folder: str, drives: Iterable[OnlineDrive]
+) -> bool:
+    """Whether it is on the very file system that is the card.
+
+    A card that is a folder makes a card of the whole medium that it lies on, where that is mounted like
+    one (below ``[watch] media``) and no place is on it.
+    """
+    try:
+        device = context.files.stat(card).device
+        if context.files.stat(folder).device != device:
+            return False
+        point = context.mounts.under(card).point
+    except (BackupkeeperError, OSError):
+        return False  # no card is there: that is told by whoever reads it
+    media = context.config.watch.media
+    like_a_card = any(point.startswith(f"{one.rstrip('/')}/") for one in media)
+    has_a_place = any(drive.info.mount.point == point for drive in drives)
+    return point == card or (like_a_card and not has_a_place)
+
+
+def _check_rolls(context: Context, folder: str, drives: list[OnlineDrive]) -> None:
     """Whether the folder lies in a roll, or among our own files, on a drive that is here."""
-    drives, _ = online_drives(context)
     drive = place_holding(drives, folder)
     if drive is None:
         return

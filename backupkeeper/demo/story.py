@@ -19,6 +19,7 @@ from backupkeeper.demo.typist import Typist
 
 SHOOT = "260612 Boatyard"
 BUCKET = "boatyard"
+RECEIPT = "Wide.html"
 _YES, _NO, _WELL, _ATTENTION = 0, 1, 0, 1
 
 CONFIG = """\
@@ -159,6 +160,9 @@ def _mend(stage: Stage, typist: Typist) -> None:
     typist.type("repair", exits=_WELL, shows=("mended", "set-aside"))
     typist.type("verify", "second", exits=_WELL)
     _verdict(stage, typist, "Wide")
+    typist.chapter("A receipt of that, to show or to keep in the shoot")
+    receipt = os.path.join(stage.root, RECEIPT)
+    typist.type("may-wipe", stage.card("Wide"), "--receipt", receipt, exits=_YES, shows=(RECEIPT,))
 
 
 def _verdict(
@@ -205,6 +209,7 @@ def _look_around(stage: Stage, typist: Typist) -> None:
         ("drives/main/.backupkeeper/", "what names the folder as a place"),
         ("drives/second/.backupkeeper/set-aside/", "the damaged file, with a note"),
         ("cards/", "the cards, as they were"),
+        (RECEIPT, "what was on that card and where it is proven; open it in a browser"),
         ("config.toml, catalog.sqlite", "the configuration, and the facts that were seen"),
     ):
         typist.say(f"  {path:34} {what}")

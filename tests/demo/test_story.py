@@ -2,6 +2,7 @@
 
 import hashlib
 import http.server
+import json
 import os
 import threading
 from pathlib import Path
@@ -41,6 +42,8 @@ def test_the_whole_job_comes_out_as_told(tmp_path: Path) -> None:
             shoot = world / "drives" / drive / "260612 Boatyard"
             kept |= digests(shoot / "Originals" / "Wide" / roll / "DCIM")
         assert kept == card
+    assert "YES" in (world / "Wide.html").read_text("utf-8")
+    assert json.loads((world / "Wide.json").read_bytes())["verdict"] == "yes"
     aside = world / "drives" / "second" / ".backupkeeper" / "set-aside"
     (spoiled,) = aside.rglob("BOAT0002.MP4*")
     whole = world / "cards" / "Wide" / "DCIM" / "100BOATY" / "BOAT0002.MP4"

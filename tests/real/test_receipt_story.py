@@ -103,6 +103,31 @@ def test_nothing_is_written_to_a_card_by_whatever_way_it_is_mounted(
 
 
 @pytest.mark.real("ext4")
+def test_a_folder_of_a_card_makes_a_card_of_all_of_its_medium_unless_a_place_is_on_it(
+    fs: Fs, tmp_path: Path
+) -> None:
+    medium = fs("ext4", 32)
+    fill(medium)
+    media = os.path.dirname(medium.point)
+    yard = yard_of_today(tmp_path, f'distinct_devices = false\n[watch]\nmedia = ["{media}"]')
+    words = ("may-wipe", f"{medium.point}/DCIM", "--receipt", f"{medium.point}/r.html")
+    said = typed(yard, *words)
+    assert said.code == 2, said.all
+    assert "lies on the card" in said.err
+    place = Path(medium.point) / "place"  # as in the demo: cards and drives are folders of one disk
+    place.mkdir()
+    added = typed(
+        yard, "place", "add", str(place), "--role", "primary", "--name", "Main", "--folder"
+    )
+    assert added.code == 0, added.all
+    assert typed(yard, *words).code == 1
+    assert (Path(medium.point) / "r.html").exists()
+    inside = typed(yard, *words[:-1], f"{medium.point}/DCIM/r.html")
+    assert inside.code == 2
+    assert "lies on the card" in inside.err
+
+
+@pytest.mark.real("ext4")
 def test_a_full_or_read_only_drive_takes_no_receipt_and_the_verdict_stands(
     fs: Fs, yard: Yard
 ) -> None:
