@@ -1,36 +1,50 @@
 """What somebody without credentials gets: the only thing that shows whether a bucket is public.
 
-Promise: only the very bytes of our scratch object count. A login page that
-answers 200 to everything makes no bucket public, and none private.
+Promises:
+1. Only the very bytes of our scratch object count. A login page that answers 200 to everything makes no
+   bucket public, and none private.
+2. A no counts only where our object was still there afterwards: another machine that tries the same
+   bucket may have removed it, or put its own there.
 """
 
-from typing import Any
+from typing import Any, Final
 
 from botocore import UNSIGNED
 from botocore.config import Config
 from botocore.exceptions import ClientError
 
 from backupkeeper.cloud.client import Store
+from backupkeeper.cloud.errors import code_and_status
 from backupkeeper.cloud.session import session_of
 
+_NOT_FOUND: Final = 404
 
-def read_by_anybody(store: Store, path: str, data: bytes) -> bool:
-    """Whether an object can be read without credentials.
+
+def read_by_anybody(store: Store, path: str, data: bytes) -> bool | None:
+    """Whether an object can be read without credentials; None: it did not stay there meanwhile.
 
     Args:
         store: The bucket.
         path: A scratch object.
-        data: What it holds.
+        data: What it was just made to hold, and nobody else puts there.
 
     Raises:
-        BackupkeeperError: The store can't be reached.
+        BackupkeeperError: The store can't be reached, or does not let us read what we put there.
     """
     with store.asking(path):
         try:
             answer = _stranger(store).get_object(**store.at(path))
+            if answer["Body"].read(len(data) + 1) == data:
+                return True
         except ClientError:
-            return False
-        return bool(answer["Body"].read(len(data) + 1) == data)
+            pass
+        try:
+            held = store.client.get_object(**store.at(path))["Body"].read(len(data) + 1)
+        except ClientError as error:
+            if code_and_status(error)[1] != _NOT_FOUND:
+                raise
+            return None
+        return False if held == data else None
 
 
 def _stranger(store: Store) -> Any:  # noqa: ANN401 - boto3's client, made for one call

@@ -105,14 +105,14 @@ class S3Bucket:
         """Try and ask everything; see ``cloud.trying``."""
         self._see_bucket()
         with self._lock:
-            found = check_bucket(self._store, self._clock)
+            found = check_bucket(self._store, self._clock, self._entropy.new_id())
             self._can, self._doubts = capabilities_of(found), False
             return found
 
     def who_reads(self, found: Findings) -> Findings:
         """What was found before, with who gets at the bucket now; see ``cloud.trying``."""
         self._see_bucket()
-        return who_reads(self._store, found)
+        return who_reads(self._store, found, self._entropy.new_id())
 
     def set_lifecycle_rule(self) -> bool:
         """Add the rule that ends unfinished uploads; see ``cloud.lifecycle``."""

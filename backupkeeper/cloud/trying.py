@@ -31,11 +31,13 @@ from backupkeeper.cloud.client import Store
 from backupkeeper.cloud.lifecycle import rules_for
 from backupkeeper.cloud.measuring import rates, skew_and_latency
 from backupkeeper.core.bucket_findings import Findings, Step
-from backupkeeper.core.errors import BackupkeeperError
+from backupkeeper.core.errors import BackupkeeperError, BucketUnreachableError
 from backupkeeper.ports.bucket import Capabilities
 from backupkeeper.ports.clock import Clock
 
 RATE: Final = f"{SCRATCH}-rate"
+_TRIALS: Final = 3
+"""So often an object is put there that another machine removes."""
 _LAST_PART: Final = 10_000
 """The most parts of an upload (STANDARDS section 7.1)."""
 _BAD_PART: Final = frozenset({"InvalidPart", "BadDigest", "InvalidDigest", "InvalidPartOrder"})
@@ -72,29 +74,30 @@ def parameter_of(name: str) -> str:
     return EXTRAS.get(name, f"Checksum{name.upper()}")
 
 
-def check_bucket(store: Store, clock: Clock) -> Findings:
+def check_bucket(store: Store, clock: Clock, ticket: str) -> Findings:
     """Try and ask everything.
 
     Args:
         store: The bucket.
         clock: For skew, latency and rates.
+        ticket: A random text, for what nobody else puts there.
 
     Raises:
         BackupkeeperError: It can't be reached, or can't be written to.
     """
     trial = Trial(store=store)
     try:
-        return _checked(trial, clock)
+        return _checked(trial, clock, ticket)
     finally:
         trial.clean_up()
 
 
-def _checked(trial: Trial, clock: Clock) -> Findings:
+def _checked(trial: Trial, clock: Clock, ticket: str) -> Findings:
     store = trial.store
     conditional_put = trial.conditional_put()
     conditional_complete = trial.conditional_complete()
     etag = trial.plain_etag()
-    is_read = read_by_anybody(store, ANY, RIGHT)
+    is_read = _is_read_by_anybody(trial, ticket)
     skew, latency = skew_and_latency(trial, ANY, clock)
     refuses = {MD5: tuple(_plain_steps(trial, MD5)), PAYLOAD: tuple(_plain_steps(trial, PAYLOAD))}
     returns: list[str] = []
@@ -202,19 +205,31 @@ def _takes_last_part(trial: Trial) -> bool:
     return trial.takes(lambda: trial.numbered_part(WHOLE, upload, _LAST_PART, checks_of(RIGHT)))
 
 
-def who_reads(store: Store, found: Findings) -> Findings:
-    """What was found before, with who gets at the bucket now.
+def _is_read_by_anybody(trial: Trial, ticket: str) -> bool:
+    data = RIGHT + ticket.encode()
+    for _ in range(_TRIALS):
+        with trial.store.asking(ANY):
+            trial.put_body(ANY, data)
+        answer = read_by_anybody(trial.store, ANY, data)
+        if answer is not None:
+            return answer
+    raise BucketUnreachableError(
+        f"Who can read the bucket {trial.store.bucket} can't be seen: another machine tries it just now.",
+        advice="Try again in a minute.",
+    )
+
+
+def who_reads(store: Store, found: Findings, ticket: str) -> Findings:
+    """What was found before, with who gets at the bucket now. ``ticket``: as in ``check_bucket``.
 
     Raises:
         BackupkeeperError: It can't be reached, or can't be written to.
     """
     trial = Trial(store=store)
     try:
-        with store.asking(ANY):
-            trial.put(ANY)
         return replace(
             found,
-            read_by_anybody=read_by_anybody(store, ANY, RIGHT),
+            read_by_anybody=_is_read_by_anybody(trial, ticket),
             public_grants=public_by_grants(store),
         )
     finally:

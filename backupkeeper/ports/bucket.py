@@ -134,7 +134,7 @@ class Bucket(Protocol):
         ...
 
     def who_reads(self, found: Findings) -> Findings:
-        """What was found before, with who gets at the bucket now: four small requests."""
+        """What was found before, with who gets at the bucket now: five small requests."""
         ...
 
     def lifecycle_rule(self) -> Mapping[str, object]:

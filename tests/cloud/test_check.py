@@ -6,12 +6,15 @@ The mock refuses nothing, so nothing about refusal rests on it; the store that r
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from typing import Any
 
 import pytest
 
+from backupkeeper.cloud import anybody
 from backupkeeper.cloud.asking import object_lock, public_by_grants, public_by_policy
+from backupkeeper.cloud.capabilities import ANY, RIGHT
 from backupkeeper.cloud.measuring import LARGE_BYTES
 from backupkeeper.cloud.trying import DIGESTS
 from backupkeeper.core.bucket_findings import Step, Word
@@ -155,6 +158,53 @@ def test_a_store_without_any_question_offers_nothing_and_is_not_believed(opened:
     }
     assert found.read_by_anybody  # it asks nobody for credentials, and that is what counts
     assert found.is_public
+
+
+# -- two machines that try one bucket at the same time share the names of scratch objects
+
+
+def tidied_up(
+    monkeypatch: pytest.MonkeyPatch, rules: Rules, times: int, put_there: bytes | None = None
+) -> None:
+    """Just before somebody without credentials looks, another machine removes what it takes for its own."""
+    inner, left = anybody._stranger, [None] * times
+
+    def stranger(store: Any) -> Any:
+        if left:
+            left.pop()
+            key = f"boatyard/shelf/{ANY}"
+            _, etag, metadata = rules.objects.pop(key)
+            if put_there is not None:
+                rules.objects[key] = (put_there, etag, metadata)
+        return inner(store)
+
+    monkeypatch.setattr(anybody, "_stranger", stranger)
+
+
+@pytest.mark.parametrize("put_there", [None, RIGHT], ids=["removed", "put anew"])
+def test_a_public_bucket_is_seen_though_another_machine_tidies_up_meanwhile(
+    opened: Opener, monkeypatch: pytest.MonkeyPatch, put_there: bytes | None
+) -> None:
+    rules = Rules(is_public=True)
+    with refusing_store(rules) as url:
+        bucket = opened(url, "boatyard/shelf")
+        tidied_up(monkeypatch, rules, 1, put_there)
+        found = bucket.check()
+        assert found.read_by_anybody
+        tidied_up(monkeypatch, rules, 2, put_there)
+        assert bucket.who_reads(replace(found, read_by_anybody=False)).read_by_anybody
+    assert rules.objects == {}
+
+
+def test_where_it_never_stays_nothing_is_said_of_who_reads(
+    opened: Opener, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rules = Rules(is_public=True)
+    with refusing_store(rules) as url:
+        bucket = opened(url, "boatyard/shelf")
+        tidied_up(monkeypatch, rules, 99)
+        with pytest.raises(BucketUnreachableError, match="another machine"):
+            bucket.check()
 
 
 # -- answers that are not what was asked for
