@@ -1,20 +1,17 @@
 """The line breaks after a roll's last file and before its manifest: the next upload makes up for it."""
 
-from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
 
 from backupkeeper.actions.upload import upload_roll
-from backupkeeper.core.model import EventKind, Role
+from backupkeeper.core.model import EventKind
 from backupkeeper.core.outcomes import UploadOutcome
 from backupkeeper.manifests.mhl_history import read_history
 from tests.real.store import Server
 from tests.stories.yard import QUIET, SHOOT, Yard, clip
-from tests.world.bad_line import BadLine, bad_line_to
+from tests.world.bad_line import BadLine
 from tests.world.misfortunes import Fate, Fates, Misfortune
 
-pytest_plugins = ["tests.real.store_fixtures"]
+pytest_plugins = ["tests.real.store_fixtures", "tests.stories.over_the_line"]
 
 CARD = {"DCIM/100BOATY/BOAT0001.MP4": clip(1), "DCIM/100BOATY/BOAT0001.XML": b"<clip/>\n"}
 
@@ -32,28 +29,8 @@ class NoChain(Fates):
 
 
 @pytest.fixture
-def line(strict: Server) -> Iterator[BadLine]:
-    with bad_line_to(strict.url) as line:
-        yield line
-
-
-@pytest.fixture
-def bucket(strict: Server) -> str:
-    return strict.new_bucket()
-
-
-@pytest.fixture
-def yard(tmp_path: Path, line: BadLine, bucket: str, credentials: None) -> Yard:
-    yard = Yard(tmp_path, policy="distinct_devices = false")
-    yard.drives()
-    with yard.keeper() as keeper:
-        keeper.add_bucket(
-            f"s3://{bucket}/footage",
-            role=Role.CLOUD,
-            name="Off site",
-            endpoint=line.url,
-            profile=None,
-        )
+def yard(empty_yard: Yard, line: BadLine) -> Yard:
+    yard = empty_yard
     yard.offload(yard.card("card", CARD))
     line.fates = NoChain()
     assert upload(yard).troubles

@@ -1,18 +1,15 @@
 """One bit turned over between the bucket and here: no good object is called damaged for that."""
 
-from collections.abc import Iterator
-from pathlib import Path
-
 import pytest
 
 from backupkeeper.core.model import Role
 from backupkeeper.core.outcomes import Finding
 from tests.real.store import Server
 from tests.stories.yard import QUIET, SHOOT, Yard, clip, roll_folder, rot
-from tests.world.bad_line import BadLine, bad_line_to
+from tests.world.bad_line import BadLine
 from tests.world.misfortunes import Fate, Fates, Misfortune
 
-pytest_plugins = ["tests.real.store_fixtures"]
+pytest_plugins = ["tests.real.store_fixtures", "tests.stories.over_the_line"]
 
 CLIP = clip(1, 9_000_001)
 KEY = f"footage/{SHOOT}/Originals/Wide/Roll 01/DCIM/100BOATY/BOAT0001.MP4"
@@ -33,28 +30,8 @@ class Turned(Fates):
 
 
 @pytest.fixture
-def line(strict: Server) -> Iterator[BadLine]:
-    with bad_line_to(strict.url) as line:
-        yield line
-
-
-@pytest.fixture
-def bucket(strict: Server) -> str:
-    return strict.new_bucket()
-
-
-@pytest.fixture
-def yard(tmp_path: Path, line: BadLine, bucket: str, credentials: None) -> Yard:
-    yard = Yard(tmp_path, policy="distinct_devices = false")
-    yard.drives()
-    with yard.keeper() as keeper:
-        keeper.add_bucket(
-            f"s3://{bucket}/footage",
-            role=Role.CLOUD,
-            name="Off site",
-            endpoint=line.url,
-            profile=None,
-        )
+def yard(empty_yard: Yard) -> Yard:
+    yard = empty_yard
     yard.offload(yard.card("card", {"DCIM/100BOATY/BOAT0001.MP4": CLIP}))
     with yard.keeper() as keeper:
         keeper.upload(progress=QUIET)
