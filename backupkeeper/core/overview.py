@@ -123,7 +123,8 @@ class Harm:
 class ProofAge:
     """Copies of one role whose newest proof is of an age: from so many days (included) to so many (not).
 
-    ``days_to`` None: older than all others. ``days_from`` None: never proven.
+    ``days_to`` None: older than all others. ``days_from`` None: no proof of them counts (never proven,
+    found bad since, or written anew).
     """
 
     role: Role
@@ -163,7 +164,7 @@ class Overview:
     drives: tuple[DriveLine, ...]
     buckets: tuple[BucketLine, ...]
     harms: tuple[Harm, ...] = ()
-    """Of the last year, newest first."""
+    """Of the last year, and older ones that are not mended; newest first."""
     drills: tuple[Drilled, ...] = ()
     """Newest first."""
     drill_due: str = ""
