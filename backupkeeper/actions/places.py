@@ -24,6 +24,7 @@ from backupkeeper.actions.online import (
     read_marker,
 )
 from backupkeeper.actions.place_check import refuse_public, remember, tried
+from backupkeeper.actions.room import note_room
 from backupkeeper.core.errors import ReadOnlyError, UsageError
 from backupkeeper.core.model import Place, PlaceId, PlaceKind, Role
 from backupkeeper.core.naming import validate_place_name
@@ -217,7 +218,10 @@ def report_places(context: Context) -> tuple[PlaceReport, ...]:
     drives, _ = online_drives(context)
     here = {drive.place.id: drive for drive in drives}
     places = context.catalog.places()
-    return tuple(_report(context, here.get(place.id), replace(place), places) for place in places)
+    found = tuple(_report(context, here.get(place.id), replace(place), places) for place in places)
+    free = {one.place.id: one.free_bytes for one in found if one.free_bytes is not None}
+    note_room(context, free)
+    return found
 
 
 def _report(

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from backupkeeper.actions.room import remembered_room
 from backupkeeper.core.model import EventKind, Result, Role
 from backupkeeper.core.overview import DriveLine, Overview, Worry
 from tests.stories.yard import SHOOT, Yard, clip, roll_folder, rot
@@ -133,6 +134,8 @@ def test_free_bytes_are_remembered_once_a_day_unless_they_change(yard: Yard) -> 
     assert first == 2
     seen(yard)
     yard.mirror()
+    with yard.keeper() as keeper:
+        keeper.places()
     assert remembered() == first
     yard.clock.at += DAY
     seen(yard)
@@ -161,3 +164,10 @@ def test_status_by_hand_says_the_same_of_what_is_here_and_what_was(yard: Yard) -
     assert here.free_bytes is not None
     assert away.last_seen is not None  # no daemon ever ran: it was seen by hand
     assert [one.partition(": ")[2] for one in status.damage] == ["1 file damaged, 1 file missing"]
+
+
+def test_a_list_of_the_places_remembers_what_is_free_too(yard: Yard) -> None:
+    yard.drives()
+    with yard.keeper() as keeper:
+        keeper.places()
+        assert len(remembered_room(keeper.context)) == 2
