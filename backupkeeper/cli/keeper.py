@@ -173,6 +173,10 @@ class Keeper(Protocol):
         """What the daemon is at."""
         ...
 
+    def page_address(self) -> str:
+        """Where the live page is."""
+        ...
+
     def pause(self, seconds: float | None, *, uploads: bool = False) -> bool:
         """Ask the daemon for peace; whether one heard."""
         ...

@@ -21,6 +21,7 @@ from backupkeeper.cli.keys import keys
 from backupkeeper.cli.mail import mail
 from backupkeeper.cli.manifest import manifest
 from backupkeeper.cli.offload import offload
+from backupkeeper.cli.page import page
 from backupkeeper.cli.place_check import check
 from backupkeeper.cli.places import place
 from backupkeeper.cli.posters import posters
@@ -105,7 +106,7 @@ def main(context: click.Context, config: str | None, identity: str | None) -> No
 
 place.add_command(check)
 for command in (
-    place, offload, mirror, upload, verify, repair, restore, drill, rebuild, may_wipe, gaps, report, keys, posters, manifest, run, status, pause, resume, service, demo,
+    place, offload, mirror, upload, verify, repair, restore, drill, rebuild, may_wipe, gaps, report, keys, posters, manifest, run, status, page, pause, resume, service, demo,
 ):  # fmt: skip
     main.add_command(command)
 place.add_command(cost)

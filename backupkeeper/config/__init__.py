@@ -16,7 +16,7 @@ import unicodedata
 from collections.abc import Callable
 from typing import Final
 
-from backupkeeper.config import values
+from backupkeeper.config import addresses, values
 from backupkeeper.config.settings import (
     Addressing,
     CatalogSettings,
@@ -27,6 +27,7 @@ from backupkeeper.config.settings import (
     MailSettings,
     ManifestSettings,
     NotifySettings,
+    PageSettings,
     ProofSettings,
     ReportSettings,
     RetentionMode,
@@ -52,6 +53,7 @@ __all__ = [
     "MailSettings",
     "ManifestSettings",
     "NotifySettings",
+    "PageSettings",
     "ProofSettings",
     "ReportSettings",
     "RetentionMode",
@@ -92,6 +94,7 @@ def parse_config(text: str, file: str, *, home: str, state_home: str) -> Config:
         notify=_notify(top.table("notify")),
         mail=_mail(top.table("mail")),
         log=_log(top.table("log"), home),
+        page=_page(top.table("page")),
         prices=_prices(top.table("prices")),
     )
     top.finish()
@@ -295,9 +298,9 @@ def _notify(table: Table) -> NotifySettings:
 def _mail(table: Table) -> MailSettings:
     usual = MailSettings()
     mail = MailSettings(
-        to=table.take("to", values.address, usual.to),
-        sender=table.take("sender", values.address, usual.sender),
-        host=table.take("host", values.host, usual.host),
+        to=table.take("to", addresses.address, usual.to),
+        sender=table.take("sender", addresses.address, usual.sender),
+        host=table.take("host", addresses.host, usual.host),
         port=table.take("port", values.whole_number(1, 65535), usual.port),
         security=table.take("security", values.one_of(Security), usual.security),
         user=table.take("user", values.plain_text, usual.user),
@@ -322,6 +325,17 @@ def _log(table: Table, home: str) -> LogSettings:
     )
     table.finish()
     return log
+
+
+def _page(table: Table) -> PageSettings:
+    usual = PageSettings()
+    page = PageSettings(
+        enabled=table.take("enabled", values.yes_or_no, usual.enabled),
+        address=table.take("address", addresses.own_address, usual.address),
+        port=table.take("port", values.whole_number(0, 65535), usual.port),
+    )
+    table.finish()
+    return page
 
 
 def _prices(table: Table) -> Prices:

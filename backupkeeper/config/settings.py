@@ -195,6 +195,15 @@ class MailSettings:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class PageSettings:
+    """``[page]``: the live page. ``address`` is this machine's own; ``port`` 0: any that is free."""
+
+    enabled: bool = False
+    address: str = "127.0.0.1"
+    port: int = 0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class LogSettings:
     """``[log]``: without a ``file`` the log goes to the journal, or to standard error."""
 
@@ -222,4 +231,5 @@ class Config:
     notify: NotifySettings
     mail: MailSettings
     log: LogSettings
+    page: PageSettings = PageSettings()
     prices: Prices = NO_PRICES

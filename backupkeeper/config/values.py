@@ -43,9 +43,6 @@ LEAST_LIMIT: Final = 8_000
 """Bytes a second. With less a store loses its patience with the parts that are on their way."""
 MOST_LIMIT: Final = 125_000_000_000
 """Bytes a second (1,000 Gbit/s): more is a slip."""
-_ADDRESS: Final = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9.-]{1,255}")
-"""What HTML's e-mail field takes (WHATWG HTML, "valid e-mail address"), for short."""
-_HOST: Final = re.compile(r"[^\s/@\x00-\x1f\x7f]{0,255}")
 _PRICE: Final = re.compile(r"[0-9]{1,9}(\.[0-9]{1,12})?")
 _CLASS: Final = re.compile(r"[A-Z0-9_-]{1,60}")
 _DATED: Final = re.compile(r"[0-9]{6}( |$)")
@@ -268,21 +265,6 @@ def folders(value: object) -> tuple[str, ...]:
     ):
         wrong('a list of folders with their whole paths, such as ["/media"]')
     return tuple(one.rstrip("/") for one in found)
-
-
-def address(value: object) -> str:
-    """One mail address, or nothing."""
-    if value != "" and (not isinstance(value, str) or not _ADDRESS.fullmatch(value)):
-        wrong("one mail address, such as me@example.org")
-    return str(value)
-
-
-def host(value: object) -> str:
-    """The name or address of a server, or nothing."""
-    text = plain_text(value)
-    if not _HOST.fullmatch(text):
-        wrong("the name of a server, such as mail.example.org")
-    return text
 
 
 def password_from(value: object) -> str:

@@ -55,27 +55,36 @@ class Answers:
     seeing: Seeing
     since: datetime
     encode: Callable[[Status], dict[str, Any]]
+    page_address: Callable[[], str] = lambda: ""
+    """Where the live page is served; '': nowhere."""
 
     def answer(
         self, request: Request, view: View | None, made: Plan, now: datetime
     ) -> dict[str, Any]:
         """What is said to a command."""
+        told: dict[str, Any]
         match request.what:
+            case "page":
+                told = {"address": self.page_address()}
             case "status" if view is not None:
-                return {"status": self.encode(self.status(view, made, now))}
+                told = {"status": self.encode(self.status(view, made, now))}
             case "pause":
-                return self._pause(request, now)
+                told = self._pause(request, now)
             case "resume":
-                self.seeing.seen.uploads_paused_until = None
-                if not request.values.get("uploads"):
-                    self.seeing.seen.paused_until = None
-                return {"paused": False}
+                told = self._resume(request)
             case "judge" if view is not None:
-                return self._judge(request, view)
+                told = self._judge(request, view)
             case "give way" if view is not None:
-                return self._give_way(request, view, now)
+                told = self._give_way(request, view, now)
             case _:
-                return {"error": "The daemon does not know what that means (yet)."}
+                told = {"error": "The daemon does not know what that means (yet)."}
+        return told
+
+    def _resume(self, request: Request) -> dict[str, Any]:
+        self.seeing.seen.uploads_paused_until = None
+        if not request.values.get("uploads"):
+            self.seeing.seen.paused_until = None
+        return {"paused": False}
 
     def _pause(self, request: Request, now: datetime) -> dict[str, Any]:
         seconds, span = request.values.get("seconds"), MOST_PAUSE

@@ -43,6 +43,8 @@ _ATTRIBUTES: Final = frozenset({
 })
 # fmt: on
 _DATA: Final = re.compile(r"data-[a-z-]+")
+_CONTROLS: Final = frozenset({"button", "progress"})
+_OF_CONTROLS: Final = frozenset({"max", "type", "value"})
 _POLICY: Final = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
 _POLICY_LIVE: Final = f"{_POLICY}; script-src 'self'; connect-src 'self'"
 
@@ -109,10 +111,27 @@ def element(tag: str, *children: Child, **attributes: Attribute) -> Markup:
     """
     if tag not in _TAGS:
         raise ValueError(f"No page of ours has the element {tag!r}.")
+    return _built(tag, children, attributes, _ATTRIBUTES)
+
+
+def control(tag: str, *children: Child, **attributes: Attribute) -> Markup:
+    """A button to press, or a bar to watch: only on a page that is served while something goes on.
+
+    Raises:
+        ValueError: as ``element``.
+    """
+    if tag not in _CONTROLS:
+        raise ValueError(f"No page of ours has the control {tag!r}.")
+    return _built(tag, children, attributes, _ATTRIBUTES | _OF_CONTROLS)
+
+
+def _built(
+    tag: str, children: tuple[Child, ...], attributes: dict[str, Attribute], known: frozenset[str]
+) -> Markup:
     parts = [tag]
     for given, value in attributes.items():
         key = given.rstrip("_").replace("_", "-")
-        is_known = key in _ATTRIBUTES or _DATA.fullmatch(key) is not None
+        is_known = key in known or _DATA.fullmatch(key) is not None
         if not is_known or (key == "href" and not str(value).startswith("#")):
             raise ValueError(f"No page of ours has the attribute {key!r} with such a value.")
         if value is True:

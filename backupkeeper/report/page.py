@@ -20,6 +20,7 @@ from backupkeeper.core.overview import Overview, Step, Worry
 from backupkeeper.core.posters import Poster
 from backupkeeper.report.charts import copies_over_time, proof_ages
 from backupkeeper.report.html import Child, Markup, Shape, Tone, document, element, state
+from backupkeeper.report.live import LIVE_STYLE, live_section
 from backupkeeper.report.overview_words import answer, day, state_words
 from backupkeeper.report.page_news import damage, drills, on_the_way
 from backupkeeper.report.page_pictures import contact_sheets
@@ -88,6 +89,7 @@ def page(
         f"{words} Report of {day(overview.at, zone)}",
         element("a", "To the answer", href="#answer", class_="skip"),
         _masthead(overview, zone),
+        live_section() if live else None,
         element(
             "main",
             *(parts.pop(name) for name in ("answer", "todo")),
@@ -97,7 +99,7 @@ def page(
             data_worry=overview.worry.value,
         ),
         _foot(overview, zone),
-        style=PAGE_STYLE,
+        style=PAGE_STYLE + LIVE_STYLE if live else PAGE_STYLE,
         mark=MARK,
         script=SCRIPT if live else "",
     )

@@ -228,10 +228,11 @@ def _tone(card: CardStatus) -> Tone:
 def _say_under_way(page: Page, status: Status) -> None:
     for deed in status.under_way:
         _say_one(page, deed.what)
-        page.say(_progress(deed), indent=4)
+        page.say(progress_words(deed), indent=4)
 
 
-def _progress(deed: DeedStatus) -> str:
+def progress_words(deed: DeedStatus) -> str:
+    """How far a deed is: ``1.20 GB of 3.00 GB, 3 of 9 files, 80.0 MB/s, 23 s left at this rate``."""
     parts = [f"{size(deed.bytes_done)} of {size(deed.bytes_total)}"]
     if deed.files_total:
         parts.append(f"{count(deed.files_done)} of {plural(deed.files_total, 'file')}")
@@ -250,13 +251,14 @@ def _progress(deed: DeedStatus) -> str:
 
 def _say_waiting(page: Page, status: Status) -> None:
     for one in status.waiting[:MOST_WAITING]:
-        _say_one(page, _wait(one), Tone.WARN if one.person else Tone.PLAIN)
+        _say_one(page, wait_words(one), Tone.WARN if one.person else Tone.PLAIN)
     rest = len(status.waiting) - MOST_WAITING
     if rest > 0:
         page.say(f"and {plural(rest, 'more')}", indent=2)
 
 
-def _wait(one: WaitStatus) -> str:
+def wait_words(one: WaitStatus) -> str:
+    """What waits, how much it is, and why it waits."""
     to_go = f" ({size(one.size_bytes)} to go" if one.size_bytes else ""
     if to_go and one.seconds is not None:
         to_go += f", {duration(one.seconds)} at the rate measured before"

@@ -45,6 +45,7 @@ from backupkeeper.ports.telling import Herald
 from backupkeeper.report.status import status_json
 from backupkeeper.system.clock import RealClock, ShiftedClock
 from backupkeeper.wiring.keeper import Keeper
+from backupkeeper.wiring.page import Server, page_server
 from backupkeeper.wiring.posting import mailbox_of, password_of, postman_of
 from backupkeeper.wiring.settings import config_of, read_config
 
@@ -59,6 +60,8 @@ class _Parts:
     teller: Teller
     timetable: Timetable
     postman: Postman | None
+    page: Server | None = None
+    """The live page, where it is wanted and can be served."""
 
     def start(self) -> None:
         """Begin all of it."""
@@ -66,9 +69,13 @@ class _Parts:
         self.timetable.start()
         if self.postman is not None:
             self.postman.start()
+        if self.page is not None:
+            self.page.start()
 
     def stop(self) -> None:
         """End all of it."""
+        if self.page is not None:
+            self.page.stop()
         self.timetable.stop()
         self.teller.stop()
         if self.postman is not None:
@@ -155,6 +162,26 @@ class _Daemon:
         if self._parts.postman is not None:
             self._parts.postman.look()
 
+    def _page_address(self) -> str:
+        page = self._parts.page
+        return page.url if page is not None else ""
+
+    def _page(self, context: Context, config: Config) -> Server | None:
+        """The live page; what keeps it from being served is told, and harms nothing else."""
+        if not config.page.enabled:
+            return None
+        try:
+            return page_server(
+                config,
+                context.clock,
+                self._tz,
+                self._inbox.put,
+                lambda said: self._log.note(said, urgent=True),
+            )
+        except BackupkeeperError as error:
+            self._log.note(f"{error.message} {error.advice}".strip(), urgent=True)
+            return None
+
     def _put_together(self, context: Context, ahead: timedelta) -> Loop:
         crew = Processes(self._inbox.put, seconds=context.clock.monotonic)
         memory = Memory(context.catalog, context.clock, context.entropy.new_id())
@@ -196,7 +223,12 @@ class _Daemon:
             crew=crew,
             tree_watch=DogTreeWatch(lambda said: self._log.note(said, urgent=True)),
             messages=messages,
-            answers=Answers(seeing=seeing, since=context.clock.now(), encode=status_json),
+            answers=Answers(
+                seeing=seeing,
+                since=context.clock.now(),
+                encode=status_json,
+                page_address=self._page_address,
+            ),
             log=self._log,
             inbox=self._inbox,
             ahead=ahead,
@@ -220,7 +252,8 @@ class _Daemon:
         )
         password = password_of(context, self._environ, self._config_path)
         postman = postman_of(context, password, self._log)
-        return _Parts(config=config, teller=teller, timetable=timetable, postman=postman)
+        page = self._page(context, config)
+        return _Parts(config=config, teller=teller, timetable=timetable, postman=postman, page=page)
 
     def _heralds(self, config: Config) -> Iterator[Herald]:
         bus = self._environ.get("DBUS_SESSION_BUS_ADDRESS", "")
@@ -302,10 +335,9 @@ class _Daemon:
         if config.catalog.path != seeing.context.config.catalog.path:
             raise BackupkeeperError(CHANGED_ELSEWHERE)
         context = replace(seeing.context, config=config)
-        parts = self._made(context, config)
-        self._end_parts()
+        self._end_parts()  # first: the page's port may stay the same
+        self._parts = parts = self._made(context, config)
         parts.start()
-        self._parts = parts
         seeing.context = messages.context = context
         seeing.surveyor, seeing.shares = Surveyor(context), Shares(context, self._tz)
         messages.teller, messages.timetable = parts.teller, parts.timetable

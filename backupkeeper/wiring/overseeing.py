@@ -4,6 +4,7 @@ from tzlocal import get_localzone
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.overview import overview
+from backupkeeper.core.errors import OutOfReachError, UsageError
 from backupkeeper.core.hours import next_week
 from backupkeeper.core.overview import Overview
 from backupkeeper.core.status import Status
@@ -30,6 +31,32 @@ class Overseeing:
             next_at=next_week(weekly, now, tz) if due and weekly is not None else None,
             notes=Shares(self._context, tz).slow(now),
         )
+
+    def page_address(self) -> str:
+        """Where the daemon serves its live page.
+
+        Raises:
+            UsageError: the configuration has it off.
+            OutOfReachError: no daemon runs, or it could not serve it.
+        """
+        if not self._context.config.page.enabled:
+            raise UsageError(
+                "The live page is off.",
+                advice="Write enabled = true below [page] in the configuration, and start the daemon anew.",
+            )
+        told = ask(self._ear, "page")
+        if told is None:
+            raise OutOfReachError(
+                "No daemon runs that would serve the page.",
+                advice="Start it: backupkeeper run, or: backupkeeper service install",
+            )
+        address = str(told.get("address", ""))
+        if not address:
+            raise OutOfReachError(
+                "The daemon serves no page.",
+                advice="Its log says why; or it runs by an older configuration: start it anew.",
+            )
+        return address
 
     def _heard(self) -> Status | None:
         """What the daemon is at; None: none runs, or none answers."""

@@ -195,6 +195,9 @@ class HandKeeper:
     def status(self) -> Status:
         return self._answered("status")  # type: ignore[no-any-return]  # as above
 
+    def page_address(self) -> str:
+        return self._answered("page")  # type: ignore[no-any-return]  # as above
+
     def pause(self, seconds: float | None, *, uploads: bool = False) -> bool:
         return self._answered("pause", seconds, *(["uploads"] if uploads else []))  # type: ignore[no-any-return]  # as above
 

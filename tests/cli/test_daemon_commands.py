@@ -11,10 +11,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import click
 import pytest
 from click.testing import CliRunner, Result
 
 from backupkeeper.cli.main import main
+from backupkeeper.core.errors import OutOfReachError, UsageError
 from backupkeeper.report.status import status_json
 from tests.cli.hand_keeper import HandKeeper
 from tests.report.test_status import IDLE
@@ -69,6 +71,33 @@ def test_without_a_daemon_a_pause_says_so(words: list[str]) -> None:
 @pytest.mark.parametrize("hours", ["0", "-1", "x"])
 def test_a_pause_of_no_length_is_wrong_usage(hours: str) -> None:
     assert typed(True, "pause", "--hours", hours)[0].exit_code == 2
+
+
+ADDRESS = "http://127.0.0.1:4711/token/"
+
+
+def test_the_live_pages_address_stands_alone_on_a_line() -> None:
+    done, keeper = typed(ADDRESS, "page")
+    assert (done.exit_code, done.stdout, keeper.asked) == (0, f"{ADDRESS}\n", [("page",)])
+    done, _ = typed(ADDRESS, "page", "--json")
+    assert json.loads(done.stdout) == {"version": 1, "address": ADDRESS}
+
+
+def test_the_live_page_is_opened_where_that_is_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
+    opened: list[str] = []
+    monkeypatch.setattr(click, "launch", opened.append)
+    assert typed(ADDRESS, "page", "--open")[0].exit_code == 0
+    assert opened == [ADDRESS]
+
+
+@pytest.mark.parametrize(
+    ("error", "code"),
+    [(UsageError("It is off.", advice="Turn it on."), 2), (OutOfReachError("No daemon runs."), 3)],
+)
+def test_where_there_is_no_live_page_it_is_said_why(error: Exception, code: int) -> None:
+    done, _ = typed(error, "page", "--open")
+    assert (done.exit_code, done.stdout) == (code, "")
+    assert str(error) in done.stderr
 
 
 def test_run_hands_over_and_exits_as_the_daemon_did() -> None:

@@ -9,11 +9,10 @@ from pathlib import Path
 from typing import Literal
 
 import pytest
-from playwright.sync_api import Page
 
 from backupkeeper.core.overview import Overview
 from backupkeeper.report.page import page
-from tests.real.browser import DESK, PHONE, Pages, axe_faults, overflow
+from tests.real.browser import DESK, PHONE, Pages, faults_of_report, overflow
 from tests.report.boatyard import SUMMER
 from tests.report.overview_parts import posters_of
 from tests.report.overviews import ALL, many
@@ -32,14 +31,6 @@ def written(folder: Path, overview: Overview) -> str:
     return path.as_uri()
 
 
-def faults(opened: Page) -> list[str]:
-    return [
-        one
-        for one in axe_faults(opened)
-        if not (one.startswith("undecided color-contrast") and "<text " in one)
-    ]
-
-
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("case", ALL)
 def test_everybody_can_read_it_and_it_asks_for_nothing(
@@ -47,7 +38,7 @@ def test_everybody_can_read_it_and_it_asks_for_nothing(
 ) -> None:
     opened = pages.new(scheme=scheme)
     opened.goto(written(tmp_path, ALL[case]()))
-    assert faults(opened) == []
+    assert faults_of_report(opened) == []
     assert overflow(opened) == 0
     asked = opened.evaluate("() => performance.getEntriesByType('resource').map((one) => one.name)")
     assert [one for one in asked if not one.startswith("data:")] == []
@@ -67,7 +58,7 @@ def test_on_a_phone_nobody_pushes_it_sideways(pages: Pages, tmp_path: Path, case
 def test_a_phone_is_in_the_rule_book_too(pages: Pages, tmp_path: Path) -> None:
     opened = pages.new(PHONE)
     opened.goto(written(tmp_path, ALL["uploading"]()))
-    assert faults(opened) == []
+    assert faults_of_report(opened) == []
 
 
 @pytest.mark.parametrize("size", [DESK, PHONE])
