@@ -23,17 +23,27 @@ _MARKS: Final = f"""
 SELECT c.no AS copy, c.place AS place, c.content AS content,
     max(CASE WHEN {_PROOF} AND f.at <= :now THEN f.at END) AS proof,
     min(CASE WHEN {_PROOF} AND f.at <= :now THEN f.at END) AS first,
-    max(CASE WHEN f.result <> 1 THEN f.at END) AS bad,
-    max(CASE WHEN f.result = 4 THEN f.at END) AS missed,
-    max(CASE WHEN f.result <> 4 THEN f.at END) AS there,
+    max(f.result <> 1) AS odd,
     max(CASE WHEN f.way = 1 THEN f.at END) AS written,
     min(CASE WHEN f.way <> 1 AND f.result = 1 THEN f.version END)
         IS NOT max(CASE WHEN f.way <> 1 AND f.result = 1 THEN f.version END) AS mixed,
-    max(f.result = 3) AS changed,
     max(f.way = 5 AND f.result = 1) AS fetched
 FROM copies c CROSS JOIN facts f ON f.copy = c.no
 GROUP BY c.no
 """
+# What is asked of few copies only is asked of those alone: each column above costs a tenth of a
+# second for 600,000 facts.
+_BAD: Final = """
+EXISTS (SELECT 1 FROM facts a WHERE a.copy = m.copy AND a.at >= m.proof AND a.result <> 1)
+"""
+_GONE: Final = """
+EXISTS (
+    SELECT 1 FROM facts g WHERE g.copy = m.copy AND g.result = 4 AND NOT EXISTS (
+        SELECT 1 FROM facts l WHERE l.copy = m.copy AND l.at > g.at AND l.result <> 4
+    )
+)
+"""
+_CHANGED: Final = "EXISTS (SELECT 1 FROM facts a WHERE a.copy = m.copy AND a.result = 3)"
 _ANOTHER: Final = """
 EXISTS (
     SELECT 1 FROM facts a WHERE a.copy = m.copy AND a.at >= m.proof AND a.way <> 1 AND a.result = 1
@@ -52,10 +62,10 @@ _BIN: Final = " + ".join(f"(:now - h.proof >= :edge{number})" for number in rang
 TALLIES: Final = f"""
 WITH m AS MATERIALIZED ({_MARKS}), held AS MATERIALIZED (
     SELECT m.place, m.content, m.fetched, CASE
-        WHEN m.proof > COALESCE(m.bad, m.proof - 1) AND m.proof >= COALESCE(m.written, m.proof)
+        WHEN m.proof >= COALESCE(m.written, m.proof) AND NOT (m.odd AND {_BAD})
             AND NOT (m.mixed AND {_ANOTHER}) THEN m.proof
     END AS proof
-    FROM m WHERE m.missed IS NULL OR m.there > m.missed
+    FROM m WHERE NOT (m.odd AND {_GONE})
 ), firsts AS (
     -- Content and role in one number: sorting 600,000 of those takes half as long (measured).
     SELECT m.content * {_ROLES} + {_ROLE} AS what, min(m.first) AS first
@@ -76,7 +86,7 @@ CROSS JOIN rolls r ON r.no = rf.roll
 GROUP BY role, step
 UNION ALL
 SELECT 'changed', lower(hex(i.blake3)), NULL, NULL, NULL, NULL, NULL, NULL
-FROM m JOIN content_ids i ON i.no = m.content WHERE m.changed
+FROM m JOIN content_ids i ON i.no = m.content WHERE m.odd AND {_CHANGED}
 """
 """Takes ``now``, ``begin``, ``length`` and ``edge0`` to ``edge7``, all in microseconds."""
 
