@@ -97,7 +97,7 @@ _SANDBOX: Final = (
     "SystemCallFilter=mincore cachestat",
     "SystemCallErrorNumber=EPERM",
     "# Network for the bucket and mail, Unix sockets for the desktop and for commands.",
-    "RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6",
+    "RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6 AF_NETLINK",
     "# Not set on purpose: MemoryDenyWriteExecute, for Python's ctypes makes a little code in memory.",
 )
 _USER_SANDBOX: Final = (

@@ -61,12 +61,12 @@ def html_part(blocks: Sequence[Block], *, title: str, source: Source) -> str:
         '<meta name="color-scheme" content="light dark">\n'
         '<meta name="supported-color-schemes" content="light dark">\n'
         f"<title>{_quoted(title)}</title>\n</head>\n"
-        '<body style="margin:0;padding:0">\n'
+        '<body style="margin:0;padding:0">\n<div role="main">\n'
         '<table role="presentation" width="100%" cellpadding="0" cellspacing="0" border="0">'
         f'<tr><td style="padding:16px;{_FONT}">\n'
         '<table role="presentation" width="100%" cellpadding="0" cellspacing="0" border="0" '
         f'style="max-width:640px"><tr><td style="{_FONT}">\n{inner}\n</td></tr></table>\n'
-        "</td></tr></table>\n</body>\n</html>\n"
+        "</td></tr></table>\n</div>\n</body>\n</html>\n"
     )
 
 

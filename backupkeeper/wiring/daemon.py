@@ -26,6 +26,7 @@ from backupkeeper.daemon.answers import Answers
 from backupkeeper.daemon.control import Ear
 from backupkeeper.daemon.crew import Processes
 from backupkeeper.daemon.heralds import CommandHerald, DesktopHerald
+from backupkeeper.daemon.line_watch import LineWatch
 from backupkeeper.daemon.loop import Letter, Loop, Order
 from backupkeeper.daemon.memory import Memory
 from backupkeeper.daemon.messages import Messages
@@ -158,6 +159,10 @@ class _Daemon:
     def _end_parts(self) -> None:
         self._parts.stop()
 
+    def _line_came_up(self) -> None:
+        if self._parts.postman is not None:
+            self._parts.postman.hurry()
+
     def _posted(self) -> None:
         if self._parts.postman is not None:
             self._parts.postman.look()
@@ -277,6 +282,9 @@ class _Daemon:
             stack.callback(watch.stop)
             self._metered.start()
             stack.callback(self._metered.stop)
+            line = LineWatch(self._line_came_up)
+            line.start()
+            stack.callback(line.stop)
             stack.callback(self.loop.tree_watch.stop)
             stack.enter_context(self._signals())
             self._log.note(f"Running as process {os.getpid()}.", process=os.getpid())

@@ -8,8 +8,9 @@ import pytest
 from backupkeeper.cli.main import main
 from backupkeeper.config import Security
 from backupkeeper.core.mailing import DraftedMail, Hitch, MailOutcome, Sending, Stage, StageDone
-from backupkeeper.report.mail_words import advice, why_not
+from backupkeeper.report.mail_words import advice, waiting_words, why_not
 from tests.cli.hand_keeper import HandKeeper
+from tests.core.test_mailing import NOW, letter
 from tests.report.mailed import all_well, two_gaps
 from tests.world.mail_server import client_settings
 
@@ -136,3 +137,15 @@ def test_each_hitch_has_its_words_and_what_to_look_at(hitch: Hitch) -> None:
     assert why_not(one, settings).endswith(".")
     assert advice(one, settings).endswith(".")
     assert "{" not in why_not(one, settings) + advice(one, settings)
+
+
+def test_mails_that_were_tried_and_wait_are_told_in_one_sentence() -> None:
+    one, two = (
+        letter(days=-day, tries=1, said=f"No line {day}.", message_id=f"<{day}@example.org>")
+        for day in (3, 1)
+    )
+    assert waiting_words([], NOW) == waiting_words([letter()], NOW) == ()
+    assert waiting_words([one], NOW) == ("1 mail waits to be sent, made 3 days ago: No line 3.",)
+    assert waiting_words([two, one, letter()], NOW) == (
+        "2 mails wait to be sent, made 3 days ago: No line 3.",
+    )

@@ -102,7 +102,7 @@ def test_a_weak_mail_program_can_show_it_and_nothing_is_asked_for(made: Overview
     _, data = mailed(made)
     _, page, pictures = parts(parsed(data))
     found = page_of(page)
-    allowed = "html head meta title body table tr th td h1 h2 p br wbr span code img"
+    allowed = "html head meta title body div table tr th td h1 h2 p br wbr span code img"
     assert {tag for tag, _ in found.tags} <= set(allowed.split())
     for tag, attributes in found.tags:
         assert not any(name.startswith("on") for name in attributes)
