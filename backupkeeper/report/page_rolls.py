@@ -23,7 +23,9 @@ OPEN_SHOOTS: Final = 3
 LOOSE_SHOOTS: Final = 12
 """So many of the newest stand by themselves; older ones are folded by year."""
 SHORT_ROWS: Final = 25
-"""So many rolls that fall short stand open; the rest of them is folded."""
+"""So many rolls that fall short stand open; more are folded."""
+MOST_SHORT: Final = 500
+"""So many of them stand there at all; the others only with their shoots."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -57,13 +59,21 @@ def short_rolls(report: GapReport, zone: tzinfo) -> Markup | None:
             element("ul", *(element("li", name(folder)) for folder in report.unfinished)),
         ]
     if lacking:
-        first, rest = lacking[:SHORT_ROWS], lacking[SHORT_ROWS:]
+        first, rest = lacking[:SHORT_ROWS], lacking[SHORT_ROWS:MOST_SHORT]
         parts.append(_short_table(first, zone, "Rolls with a gap, worst first"))
         if rest:
             parts.append(
                 _fold(
                     joined(f"{plural(len(rest), 'more roll')} with a gap"),
                     _short_table(rest, zone, "More rolls with a gap, worst first"),
+                )
+            )
+        if len(lacking) > MOST_SHORT:
+            parts.append(
+                element(
+                    "p",
+                    f"{plural(len(lacking) - MOST_SHORT, 'more roll')} with a gap: they stand below, "
+                    "with their shoots.",
                 )
             )
     return element("section", *parts, id="short")
@@ -189,7 +199,7 @@ def _row(cover: RollCover, zone: tzinfo) -> Markup:
         _roll_name(cover),
         cell(count(head.file_count)),
         cell(size(head.size_bytes)),
-        cell(day(head.sealed_at, zone)),
+        cell(f"{head.sealed_at.astimezone(zone):%Y-%m-%d}"),
         *(_role(role, cover, zone) for role in Role),
     )
 

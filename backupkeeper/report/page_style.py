@@ -78,7 +78,7 @@ thead th { overflow-wrap: normal; }
 .short tr > :nth-child(2) { min-width: 5rem; } .deeds td { min-width: 8rem; }
 .drives td .state { white-space: nowrap; }
 .drives tr > :first-child, .buckets tr > :first-child { min-width: 6.5rem; } .drives td, .buckets td, .harms td { min-width: 5.5rem; }
-.n, time, td.full { white-space: nowrap; }
+.n, time, td.full, .shoot-rolls td:nth-child(4) { white-space: nowrap; }
 .rows .unseen, .unseen { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); white-space: nowrap; }
 td:is(.full, .part, .empty, .cross, .dash)::before { content: "" !important; color: inherit !important; display: inline-block;
   width: 0.75em; height: 0.75em; margin-right: 0.45em;
@@ -102,7 +102,7 @@ details > table { margin: 0 0 1.2rem 1.1rem; width: calc(100% - 1.1rem); }
 .short th:first-child { width: 22%; } .short tr > :nth-child(n + 4) { width: 20%; }
 .arrival { font-size: 1.05rem; }
 .panels { display: grid; grid-template-columns: repeat(auto-fit, minmax(15rem, 1fr)); gap: 1.2rem 2rem; }
-.panels svg { width: 100%; height: auto; overflow: visible; }
+.panels svg { width: 100%; max-width: 26rem; height: auto; overflow: visible; }
 .axis { font: 11px/1 system-ui, "DejaVu Sans", sans-serif; fill: var(--quiet); }
 .axis.strong { fill: var(--ink); font-weight: 600; font-size: 12px; }
 .hair { stroke: var(--rule); stroke-width: 1; stroke-dasharray: 2 3; }

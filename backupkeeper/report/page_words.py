@@ -101,7 +101,7 @@ def role_words(role: Role, cover: RollCover, zone: tzinfo) -> Markup:
     elif worst < total:
         parts.append(f", {count(worst)} of {plural(total, 'file')}")
     if one.oldest_proof is not None and one.state is CopyState.DUE:
-        parts += [", from ", day(one.oldest_proof, zone)]
+        parts.append(f", from {one.oldest_proof.astimezone(zone):%Y-%m-%d}")
     return joined(*parts)
 
 

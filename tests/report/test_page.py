@@ -266,6 +266,20 @@ def test_ten_thousand_rolls_stay_small() -> None:
     assert "older rolls are left out to keep this file small" in part(shown, "pictures")
 
 
+@pytest.mark.parametrize("some", [None, 3], ids=["whole rolls", "some files of each"])
+def test_ten_thousand_rolls_that_all_fall_short_stay_small(some: int | None) -> None:
+    bad = CopyState.DUE
+    covers = [
+        cover(one.roll, some=some, primary=bad, secondary=bad, cloud=bad)
+        for one in many().gaps.rolls
+    ]
+    shown = overview(covers)
+    text = page(shown, posters={}, zone=SUMMER)
+    assert len(text.encode()) < LARGEST
+    assert "9,500 more rolls with a gap: they stand below, with their shoots." in text
+    assert len(rows_of(shown)) == 10_000
+
+
 def test_thousands_of_small_shoots_stay_small_too() -> None:
     shown = overview(years_of_rolls(5_000, 2, every_days=0.7))
     assert len(page(shown, posters={}, zone=SUMMER).encode()) < LARGEST
