@@ -20,6 +20,7 @@ from backupkeeper.demo.typist import Typist
 SHOOT = "260612 Boatyard"
 BUCKET = "boatyard"
 RECEIPT = "Wide.html"
+REPORT = "report.html"
 _YES, _NO, _WELL, _ATTENTION = 0, 1, 0, 1
 
 CONFIG = """\
@@ -163,6 +164,8 @@ def _mend(stage: Stage, typist: Typist) -> None:
     typist.chapter("A receipt of that, to show or to keep in the shoot")
     receipt = os.path.join(stage.root, RECEIPT)
     typist.type("may-wipe", stage.card("Wide"), "--receipt", receipt, exits=_YES, shows=(RECEIPT,))
+    typist.chapter("How everything stands, as a page")
+    typist.type("report", "--html", os.path.join(stage.root, REPORT), exits=_WELL, shows=(REPORT,))
 
 
 def _verdict(
@@ -209,6 +212,7 @@ def _look_around(stage: Stage, typist: Typist) -> None:
         ("drives/main/.backupkeeper/", "what names the folder as a place"),
         ("drives/second/.backupkeeper/set-aside/", "the damaged file, with a note"),
         ("cards/", "the cards, as they were"),
+        (REPORT, "how everything stands; open it in a browser"),
         (RECEIPT, "what was on that card and where it is proven; open it in a browser"),
         ("config.toml, catalog.sqlite", "the configuration, and the facts that were seen"),
     ):

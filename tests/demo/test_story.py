@@ -42,6 +42,8 @@ def test_the_whole_job_comes_out_as_told(tmp_path: Path) -> None:
             shoot = world / "drives" / drive / "260612 Boatyard"
             kept |= digests(shoot / "Originals" / "Wide" / roll / "DCIM")
         assert kept == card
+    page = (world / "report.html").read_text("utf-8")
+    assert "Everything is proven in three places." in page
     assert "YES" in (world / "Wide.html").read_text("utf-8")
     assert json.loads((world / "Wide.json").read_bytes())["verdict"] == "yes"
     aside = world / "drives" / "second" / ".backupkeeper" / "set-aside"
