@@ -6,9 +6,10 @@ Promises:
 2. A weekly report that another worker made meanwhile is not made again.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
 
 from backupkeeper.core.hours import WeekTime, next_week
 from backupkeeper.core.mailing import (
@@ -27,9 +28,11 @@ from backupkeeper.ports.catalog import Catalog
 from backupkeeper.ports.clock import Clock, Entropy
 from backupkeeper.report.mail import Envelope, Maker, Said, composed, fitting, message_id
 from backupkeeper.report.mail_trial import trial
-from backupkeeper.report.mail_urgent import urgent
+from backupkeeper.report.mail_urgent import several, urgent
 from backupkeeper.report.mail_weekly import weekly
 
+MANY: Final = 3
+"""More urgent matters than this at once come in one letter."""
 Make = Callable[[datetime | None, int], Said]
 """(when the one was made that this one replaces, rows a table) -> what it says."""
 
@@ -52,15 +55,25 @@ class Mailbox:
     maker: Maker
     sender: str
 
-    def post_urgent(self, matter: Matter, *, next_at: datetime | None) -> Posted:
-        """An urgent matter; that it was told is remembered."""
+    def post_urgent(
+        self, matters: Sequence[Matter], *, next_at: datetime | None
+    ) -> tuple[Posted, ...]:
+        """Urgent matters, a letter for each (one for more than ``MANY``), remembered as told."""
         now = self.clock.now()
+        told = [
+            Event(at=now, kind=EventKind.TOLD, subject=matter.id, detail=matter.subject)
+            for matter in matters
+        ]
+        with self.catalog.transaction():
+            self.catalog.note(told)
+            one_each = matters if len(matters) <= MANY else [several(matters)]
+            return tuple(self._urgent(matter, now, next_at) for matter in one_each)
 
+    def _urgent(self, matter: Matter, now: datetime, next_at: datetime | None) -> Posted:
         def make(replaces: datetime | None, most: int) -> Said:
             return urgent(matter, now, self.maker, next_at=next_at, replaces=replaces, most=most)
 
-        told = Event(at=now, kind=EventKind.TOLD, subject=matter.id, detail=matter.subject)
-        return self._post(f"matter|{matter.id}", LetterKind.URGENT, make, now, told)
+        return self._post(f"matter|{matter.id}", LetterKind.URGENT, make, now)
 
     def post_weekly(self, overview: Overview, week: WeekTime | None) -> Posted | None:
         """The weekly report; None: it was made meanwhile.

@@ -95,9 +95,8 @@ class Messages:
         """Queued is told: the outbox loses nothing. Others are told too, whatever comes of it."""
         if self.mailbox is None or not urgent:
             return
-        for matter in urgent:
-            self.mailbox.post_urgent(matter, next_at=self.timetable.next_due(now))
-            self.mailed.add(matter.id)
+        self.mailbox.post_urgent(urgent, next_at=self.timetable.next_due(now))
+        self.mailed.update(matter.id for matter in urgent)
         self.on_posted()
 
     def _twice(self) -> list[Matter]:

@@ -93,7 +93,10 @@ def _roles(draft: Draft, overview: Overview) -> None:
     draft.head("Copies")
     total = plural(len(rolls), "roll")
     held = size(sum(cover.roll.size_bytes for cover in rolls))
-    draft.say(f"{total}, {held}. A file is proven where all its bytes were read back and matched.")
+    draft.say(
+        f"{total}, {held}. A file is proven where all its bytes were compared and matched: read back from "
+        "a drive, or checked by the store on arrival or fetched back."
+    )
     rows = list(_role_rows(rolls))
     draft.table(("Role", "Proven", "Files", "The others"), rows, lambda row: row)
 

@@ -72,7 +72,7 @@ def office(tmp_path: Path) -> Iterator[Office]:
 
 
 def test_an_urgent_matter_and_the_memory_that_it_was_told_are_one(office: Office) -> None:
-    posted = office.mailbox.post_urgent(DAMAGE, next_at=NOW + WEEK)
+    (posted,) = office.mailbox.post_urgent([DAMAGE], next_at=NOW + WEEK)
     assert office.only() == posted.letter
     assert (posted.letter.kind, posted.letter.root) == (LetterKind.URGENT, ident(1))
     assert office.catalog.latest(EventKind.TOLD) == {
@@ -87,7 +87,7 @@ def test_neither_is_there_where_one_of_them_can_t_be(office: Office) -> None:
         "CREATE TRIGGER no BEFORE INSERT ON events BEGIN SELECT RAISE(ABORT, 'x'); END"
     )
     with pytest.raises(CatalogError):
-        office.mailbox.post_urgent(DAMAGE, next_at=None)
+        office.mailbox.post_urgent([DAMAGE], next_at=None)
     assert office.catalog.waiting() == ()
     connection.execute("DROP TRIGGER no")
     connection.execute(
@@ -101,15 +101,15 @@ def test_neither_is_there_where_one_of_them_can_t_be(office: Office) -> None:
 def test_repeats_of_a_matter_answer_its_first(office: Office) -> None:
     for day in range(3):
         office.clock.at = NOW + timedelta(days=day)
-        office.mailbox.post_urgent(DAMAGE, next_at=None)
+        office.mailbox.post_urgent([DAMAGE], next_at=None)
         if day:
             assert (office.header("In-Reply-To"), office.header("References")) == (ident(1),) * 2
         office.goes_out()
-    office.mailbox.post_urgent(replace(DAMAGE, id="another"), next_at=None)
+    office.mailbox.post_urgent([replace(DAMAGE, id="another")], next_at=None)
     assert office.header("In-Reply-To") is None
     office.goes_out()
     office.clock.at = NOW + timedelta(days=60)
-    office.mailbox.post_urgent(DAMAGE, next_at=None)
+    office.mailbox.post_urgent([DAMAGE], next_at=None)
     assert office.header("In-Reply-To") is None, "mended, and months later damaged again"
 
 
@@ -144,11 +144,11 @@ def test_a_report_that_could_not_go_out_is_replaced_by_the_next_which_says_so(
 
 
 def test_what_is_urgent_replaces_only_itself(office: Office) -> None:
-    office.mailbox.post_urgent(DAMAGE, next_at=None)
-    office.mailbox.post_urgent(replace(DAMAGE, id="another"), next_at=None)
+    office.mailbox.post_urgent([DAMAGE], next_at=None)
+    office.mailbox.post_urgent([replace(DAMAGE, id="another")], next_at=None)
     office.mailbox.post_weekly(all_well(), MONDAY)
     office.clock.at = NOW + timedelta(days=1)
-    office.mailbox.post_urgent(DAMAGE, next_at=None)
+    office.mailbox.post_urgent([DAMAGE], next_at=None)
     assert [one.message_id for one in office.catalog.waiting()] == [ident(n) for n in (2, 3, 4)]
     last = office.catalog.waiting()[-1].message
     assert "This one replaces it." in " ".join(parts(parsed(last))[0].split())
@@ -181,6 +181,24 @@ def test_drafts_and_trials_put_nothing_in(office: Office) -> None:
 
 
 def test_the_outbox_is_as_the_schema_says(office: Office) -> None:
-    office.mailbox.post_urgent(DAMAGE, next_at=None)
+    office.mailbox.post_urgent([DAMAGE], next_at=None)
     with closing(sqlite3.connect(office.catalog._path)) as connection:
         assert connection.execute("SELECT state, tries FROM outbox").fetchall() == [("waiting", 0)]
+
+
+def test_a_bad_day_comes_in_one_letter_and_each_of_it_is_told(office: Office) -> None:
+    matters = [replace(DAMAGE, id=f"{n}", subject=f"Damage {n}") for n in range(200)]
+    few = office.mailbox.post_urgent(matters[:3], next_at=None)
+    assert [one.letter.subject for one in few] == ["Damage 0", "Damage 1", "Damage 2"]
+    office.goes_out()
+    (one,) = office.mailbox.post_urgent(matters, next_at=None)
+    assert one.letter.subject == "200 urgent matters at once, the first: Damage 0"
+    flat = " ".join(one.said.text.split())
+    assert "Damage 39: Bad. and 160 more: type backupkeeper status" in flat
+    assert len(office.catalog.latest(EventKind.TOLD)) == 200
+    # Another bad day's letter never takes the place of this one; the same one's next does.
+    office.mailbox.post_urgent(matters[:100], next_at=None)
+    assert len(office.catalog.waiting()) == 2
+    office.clock.at = NOW + timedelta(days=1)
+    office.mailbox.post_urgent(list(reversed(matters)), next_at=None)
+    assert len(office.catalog.waiting()) == 2
