@@ -5,6 +5,9 @@ import sys
 from pathlib import Path
 from types import ModuleType
 
+import keyring
+import keyring.backend
+import keyring.backends.fail
 import pytest
 
 from backupkeeper.core.errors import ConfigError
@@ -74,3 +77,36 @@ def test_the_keyring_is_asked_by_name_and_person(monkeypatch: pytest.MonkeyPatch
 def test_without_a_keyring_it_says_what_would_be_right(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setitem(sys.modules, "keyring", None)
     assert "pip install keyring" in refused("keyring")
+
+
+class Ring(keyring.backend.KeyringBackend):
+    """A keyring of the library's own kind, in memory."""
+
+    priority = 1
+
+    def __init__(self) -> None:
+        super().__init__()  # type: ignore[no-untyped-call]  # the library's own
+        self.kept: dict[tuple[str, str], str] = {}
+
+    def get_password(self, service: str, username: str) -> str | None:
+        return self.kept.get((service, username))
+
+    def set_password(self, service: str, username: str, password: str) -> None:
+        self.kept[service, username] = password
+
+    def delete_password(self, service: str, username: str) -> None:
+        del self.kept[service, username]
+
+
+def test_the_librarys_own_keyring_gives_what_was_put_in_by_its_own_tool() -> None:
+    before = keyring.get_keyring()
+    keyring.set_keyring(Ring())
+    try:
+        assert "a password for me" in refused("keyring")
+        keyring.set_password("backupkeeper mail", "me", "hunter2")  # as "keyring set" does
+        assert read("keyring") == "hunter2"
+        none = keyring.backends.fail.Keyring()  # type: ignore[no-untyped-call]  # as above
+        keyring.set_keyring(none)  # a machine without any
+        assert "a keyring that answers" in refused("keyring")
+    finally:
+        keyring.set_keyring(before)
