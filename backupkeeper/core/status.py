@@ -40,7 +40,7 @@ class CardStatus:
     """What the last verdict said, asked for or not; None: none yet, or it came to none (``failure``)."""
     heard_at: datetime | None = None
     reasons: tuple[str, ...] = ()
-    """Sentences: what spoke against."""
+    """Sentences: what spoke against; with a yes, what it does not say."""
     failure: str = ""
 
 

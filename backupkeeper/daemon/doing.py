@@ -43,6 +43,7 @@ from backupkeeper.core.wish import LONG_AGO
 from backupkeeper.daemon.errand import Finished
 from backupkeeper.ports.progress import Progress
 from backupkeeper.report.reasons import in_one
+from backupkeeper.report.verdict import limits_of_yes
 from backupkeeper.report.words import plural
 
 _BRINGING: Final = frozenset(
@@ -232,6 +233,9 @@ def _judge(
     verdict = may_wipe(context, card, progress, on_forming)
     codes = [f"{reason.code}: {len(reason.paths)} files" for reason in verdict.reasons]
     reasons = tuple(in_one(reason, card=card) for reason in verdict.reasons)
+    if verdict.may_wipe:
+        distinct = context.config.policy.distinct_devices
+        reasons = limits_of_yes(verdict, distinct_devices=distinct)
     return Finished(
         said="May be wiped." if verdict.may_wipe else f"May not be wiped ({', '.join(codes)}).",
         size_bytes=sum(file.size for file in verdict.files),

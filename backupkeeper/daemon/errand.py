@@ -87,7 +87,7 @@ class Finished:
     """Rolls that the card's files lie in now."""
     may_wipe: bool | None = None
     reasons: tuple[str, ...] = ()
-    """Sentences: all that speaks against a yes."""
+    """Sentences: all that speaks against a yes; with a yes, what it does not say."""
     strange: tuple[Strange, ...] = ()
     free: tuple[tuple[str, int], ...] = ()
     """Bytes free now on the drives that it used, by place id."""

@@ -42,11 +42,15 @@ OLD_AFTER: Final = timedelta(minutes=30)
 
 LIVE_STYLE: Final = """
 .live { max-width: var(--wide); margin: 0 auto; padding: var(--gap); }
+@media (min-width: 60rem) {
+  .live { display: grid; grid-template-columns: 1fr 1fr; gap: 0 2.5rem; }
+  .live > :not(.live-part) { grid-column: 1 / -1; }
+}
 .live-part { margin: 0 0 1.2rem; }
 .plain { list-style: none; padding: 0; }
 .unseen { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
-.live-card { border-top: 1px solid var(--rule); padding: 0.8em 0; }
-.live-card:first-of-type { border-top: 0; }
+.live-card + .live-card { border-top: 1px solid var(--rule); padding: 0.8em 0 0; }
+.live-card h3 { margin-top: 0; }
 .answer { font-size: 1.6rem; font-weight: 700; margin: 0.3em 0; padding: 0.3em 0.6em;
   border: 2px solid currentColor; display: inline-block; }
 progress { width: 100%; height: 0.7em; accent-color: var(--ink); }
@@ -224,6 +228,8 @@ def _answer(card: CardStatus, status: Status, zone: tzinfo) -> Iterator[Markup]:
         return
     yield element("p", state(Shape.FULL, Tone.GOOD, "Yes"), class_="answer good")
     yield element("p", element("strong", "This card may be wiped. "), when)
+    for limit in card.reasons:
+        yield element("p", state(Shape.PART, Tone.WARN, text(limit)))
     yield element("p", CAUTION)
 
 

@@ -121,27 +121,31 @@ def verdict_lines(
 
 
 def _say_yes(page: Page, verdict: Verdict, *, distinct_devices: bool) -> None:
+    if not verdict.still_missing:
+        page.say("This card may be wiped.", indent=2, tone=Tone.GOOD)
+    for limit in limits_of_yes(verdict, distinct_devices=distinct_devices):
+        page.say(limit, indent=2, tone=Tone.WARN)
+
+
+def limits_of_yes(verdict: Verdict, *, distinct_devices: bool) -> tuple[str, ...]:
+    """Sentences that belong to a yes, in the same breath; nothing where it holds without any."""
+    limits = []
     lacks = [
         f"{_in_role(role)} ({count(number)} of {plural(len(verdict.files), 'file')})"
         for role, number in verdict.still_missing.items()
     ]
     if lacks:
         asked = " and ".join(verdict.asked)
-        page.say(
+        limits.append(
             f"This card may be wiped as far as {asked} go, which is all that your configuration "
-            f"asks for, but there is still no proof that counts {' nor '.join(lacks)}.",
-            indent=2,
-            tone=Tone.WARN,
+            f"asks for, but there is still no proof that counts {' nor '.join(lacks)}."
         )
-    else:
-        page.say("This card may be wiped.", indent=2, tone=Tone.GOOD)
     if not distinct_devices:
-        page.say(
+        limits.append(
             "Your configuration lets copies share one physical device ([policy] distinct_devices "
-            "= false): one fall could break them together.",
-            indent=2,
-            tone=Tone.WARN,
+            "= false): one fall could break them together."
         )
+    return tuple(limits)
 
 
 def _in_role(role: Role) -> str:

@@ -163,6 +163,8 @@ def test_a_yes_comes_with_its_moment_and_its_cautions() -> None:
     assert "This card may be wiped. Said 5 minutes ago (2026-06-12 11:55)." in found.words
     assert CAUTION in found.words
     assert "Ask again" in found.words
+    limited = replace(HERE, heard=True, heard_at=NOON, reasons=("Still none in the cloud.",))
+    assert "Still none in the cloud." in with_card(limited).words, "in the same breath"
 
 
 def test_who_hears_the_page_is_told_a_verdict_once_it_is_there() -> None:
