@@ -4,7 +4,7 @@ Promises:
 1. What is known of a roll's files says nothing about its manifest: that its history stands in the
    bucket is remembered by itself, only once its chain was sent or seen there.
 2. A roll whose files are all there and whose history is not known to be is gone on with by the next
-   upload of anything to that bucket.
+   upload of anything to that bucket; the planner has it brought where nothing else is to be sent.
 3. A manifest that arrived without its chain is named by one only if it says of every file of the
    roll, and of no other, what the catalog does. Else it is left as it is.
 """
@@ -16,7 +16,7 @@ from backupkeeper.actions.encrypting_bucket import EncryptingBucket
 from backupkeeper.actions.histories import send_manifest
 from backupkeeper.actions.sending import keys_of
 from backupkeeper.core.errors import HostileInputError, MismatchError
-from backupkeeper.core.model import Event, EventKind, Place, Roll, RollId
+from backupkeeper.core.model import Event, EventKind, Place, PlaceId, Roll, RollId
 from backupkeeper.core.outcomes import Trouble
 from backupkeeper.manifests.mhl_chain import extend_chain
 from backupkeeper.manifests.mhl_history import read_history
@@ -27,27 +27,52 @@ from backupkeeper.ports.bucket import Bucket
 
 def see_listed(
     context: Context, bucket: Bucket, place: Place, roll: Roll, troubles: list[Trouble]
-) -> None:
+) -> bool:
     """Send a roll's manifest where all its files are there, and remember that it stands.
+
+    Returns:
+        Whether it stands there now.
 
     Raises:
         OutOfReachError: the bucket does not answer; it is owed from now on.
     """
-    if send_manifest(context, bucket, place, roll, troubles):
-        context.catalog.note(
-            [
-                Event(
-                    at=context.clock.now(),
-                    kind=EventKind.LISTED,
-                    subject=_subject(place, roll.head.id),
-                    detail=roll.head.folder,
-                )
-            ]
-        )
+    if not send_manifest(context, bucket, place, roll, troubles):
+        return False
+    event = Event(
+        at=context.clock.now(),
+        kind=EventKind.LISTED,
+        subject=listed_name(place.id, roll.head.id),
+        detail=roll.head.folder,
+    )
+    context.catalog.note([event])
+    return True
 
 
-def send_owed(context: Context, bucket: Bucket, place: Place, troubles: list[Trouble]) -> None:
+def is_listed(context: Context, place: Place, roll: RollId) -> bool:
+    """Whether a roll's manifest is known to stand in a bucket."""
+    subject = listed_name(place.id, roll)
+    return any(True for _ in context.catalog.events([EventKind.LISTED], subject=subject))
+
+
+def send_owed(
+    context: Context,
+    bucket: Bucket,
+    place: Place,
+    troubles: list[Trouble],
+    *,
+    surely: RollId | None = None,
+) -> int:
     """Send the manifests of rolls that are whole in a bucket, and are not known to be listed there.
+
+    Args:
+        context: the world.
+        bucket: the store.
+        place: which one that is.
+        troubles: what goes wrong with one of them is added here.
+        surely: a roll that is tried whatever the quick sieve says of it.
+
+    Returns:
+        How many stand there now that were not known to.
 
     Raises:
         OutOfReachError: the bucket does not answer.
@@ -55,17 +80,21 @@ def send_owed(context: Context, bucket: Bucket, place: Place, troubles: list[Tro
     since = context.clock.now() - context.config.policy.attested_age
     lacking = context.catalog.not_plainly_proven(place.id, since)
     listed = context.catalog.latest(EventKind.LISTED)
+    sent = 0
     for head in context.catalog.rolls():
-        if head.id in lacking or _subject(place, head.id) in listed:
+        is_lacking = head.id in lacking and head.id != surely
+        if is_lacking or listed_name(place.id, head.id) in listed:
             continue
         roll = context.catalog.roll(head.id)
         with suppress(HostileInputError, MismatchError):  # what stands there is none to go on with
             _go_on(context, bucket, roll)
-        see_listed(context, bucket, place, roll, troubles)
+        sent += see_listed(context, bucket, place, roll, troubles)
+    return sent
 
 
-def _subject(place: Place, roll: RollId) -> str:
-    return f"{place.id} {roll}"
+def listed_name(place: PlaceId, roll: RollId) -> str:
+    """The subject of the event that says that a roll's manifest stands in a bucket."""
+    return f"{place} {roll}"
 
 
 def _go_on(context: Context, bucket: Bucket, roll: Roll) -> None:

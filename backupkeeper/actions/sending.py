@@ -73,6 +73,8 @@ class Sending:
     sent_bytes: int = 0
     looked_at: int = 0
     fetched: int = 0
+    listed: int = 0
+    """Manifests that were owed (``actions.owed_manifests``)."""
     waiting: list[str] = field(default_factory=list)
     troubles: list[Trouble] = field(default_factory=list)
     wanted: set[tuple[str, Blake3]] = field(default_factory=set)

@@ -16,22 +16,26 @@ from functools import partial
 from typing import Final
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.owed_manifests import listed_name
 from backupkeeper.actions.sample_budget import sampling_now
-from backupkeeper.core.deeds import RollNeed
+from backupkeeper.core.deeds import RollNeed, Unlisted
+from backupkeeper.core.fitting import possible_paths
 from backupkeeper.core.model import (
     Blake3,
     Copy,
     CopyState,
+    EventKind,
     Fact,
     Place,
     PlaceId,
     PlaceKind,
+    Roll,
     RollHead,
     RollId,
     Standing,
     Way,
 )
-from backupkeeper.core.needs import Circumstances, need_of, young_for
+from backupkeeper.core.needs import Circumstances, need_of, own_copies, young_for
 from backupkeeper.core.policy import ALL_ROLES, CLOCK_SLACK, Policy, copies_of, filled_roles
 
 MOST_SUSPECTS: Final = 20
@@ -64,6 +68,8 @@ class _Examined:
     end: datetime | None
     idle: Mapping[tuple[PlaceId, str], bool]
     need: RollNeed | None
+    whole: frozenset[PlaceId]
+    """Buckets in which each of its files is proven."""
 
     def holds(self, facts: int, now: datetime, mounted: Mounted) -> bool:
         """Whether it would come out the same now."""
@@ -89,6 +95,10 @@ class Surveyor:
         self._facts: dict[RollId, int] = {}
         self._suspects: set[RollId] = set()
         self._examined: dict[RollId, _Examined] = {}
+        self._lacking: dict[PlaceId, frozenset[RollId]] = {}
+        """What the sieve said of each bucket."""
+        self._listed: frozenset[str] = frozenset()
+        self._listed_mark: tuple[int, int] | None = None
 
     @property
     def edge(self) -> datetime | None:
@@ -145,6 +155,32 @@ class Surveyor:
             self._examined[roll] = known
         return tuple(one.need for one in self._examined.values() if one.need is not None)
 
+    def unlisted(self) -> tuple[Unlisted, ...]:
+        """What buckets lack of manifests though they have all the files, as of the last survey.
+
+        That a manifest stands there is never taken back: what was listed once is not asked for again.
+        """
+        found = self._not_listed()
+        if found and self._listed_mark != self._mark:
+            self._listed = frozenset(self._context.catalog.latest(EventKind.LISTED))
+            self._listed_mark = self._mark
+            found = self._not_listed()
+        heads = {head.id: head for head in self._context.catalog.rolls()} if found else {}
+        return tuple(Unlisted(roll=heads[roll], place=place) for roll, place in found)
+
+    def _not_listed(self) -> list[tuple[RollId, PlaceId]]:
+        return [
+            (roll, place)
+            for roll in self._facts
+            for place in self._lacking
+            if listed_name(place, roll) not in self._listed and self._is_whole(place, roll)
+        ]
+
+    def _is_whole(self, place: PlaceId, roll: RollId) -> bool:
+        if roll in self._suspects:
+            return roll in self._examined and place in self._examined[roll].whole
+        return roll not in self._lacking[place]
+
     def _sieve_holds(self, now: datetime) -> bool:
         at = self._sieved_at
         return at is not None and at <= now < at + AHEAD
@@ -172,6 +208,9 @@ class Surveyor:
             place.id: context.catalog.not_plainly_proven(place.id, _since(place, around))
             for place in active
         }
+        self._lacking = {
+            place.id: lacking[place.id] for place in active if place.kind is PlaceKind.BUCKET
+        }
         fills: dict[frozenset[PlaceId], bool] = {}
         suspects = set(context.catalog.rolls_harmed(around.now - policy.drive_proof_age))
         for head in context.catalog.rolls():
@@ -191,13 +230,27 @@ class Surveyor:
     def _examine(self, roll: RollId, count: int, around: Circumstances) -> _Examined:
         facts = list(self._context.catalog.facts_of_roll(roll))
         copies = copies_of(facts, around.places, around.policy, around.now)
+        whole = self._context.catalog.roll(roll)
         return _Examined(
             facts=count,
             begin=around.now,
             end=_next_edge(facts, around),
             idle=_idle(copies, around.mounted),
-            need=need_of(self._context.catalog.roll(roll), copies, around),
+            need=need_of(whole, copies, around),
+            whole=frozenset(one for one in self._lacking if _has_all(one, whole, copies)),
         )
+
+
+def _has_all(place: PlaceId, roll: Roll, copies: Mapping[Blake3, Sequence[Copy]]) -> bool:
+    """Whether each file of a roll is proven in its own tree at a place."""
+    homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
+    return all(
+        any(
+            copy.place == place and copy.state is CopyState.PROVEN
+            for copy in own_copies(file, frozenset(homes[file.path]), copies.get(file.content, ()))
+        )
+        for file in roll.files
+    )
 
 
 def _kind_of(place: Place) -> tuple[object, ...]:

@@ -16,7 +16,7 @@ from backupkeeper.actions.encrypting_bucket import EncryptingBucket
 from backupkeeper.actions.findings import VerifyRun, until
 from backupkeeper.actions.one_roll import RollNow, bucket_place, class_of, drive_here, roll_now
 from backupkeeper.actions.online import OnlineDrive, holding_places, online_drives
-from backupkeeper.actions.owed_manifests import see_listed, send_owed
+from backupkeeper.actions.owed_manifests import is_listed, see_listed, send_owed
 from backupkeeper.actions.place_check import forget_if_doubted, make_fit
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.sample_budget import sampling_now
@@ -74,13 +74,15 @@ def upload_roll(
 ) -> UploadOutcome:
     """Bring one roll into one bucket, and prove what is there unproven or will soon be too old.
 
+    Its manifest follows, also where nothing but that was lacking.
+
     Only the bucket is held: a drive may be lent to something more urgent while an upload waits.
 
     Args:
         context: the world.
         roll: a sealed roll.
         bucket: the place to send to.
-        source: the drive to read from; None: nothing is sent, objects are looked at or fetched back.
+        source: the drive to read from; None: no file is sent, objects are looked at or fetched back.
         progress: told as it goes.
 
     Raises:
@@ -91,7 +93,8 @@ def upload_roll(
     place = bucket_place(context, bucket)
     drives = [drive_here(context, source)] if source is not None else []
     with holding_places(context, [place], doing="uploading"):
-        if source is not None:
+        sends = source is not None or not is_listed(context, place, roll)
+        if sends:
             make_fit(context, place, progress)
         run = _sending(context, place, drives)
         now = roll_now(context, roll)
@@ -110,8 +113,9 @@ def upload_roll(
             if (source is not None if errand.wants_sending else _is_wanting(errand, around))
         ]
         _do(context, run, now, todo, progress)
-        if source is not None:
-            send_owed(context, run.bucket, place, run.troubles)
+        if sends:
+            surely = None if todo else roll
+            run.listed += send_owed(context, run.bucket, place, run.troubles, surely=surely)
         below = f"{now.roll.head.folder}/"
         give_up_stale(context, run.bucket, place, wanted=run.wanted, below=below)
         forget_if_doubted(context, place, run.bucket)
@@ -206,7 +210,7 @@ def _upload_to(
             todo = [one for one in errands(now, place) if one.state is not CopyState.PROVEN]
             run.wanted |= wanted_of(todo)
             _do(context, run, now, todo, progress)
-        send_owed(context, run.bucket, place, run.troubles)
+        run.listed += send_owed(context, run.bucket, place, run.troubles)
         give_up_stale(context, run.bucket, place, wanted=run.wanted)
     except OutOfReachError as error:
         run.troubles.append(Trouble(place=place.name, path="", message=str(error)))
@@ -221,6 +225,7 @@ def _outcome(run: Sending) -> UploadOutcome:
         sent_files=run.sent_files,
         sent_bytes=run.sent_bytes,
         looked_at=run.looked_at,
+        listed=run.listed,
         fetched_back=WHY_FETCHED if run.fetched and run.attests is False else None,
         waiting=tuple(run.waiting),
         troubles=tuple(run.troubles),

@@ -277,6 +277,14 @@ class Pictureless:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Unlisted:
+    """A roll whose files are all proven in a bucket, and whose manifest is not known to stand there."""
+
+    roll: RollHead
+    place: PlaceId
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class View:
     """Everything that a plan follows from."""
 
@@ -285,6 +293,7 @@ class View:
     drives: Mapping[PlaceId, DriveHere]
     cards: tuple[CardHere, ...] = ()
     needs: tuple[RollNeed, ...] = ()
+    unlisted: tuple[Unlisted, ...] = ()
     changed: tuple[Changed, ...] = ()
     strange: tuple[Strange, ...] = ()
     drill: DrillDue | None = None

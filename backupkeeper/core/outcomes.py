@@ -87,6 +87,8 @@ class UploadOutcome:
     fetched_back: str | None
     waiting: tuple[str, ...]
     troubles: tuple[Trouble, ...]
+    listed: int = 0
+    """Rolls whose files were all there before, and whose manifest stands there only now."""
 
 
 class Finding(StrEnum):

@@ -25,6 +25,7 @@ from backupkeeper.core.deeds import (
 from backupkeeper.core.drill_choice import drill_wish
 from backupkeeper.core.fitness import obstacle, shares, subject, unfit
 from backupkeeper.core.line import WAITS_FOR_HOURS
+from backupkeeper.core.listing_wishes import listings
 from backupkeeper.core.mend_wishes import repairs
 from backupkeeper.core.model import Place, PlaceId, PlaceKind, Role, Standing as PlaceStanding
 from backupkeeper.core.patience import waits
@@ -80,6 +81,7 @@ def _all(view: View, found: Wishes) -> Iterator[Wish]:
         yield from repairs(view, need, found)
         yield from _proofs(view, need, found)
         yield from _uploads(view, need, found)
+    yield from listings(view, found)
     yield from posters(view)
     yield from drill_wish(view, found)
     for one in view.strange:

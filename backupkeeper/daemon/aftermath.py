@@ -132,7 +132,7 @@ def aftermath(deed: Deed, came: Finished | Failed, around: Around) -> Aftermath:
     """What it means that this deed ended like that."""
     if isinstance(came, Failed):
         return _of_failure(deed, came, around)
-    failed = dict(_troubled(came, around))
+    failed = dict(_troubled(deed, came, around))
     if came.files == 0 and not failed and deed.kind not in _DONE_BY_LOOKING:
         failed[deed.key] = f"It came to nothing: {came.said}"
     if deed.kind in _SEALED and not came.sealed and not failed:
@@ -177,14 +177,18 @@ def _of_failure(deed: Deed, came: Failed, around: Around) -> Aftermath:
     )
 
 
-def _troubled(came: Finished, around: Around) -> Iterable[tuple[str, str]]:
-    """Places that troubles name, each once with its first sentence."""
+def _troubled(deed: Deed, came: Finished, around: Around) -> Iterable[tuple[str, str]]:
+    """Places that troubles name, each once with its first sentence.
+
+    A manifest that can't be brought is no reason to leave the bucket alone: files go there as before.
+    """
+    is_of_itself = deed.kind is DeedKind.UPLOAD and not deed.files
     told: set[str] = set()
     by_name = {place.name: place.id for place in around.places.values()}
     for name, _path, said in came.troubles:
         if name in by_name and name not in told:
             told.add(name)
-            yield around.subject(by_name[name]), said
+            yield deed.key if is_of_itself else around.subject(by_name[name]), said
 
 
 def _events(deed: Deed, came: Finished) -> Iterable[tuple[EventKind, str, str]]:

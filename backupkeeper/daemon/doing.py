@@ -154,10 +154,13 @@ def _upload(context: Context, deed: Deed, progress: Progress) -> Finished:
     outcome = upload_roll(
         context, _roll(deed), bucket=_needed(deed.place), source=deed.source, progress=progress
     )
+    said = [f"Uploaded {outcome.sent_files} files."]
+    if outcome.listed:
+        said.append(f"Brought {plural(outcome.listed, 'manifest')} that still lacked.")
     return Finished(
-        said=" ".join([f"Uploaded {outcome.sent_files} files.", *outcome.waiting]),
+        said=" ".join([*said, *outcome.waiting]),
         size_bytes=outcome.sent_bytes,
-        files=outcome.sent_files + outcome.looked_at,
+        files=outcome.sent_files + outcome.looked_at + outcome.listed,
         troubles=_troubles(outcome.troubles),
     )
 

@@ -143,6 +143,7 @@ class Seeing:
             drives=drives,
             cards=tuple(still_fit(card, needs, config.policy.wipe_needs) for card in self._cards()),
             needs=needs,
+            unlisted=self.surveyor.unlisted(),
             changed=tuple(
                 Changed(place=place, folders=folders)
                 for place, folders in self.seen.changed.items()

@@ -134,6 +134,8 @@ def _say_bucket(page: Page, outcome: UploadOutcome) -> None:
         page.say(f"{name}: nothing to send.", tone=Tone.GOOD)
     if outcome.looked_at:
         page.say(f"{plural(outcome.looked_at, 'object')} stood there already and were looked at.")
+    if outcome.listed:
+        page.say(f"{plural(outcome.listed, 'manifest')} that still lacked there followed.")
     if outcome.fetched_back:
         page.say(told(outcome.fetched_back), indent=2)
     say_troubles(page, outcome.troubles)

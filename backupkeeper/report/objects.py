@@ -88,7 +88,10 @@ def mirror_json(outcome: MirrorOutcome) -> Json:
 
 
 def upload_json(outcomes: Sequence[UploadOutcome]) -> Json:
-    """One entry for each bucket; ``fetched_back`` says why everything was downloaded, or null."""
+    """One entry for each bucket; ``fetched_back`` says why everything was downloaded, or null.
+
+    ``listed`` counts rolls of which nothing but the manifest was lacking.
+    """
     return {
         "version": 1,
         "buckets": [
@@ -97,6 +100,7 @@ def upload_json(outcomes: Sequence[UploadOutcome]) -> Json:
                 "sent_files": one.sent_files,
                 "sent_bytes": one.sent_bytes,
                 "looked_at": one.looked_at,
+                "listed": one.listed,
                 "fetched_back": one.fetched_back,
                 "waiting": list(one.waiting),
                 "troubles": _troubles(one.troubles),

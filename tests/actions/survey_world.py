@@ -14,8 +14,11 @@ from backupkeeper.actions.context import Context
 from backupkeeper.actions.survey import Surveyor
 from backupkeeper.catalog.store import SqliteCatalog, open_catalog
 from backupkeeper.config import parse_config
-from backupkeeper.core.deeds import RollNeed
+from backupkeeper.core.deeds import RollNeed, Unlisted
 from backupkeeper.core.model import (
+    CopyState,
+    Event,
+    EventKind,
     Fact,
     Place,
     PlaceId,
@@ -113,6 +116,35 @@ class World:
             copies = copies_of(facts, places, config.policy, self.clock.at)
             found.append(need_of(self.mine.roll(head.id), copies, around))
         return tuple(need for need in found if need is not None)
+
+    def unlisted_by_brute_force(self) -> tuple[Unlisted, ...]:
+        """Every file of every roll in the one bucket, and every event."""
+        places = {one.id: one for one in self.mine.places()}
+        if VAULT not in places or places[VAULT].standing is not Standing.ACTIVE:
+            return ()
+        listed = {event.subject for event in self.mine.events([EventKind.LISTED])}
+        found = []
+        for head in self.mine.rolls():
+            facts = self.mine.facts_of_roll(head.id)
+            copies = copies_of(facts, places, self.context.config.policy, self.clock.at)
+            there = {
+                (copy.path, copy.content)
+                for group in copies.values()
+                for copy in group
+                if copy.place == VAULT and copy.state is CopyState.PROVEN
+            }
+            wanted = {
+                (f"{head.folder}/{file.path}", file.content)
+                for file in self.mine.roll(head.id).files
+            }
+            escaped = {(path.replace("?", "%3F"), content) for path, content in wanted}
+            is_there = all(
+                pair in there or other in there
+                for pair, other in zip(sorted(wanted), sorted(escaped), strict=True)
+            )
+            if is_there and f"{VAULT} {head.id}" not in listed:
+                found.append(Unlisted(roll=head, place=VAULT))
+        return tuple(found)
 
 
 @contextmanager
@@ -272,6 +304,17 @@ def time_came_to_the_edge(draw: st.DrawFn) -> Step:
 
 
 @st.composite
+def a_roll_listed(draw: st.DrawFn) -> Step:
+    subject = f"{VAULT} {ROLLS[draw(st.integers(0, 3))].head.id}"
+
+    def step(world: World, surveyor: Surveyor) -> None:
+        at = world.clock.at
+        world.theirs.note([Event(at=at, kind=EventKind.LISTED, subject=subject, detail="there")])
+
+    return step
+
+
+@st.composite
 def another_mount(draw: st.DrawFn) -> Step:
     at = draw(st.sampled_from([MAIN, TRAVEL]))
     token = draw(st.sampled_from([None, "boot:1", "boot:2", "boot:3"]))
@@ -293,4 +336,5 @@ STEPS = st.one_of(
     time_passed(),
     time_came_to_the_edge(),
     another_mount(),
+    a_roll_listed(),
 )

@@ -3,7 +3,7 @@
 The expected answer is always ``core.needs.need_of`` of every roll from all facts: no sieve, no cache.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
@@ -49,6 +49,7 @@ def test_whatever_happens_the_kept_survey_is_the_one_from_all_facts(
             step(made, surveyor)
             expected = made.by_brute_force()
             assert surveyor.survey(made.mounted) == expected
+            assert surveyor.unlisted() == made.unlisted_by_brute_force()
             assert survey(made.context, made.mounted) == expected
 
 
@@ -78,6 +79,37 @@ def test_what_is_well_is_passed_over(monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.delattr(SqliteCatalog, "facts_of_roll")  # nothing may be looked at file by file
         assert surveyor.survey(made.mounted) == ()
         assert surveyor.edge == NOW + timedelta(hours=1)
+
+
+def test_that_manifests_stand_there_is_asked_once_and_again_only_where_one_may_lack(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    asked, ask = [], SqliteCatalog.latest
+
+    def counted(catalog: SqliteCatalog, kind: EventKind) -> Mapping[str, Event]:
+        asked.append(kind)
+        return ask(catalog, kind)
+
+    with world() as made:
+        well(made)
+        surveyor = Surveyor(made.context)
+        surveyor.survey(made.mounted)
+        monkeypatch.setattr(SqliteCatalog, "latest", counted)
+        for _ in range(3):
+            assert [one.roll for one in surveyor.unlisted()] == [one.head for one in ROLLS[:3]]
+        assert asked == [EventKind.LISTED]
+        listed = [
+            Event(at=NOW, kind=EventKind.LISTED, subject=f"{VAULT} {one.head.id}", detail="")
+            for one in ROLLS[:3]
+        ]
+        made.theirs.note(listed)
+        surveyor.survey(made.mounted)
+        assert surveyor.unlisted() == ()
+        made.theirs.record(facts=proofs_of(ROLLS[0], MAIN, NOW + MICRO))
+        surveyor.survey(made.mounted)
+        asked.clear()
+        assert surveyor.unlisted() == ()
+        assert asked == []
 
 
 @dataclass

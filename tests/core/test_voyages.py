@@ -16,6 +16,7 @@ from tests.core.voyage import Voyage
 from tests.core.voyage_mend_laws import all_is_well, has_a_reason
 from tests.core.voyage_parts import BEGIN, DRILLS, Card
 from tests.core.voyage_rot import spoil
+from tests.core.voyage_seen import unlisted
 
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
 DRIVES = ("Main", "Travel", "Spare", "Twin")
@@ -172,6 +173,11 @@ def _trusting(view: View) -> Plan:
     return plan(replace(view, drill=None))
 
 
+def _forgetful(view: View) -> Plan:
+    """Never brings a manifest that was not sent."""
+    return plan(replace(view, unlisted=()))
+
+
 def _deaf(view: View) -> Plan:
     """Forgets all failures."""
     return plan(replace(view, setbacks={}))
@@ -194,7 +200,7 @@ def _wakeful(view: View) -> Plan:
 
 @pytest.mark.parametrize(
     "broken",
-    [_greedy, _lazy, _deaf, _blind, _pushy, _wakeful, _trusting],
+    [_greedy, _lazy, _deaf, _blind, _pushy, _wakeful, _trusting, _forgetful],
     ids=lambda one: str(one.__doc__),
 )
 def test_the_laws_notice_a_planner_that_breaks_a_rule(broken: Callable[[View], Plan]) -> None:
@@ -204,6 +210,7 @@ def test_the_laws_notice_a_planner_that_breaks_a_rule(broken: Callable[[View], P
             live(voyage, 25)
             calm(voyage)
             assert voyage.gaps() == []
+            assert not unlisted(voyage)
             drilled_in_time(voyage)
         except (AssertionError, KeyError):
             return

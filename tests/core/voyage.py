@@ -112,6 +112,8 @@ class Voyage:
         self.awake = True
         self.paused = False
         self.lent: dict[PlaceId, str] = {}
+        self.owed: set[RollId] = set()
+        """Rolls whose manifest was not sent to the bucket after their last file."""
         self.busy: dict[str, str] = {}
         self.proof_used: list[tuple[datetime, float]] = []
         self.away: list[tuple[datetime, datetime]] = []

@@ -11,11 +11,16 @@ from backupkeeper.core.deeds import DeedKind
 from backupkeeper.core.harm import is_in_doubt_already
 from backupkeeper.core.model import Copy, CopyState, PlaceId, Result, Way
 from backupkeeper.core.needs import Proof, proof_wanted, wants, young_for
+from backupkeeper.core.patience import subject_of_line
 from tests.core.voyage_mending import mend
 from tests.core.voyage_parts import DISK_RATE, GB, LEAD, POLICY, Job, name
+from tests.core.voyage_seen import is_whole
 
 if TYPE_CHECKING:
     from tests.core.voyage import Voyage
+
+LINE_BREAKS = 0.3
+"""How often between a roll's last file and its manifest."""
 
 
 def _offload(voyage: "Voyage", job: Job) -> bool:
@@ -60,10 +65,12 @@ def _gives(voyage: "Voyage", every: Sequence[Copy], source: PlaceId | None) -> b
 
 
 def _upload(voyage: "Voyage", job: Job) -> bool:
+    """Files, then the manifest; the line breaks between them now and then."""
     deed = job.deed
     assert deed.place is not None
     assert deed.roll is not None
     roll, copies = voyage.rolls[deed.roll], voyage.copies(voyage.rolls[deed.roll])
+    before = voyage.told
     for file in roll.files:
         path = f"{roll.head.folder}/{file.path}"
         every = copies.get(file.content, [])
@@ -72,7 +79,13 @@ def _upload(voyage: "Voyage", job: Job) -> bool:
             voyage.note(deed.place, path, file.content, Way.LOOKED)
         elif not there and _gives(voyage, every, deed.source):
             voyage.note(deed.place, path, file.content, Way.ATTESTED)
-    return False
+            voyage.owed.add(roll.head.id)
+    if voyage.told != before and voyage.chance.random() < LINE_BREAKS:
+        job.failed.add(subject_of_line(deed.place))
+        return False
+    came = {one for one in voyage.owed if is_whole(voyage, voyage.rolls[one], deed.place)}
+    voyage.owed -= came
+    return bool(came)
 
 
 def _prove(voyage: "Voyage", job: Job) -> bool:

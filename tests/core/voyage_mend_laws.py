@@ -15,6 +15,7 @@ from tests.core.voyage_rot import (
     known_wrong,
     truly_wrong,
 )
+from tests.core.voyage_seen import unlisted
 
 if TYPE_CHECKING:
     from tests.core.voyage import Voyage
@@ -69,6 +70,7 @@ def all_is_well(voyage: "Voyage") -> None:
             if voyage.places[one.place].kind is PlaceKind.DRIVE:
                 _a_copy_is_well(voyage, one, standing)
         _neighbours_were_read(voyage, roll, standing)
+    assert not unlisted(voyage), "a manifest still lacks in the bucket"
     _no_gap_without_a_reason(voyage)
 
 

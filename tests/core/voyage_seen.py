@@ -9,9 +9,10 @@ from backupkeeper.core.deeds import (
     DrillDue,
     DriveHere,
     Running,
+    Unlisted,
     View,
 )
-from backupkeeper.core.model import PlaceKind
+from backupkeeper.core.model import CopyState, PlaceId, PlaceKind, Roll
 from backupkeeper.core.patience import setbacks
 from tests.core.voyage_parts import DRILLS, POLICY, Card
 
@@ -37,6 +38,7 @@ def view_of(voyage: "Voyage") -> View:
         },
         cards=tuple(_card(card) for card in voyage.cards.values()),
         needs=tuple(voyage.needs()),
+        unlisted=unlisted(voyage),
         changed=tuple(Changed(place=one, folders=f) for one, f in voyage.changed.items()),
         strange=tuple(voyage.strange.values()),
         running=tuple(
@@ -57,6 +59,25 @@ def view_of(voyage: "Voyage") -> View:
         auto_repair=voyage.auto_repair,
         paused=voyage.paused,
         wipe_needs=POLICY.wipe_needs,
+    )
+
+
+def unlisted(voyage: "Voyage") -> tuple[Unlisted, ...]:
+    """Rolls that are whole in the bucket, and whose manifest never arrived."""
+    vault = PlaceId("Vault")
+    return tuple(
+        Unlisted(roll=voyage.rolls[one].head, place=vault)
+        for one in sorted(voyage.owed)
+        if is_whole(voyage, voyage.rolls[one], vault)
+    )
+
+
+def is_whole(voyage: "Voyage", roll: Roll, at: PlaceId) -> bool:
+    """Whether each of its files is proven there."""
+    copies = voyage.copies(roll)
+    return all(
+        any(one.place == at and one.state is CopyState.PROVEN for one in copies[file.content])
+        for file in roll.files
     )
 
 

@@ -50,6 +50,18 @@ def test_a_deed_that_came_to_nothing_must_wait_and_blames_no_place() -> None:
     assert after.worked == ()
 
 
+def test_a_manifest_that_can_t_be_brought_keeps_no_file_from_its_bucket() -> None:
+    owed = replace(UPLOAD, source=None, files=0, size_bytes=0)
+    came = Finished(
+        said="Uploaded 0 files.", troubles=(("Off site", "a/ascmhl", "It is no one's."),)
+    )
+    after = aftermath(owed, came, AROUND)
+    assert after.failed == ((owed.key, "It is no one's."),)
+    assert after.worked == ()
+    of_files = aftermath(replace(owed, files=1), came, AROUND)
+    assert of_files.failed == ((OFF_SITE, "It is no one's."),)
+
+
 def test_a_place_that_troubles_name_has_failed_once_with_the_first_sentence() -> None:
     troubles = (
         ("Travel", "a", "Travel is not there any more."),

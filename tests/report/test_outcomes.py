@@ -134,6 +134,8 @@ def test_an_upload_that_waits_is_not_well() -> None:
     told = day.flat(upload_lines([outcome], day.look()))
     assert "nothing was sent" in told
     assert "Roll 01 waits." in told
+    listing = [replace(uploaded(), sent_files=0, listed=1)]
+    assert "1 manifest that still lacked there" in day.flat(upload_lines(listing, day.look()))
     idle = replace(uploaded(), sent_files=0)
     assert "nothing to send" in day.flat(upload_lines([idle], day.look()))
 

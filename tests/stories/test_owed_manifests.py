@@ -1,8 +1,12 @@
 """The line breaks after a roll's last file and before its manifest: the next upload makes up for it."""
 
+from dataclasses import replace
+
 import pytest
 
+from backupkeeper.actions.place_check import checks, remember
 from backupkeeper.actions.upload import upload_roll
+from backupkeeper.core.errors import PublicBucketError
 from backupkeeper.core.model import EventKind
 from backupkeeper.core.outcomes import UploadOutcome
 from backupkeeper.manifests.mhl_history import read_history
@@ -78,6 +82,39 @@ def test_the_upload_of_another_roll_makes_up_for_it_too(
         )
     assert listed(strict, bucket) == set(CARD)
     assert listed(strict, bucket, "Roll 02") == {"DCIM/100BOATY/BOAT0002.MP4"}
+
+
+def alone(yard: Yard) -> UploadOutcome:
+    """As the daemon's worker does it: the roll without any drive."""
+    with yard.keeper() as keeper:
+        catalog = keeper.context.catalog
+        (head,) = catalog.rolls()
+        (bucket,) = (place.id for place in catalog.places() if place.name == "Off site")
+        return upload_roll(keeper.context, head.id, bucket=bucket, source=None, progress=QUIET)
+
+
+def test_it_is_brought_alone_without_a_drive_and_once(
+    yard: Yard, strict: Server, bucket: str
+) -> None:
+    for drive in ("Main", "Travel"):
+        (yard.root / drive).rename(yard.root / f"{drive} in the other bag")
+    came = alone(yard)
+    assert (came.listed, came.sent_files, came.looked_at, came.troubles) == (1, 0, 0, ())
+    assert listed(strict, bucket) == set(CARD)
+    assert alone(yard).listed == 0
+
+
+def test_nothing_is_brought_to_a_bucket_that_was_seen_to_be_public(
+    yard: Yard, strict: Server, bucket: str
+) -> None:
+    with yard.keeper() as keeper:
+        (check,) = checks(keeper.context).values()
+        (place,) = (one for one in keeper.context.catalog.places() if one.name == "Off site")
+        assert check.findings is not None
+        remember(keeper.context, place, replace(check.findings, read_by_anybody=True))
+    with pytest.raises(PublicBucketError):
+        alone(yard)
+    assert listed(strict, bucket) == set()
 
 
 def test_what_is_known_to_be_listed_is_not_asked_for_again(
