@@ -173,7 +173,9 @@ class Overview:
     levels: tuple[Level, ...] = ()
     """Oldest first, at most some hundred."""
     status: Status | None = None
-    """What the daemon is at; None: none runs."""
+    """What the daemon is at; None: none runs, or see ``unheard``."""
+    unheard: str = ""
+    """A sentence, where a daemon runs and what it is at could not be had from it."""
     next_at: datetime | None = None
     """When the next weekly report is due; None: there is none, or no daemon that would send it."""
     clips: Mapping[RollId, tuple[Clip, ...]] = field(default_factory=dict)

@@ -103,7 +103,7 @@ class LineStatus:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Status:
-    """Everything. ``process`` None: no daemon runs, and only facts are told."""
+    """Everything. ``process`` None: no daemon runs (or see ``unheard``), and only facts are told."""
 
     at: datetime
     process: int | None
@@ -133,3 +133,5 @@ class Status:
     """Sentences: drives whose proofs can't keep up, and drives that should be replaced."""
     notes: tuple[str, ...] = ()
     """Sentences to be told quietly: buckets that were not checked for long, and what is wrong there."""
+    unheard: str = ""
+    """A sentence, where a daemon runs and what it is at could not be had from it; ``process`` is None then."""

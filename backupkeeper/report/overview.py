@@ -245,7 +245,9 @@ def _drill(one: Drilled, look: Look) -> str:
 
 def _say_daemon(page: Page, overview: Overview) -> None:
     page.gap()
-    if overview.status is None:
+    if overview.unheard:
+        page.say(overview.unheard, tone=Tone.WARN)
+    elif overview.status is None:
         page.say("No daemon runs: nothing of this is done by itself.", tone=Tone.QUIET)
     elif overview.next_at is not None:
         at = moment(overview.next_at, page.look.zone)

@@ -5,7 +5,8 @@ Beside them: ``at``, ``answer`` (the sentence), ``worry`` (``none``, ``soon``, `
 urgent first: ``words``, ``command``, ``rolls``, ``worry``), ``drives``, ``buckets``, ``damage`` (newest
 first), ``drills`` (newest first), ``drill_due``, ``proof_ages`` (copies by role and age in days:
 ``from`` null means that no proof of them counts, ``to`` null the oldest), ``levels`` (bytes that had
-come together by a time), ``daemon`` (``status --json``; null: none runs), ``next_report_at``, ``notes``.
+come together by a time), ``daemon`` (``status --json``; null: none runs, or ``daemon_unheard`` says why
+it is not known), ``next_report_at``, ``notes``.
 Times are ISO 8601 in UTC, sizes bytes; null is what is not known, or does not apply.
 """
 
@@ -69,6 +70,7 @@ def overview_json(overview: Overview) -> Json:
             for one in overview.levels
         ],
         "daemon": None if overview.status is None else status_json(overview.status),
+        "daemon_unheard": overview.unheard,
         "next_report_at": stamp(overview.next_at),
         "notes": list(overview.notes),
     }

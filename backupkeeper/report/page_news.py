@@ -40,7 +40,9 @@ def on_the_way(overview: Overview, zone: tzinfo) -> Markup:
     parts: list[Child] = [element("h2", "On the way")]
     arrivals = [one.arrival for one in overview.buckets if one.arrival is not None]
     parts += [_arrival(one, overview.at, zone) for one in arrivals]
-    if status is None:
+    if overview.unheard:
+        parts.append(element("p", state(Shape.DASH, Tone.WARN, overview.unheard)))
+    elif status is None:
         parts.append(
             element(
                 "p",

@@ -134,7 +134,9 @@ def status_lines(status: Status, look: Look) -> list[Line]:
 
 
 def _say_daemon(page: Page, status: Status, look: Look) -> None:
-    if status.process is None:
+    if status.unheard:
+        page.say(told(status.unheard), tone=Tone.BAD)
+    elif status.process is None:
         page.say("The daemon is not running: nothing is done by itself.", tone=Tone.BAD)
         page.say("Start it in this window, or with the computer:", indent=2)
         page.line("      backupkeeper run")

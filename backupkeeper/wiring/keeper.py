@@ -51,8 +51,6 @@ from backupkeeper.core.outcomes import (
     VerifyOutcome,
 )
 from backupkeeper.core.rebuilding import RebuildOutcome, RebuildWish
-from backupkeeper.core.status import Status
-from backupkeeper.daemon.answers import status_without_daemon
 from backupkeeper.daemon.control import ask
 from backupkeeper.daemon.errand import Errand, Finished
 from backupkeeper.drives.known_mounts import KnownMounts
@@ -325,10 +323,6 @@ class Keeper(Restoring, Mailing, Picturing, Judging):
 
         sight = look_at(self._context, point, get_localzone())
         return Finished(said="", sight=encode_sight(sight))
-
-    def status(self) -> Status:
-        """What the daemon is at; without one, what is so without it."""
-        return self._heard() or status_without_daemon(self._context, get_localzone())
 
     def pause(self, seconds: float | None, *, uploads: bool = False) -> bool:
         """Ask the daemon to begin nothing for a while (None: until it is resumed); whether it heard.

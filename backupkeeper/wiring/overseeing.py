@@ -1,14 +1,23 @@
 """What the Keeper knows of everything at once, for the report."""
 
+from contextlib import suppress
+from dataclasses import replace
+from typing import Final
+
 from tzlocal import get_localzone
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.overview import overview
-from backupkeeper.core.errors import OutOfReachError, UsageError
+from backupkeeper.core.errors import BackupkeeperError, ListingError, OutOfReachError, UsageError
 from backupkeeper.core.hours import next_week
 from backupkeeper.core.overview import Overview
 from backupkeeper.core.status import Status
 from backupkeeper.daemon.control import ask
+
+OTHER_DAEMON: Final = "A daemon of another version of backupkeeper runs, so what it is at is not known. Start it anew."
+SILENT_DAEMON: Final = (
+    "A daemon runs, but did not say in time what it is at. Ask again in a minute."
+)
 
 
 class Overseeing:
@@ -21,16 +30,26 @@ class Overseeing:
         from backupkeeper.daemon.shares import Shares  # noqa: PLC0415 - only here is so much needed
 
         tz, now = get_localzone(), self._context.clock.now()
-        status = self._heard()
+        status, unheard = self._heard()
         weekly = self._context.config.report.weekly
-        due = status is not None and weekly is not None
-        return overview(
+        runs = status is not None or bool(unheard)
+        found = overview(
             self._context,
             tz=tz,
             status=status,
-            next_at=next_week(weekly, now, tz) if due and weekly is not None else None,
+            next_at=next_week(weekly, now, tz) if runs and weekly is not None else None,
             notes=Shares(self._context, tz).slow(now),
         )
+        return replace(found, unheard=unheard)
+
+    def status(self) -> Status:
+        """What the daemon is at; without one, what is so without it."""
+        from backupkeeper.daemon.answers import status_without_daemon  # noqa: PLC0415 - as above
+
+        status, unheard = self._heard()
+        if status is not None:
+            return status
+        return replace(status_without_daemon(self._context, get_localzone()), unheard=unheard)
 
     def page_address(self) -> str:
         """Where the daemon serves its live page.
@@ -58,12 +77,19 @@ class Overseeing:
             )
         return address
 
-    def _heard(self) -> Status | None:
-        """What the daemon is at; None: none runs, or none answers."""
+    def _heard(self) -> tuple[Status | None, str]:
+        """What the daemon is at; None: none runs, or the sentence says why it is not known."""
         from backupkeeper.report.status import status_from_json  # noqa: PLC0415 - as above
 
         told = ask(self._ear, "status")
-        return None if told is None or "status" not in told else status_from_json(told["status"])
+        if told is not None and "status" in told:
+            with suppress(ListingError):
+                return status_from_json(told["status"]), ""
+            return None, OTHER_DAEMON
+        with suppress(BackupkeeperError):  # a lock that can't be looked at stops no report
+            if self._context.locks.holder("daemon") is not None:
+                return None, SILENT_DAEMON
+        return None, ""
 
     @property
     def _ear(self) -> str:

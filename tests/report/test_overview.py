@@ -212,7 +212,7 @@ def test_the_object_has_these_keys_and_is_json() -> None:
     assert told.keys() == {
         "version", "at", "answer", "worry", "steps", "rolls", "summary", "unfinished", "snapshots",
         "notes", "drives", "buckets", "damage", "drills", "drill_due", "proof_ages", "levels",
-        "daemon", "next_report_at",
+        "daemon", "daemon_unheard", "next_report_at",
     }  # fmt: skip
     assert (told["version"], told["worry"], told["daemon"]) == (1, "now", None)
     assert told["steps"][0] == {
