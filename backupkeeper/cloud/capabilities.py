@@ -2,7 +2,8 @@
 
 Promises:
 1. A check counts only where a right value was accepted and a wrong one refused, on an upload in
-   one piece *and* on a part. Being accepted proves nothing (SEEN section 1).
+   one piece *and* on a part. Being accepted proves nothing (SEEN section 1). For the signed hash
+   of the body the wrong part is as large as real ones are (``LARGE``): MD5 is left out for it.
 2. A refusal counts only if it says that the bytes are wrong. Any other failure is no refusal: it
    ends the trial, or the check does not count.
 3. All that is tried is done to scratch objects under ``.backupkeeper/scratch-…``; they and their
@@ -11,6 +12,7 @@ Promises:
 """
 
 import hashlib
+import io
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -24,12 +26,17 @@ from backupkeeper.cloud.checks import EXTRAS, MD5, PAYLOAD, checks_of
 from backupkeeper.cloud.client import Store, version_of
 from backupkeeper.cloud.errors import LIBRARY_ERRORS, code_and_status
 from backupkeeper.core.bucket_findings import Step, Word
+from backupkeeper.core.parts import SMALLEST_PART
 from backupkeeper.ports.bucket import Capabilities
 
 RIGHT = b"backupkeeper tries what this bucket refuses\n" * 8
 """What scratch objects hold."""
 WRONG = bytes(byte ^ 1 for byte in RIGHT)
 """Other bytes of the same length."""
+
+LARGE: Final = SMALLEST_PART
+"""Bytes of the part that must be refused: a store could hash what it holds in memory and not what
+runs through it (no source; a precaution)."""
 
 SCRATCH: Final = ".backupkeeper/scratch"
 """What the paths of all scratch objects begin with."""
@@ -162,12 +169,17 @@ class Trial:
         return self.numbered_part(path, upload, 1, more)
 
     def numbered_part(
-        self, path: str, upload: str, number: int, more: Mapping[str, str]
+        self,
+        path: str,
+        upload: str,
+        number: int,
+        more: Mapping[str, str],
+        body: bytes | BinaryIO = RIGHT,
     ) -> dict[str, Any]:
-        """Send a part of another number than 1."""
+        """Send a part of another number than 1, or of other bytes than the usual ones."""
         asked: dict[str, Any] = self.store.at(path) | dict(more)
         return dict(
-            self.store.client.upload_part(UploadId=upload, PartNumber=number, Body=RIGHT, **asked)
+            self.store.client.upload_part(UploadId=upload, PartNumber=number, Body=body, **asked)
         )
 
     def takes(self, attempt: Callable[[], object]) -> bool:
@@ -245,6 +257,10 @@ class Trial:
         started: list[str] = []
         if not self.takes(lambda: started.append(self.begin(WHOLE, **begun))):
             return False
+        if check == PAYLOAD and not self._refused_spoiled(
+            lambda: self.numbered_part(WHOLE, started[0], 1, {}, io.BytesIO(bytes(LARGE)))
+        ):
+            return False
         return self._enforced(check, lambda **more: self.part(WHOLE, started[0], **more))
 
     def refuses_wrong_put(self, check: str) -> bool:
@@ -257,13 +273,13 @@ class Trial:
 
     def _refused(self, check: str, send: Callable[..., object]) -> bool:
         if check == PAYLOAD:
-
-            def wrongly() -> object:
-                with self._spoiled_on_the_way():
-                    return send()
-
-            return self.turned_down(wrongly, _FORGED_CODES)
+            return self._refused_spoiled(send)
         return self.turned_down(lambda: send(**_values(check, WRONG)), BAD_BYTES_CODES)
+
+    def _refused_spoiled(self, send: Callable[[], object]) -> bool:
+        """Whether a body is refused that was changed after it was signed."""
+        with self._spoiled_on_the_way():
+            return self.turned_down(send, _FORGED_CODES)
 
     def enforced(
         self, send: Callable[..., object], right: dict[str, str], wrong: dict[str, str]
@@ -280,7 +296,10 @@ class Trial:
 
         def spoil(request: AWSPreparedRequest, **_: object) -> None:
             if mark in request.url:
-                request.body = WRONG
+                # A file, so that it travels in small pieces (``cloud.checks``).
+                length = int(request.headers["Content-Length"])
+                other = WRONG if length == len(WRONG) else bytes(length - 1) + b"\x01"
+                request.body = io.BytesIO(other)
 
         names = ("before-send.s3.PutObject", "before-send.s3.UploadPart")
         for name in names:

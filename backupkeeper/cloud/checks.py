@@ -1,18 +1,22 @@
 """The checks that travel with a body, and the body itself.
 
 Promises:
-1. The digests are computed from the views that the caller checked, not from the copy that is sent:
-   a copy that went wrong in memory is refused by the store.
+1. The digests, that of the signed body too (``cloud.signing``), are computed from the views that the
+   caller checked, not from the copy that is sent: a copy that went wrong in memory is refused by the
+   store.
 2. A body is handed to the network in small pieces (it is a file for boto3, not bytes). As one
    piece its whole sending would have to end within one socket timeout, too short for a slow line.
 3. Nothing here is larger than the part it was asked for.
+4. MD5 costs more than all else together (``tests/benchmarks``), so it is computed only where it is
+   needed: where no SHA-256 of ours is enforced, and where an answer is compared with it.
 """
 
 import hashlib
 import io
+import re
 import zlib
 from base64 import b64encode
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterable, Iterator
 from dataclasses import dataclass
 from threading import Event
 
@@ -31,6 +35,7 @@ EXTRAS: dict[str, str] = {
 # memory). CRC-64/NVME is computed in Python, slowly, and so is taken only if nothing else is there.
 
 _POLY_CRC64NVME = 0x9A6C9329AC4BC9B5  # reflected; catalogue of parametrised CRC algorithms, memory
+_MD5 = re.compile(r"[0-9a-f]{32}")
 _ALL_ONES = 0xFFFF_FFFF_FFFF_FFFF
 
 
@@ -65,6 +70,8 @@ class Body(io.BytesIO):
     def __init__(self, stop: Event) -> None:
         super().__init__()
         self._stop = stop
+        self.sha256 = ""
+        """SHA-256 in hex of the bytes that were meant; empty while it is not known."""
 
     def read(self, size: int | None = -1, /) -> bytes:
         """Read on, unless sending was stopped."""
@@ -75,11 +82,14 @@ class Body(io.BytesIO):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Part:
-    """A part ready to be sent. ``checks`` are boto3's parameters for the checks it travels with."""
+    """A part ready to be sent. ``checks`` are boto3's parameters for the checks it travels with.
+
+    ``md5`` is in hex, as in an ETag; None where it was not wanted.
+    """
 
     number: int
     body: Body
-    md5: bytes
+    md5: str | None
     checks: dict[str, str]
 
 
@@ -88,19 +98,23 @@ def text_of(digest: bytes) -> str:
     return b64encode(digest).decode("ascii")
 
 
-def md5_etag(parts: list[bytes] | bytes) -> str:
-    """The ETag that a plain store gives: MD5, or MD5 of the parts' MD5s and their count."""
-    if isinstance(parts, bytes):
-        return parts.hex()
-    return f"{hashlib.md5(b''.join(parts), usedforsecurity=False).hexdigest()}-{len(parts)}"
+def etag_of_parts(md5s: Iterable[str]) -> str:
+    """The ETag that a plain store gives to an object of parts: MD5 of their MD5s, and their count."""
+    digests = [bytes.fromhex(md5) for md5 in md5s]
+    return f"{hashlib.md5(b''.join(digests), usedforsecurity=False).hexdigest()}-{len(digests)}"
+
+
+def looks_like_md5(etag: str) -> bool:
+    """Whether an ETag can be an MD5 at all."""
+    return _MD5.fullmatch(etag) is not None
 
 
 class Digests:
-    """MD5 and one extra check over views that come one after the other."""
+    """SHA-256, one extra check and MD5 if it is wanted, over views that come one after the other."""
 
-    def __init__(self, extra: str | None) -> None:
-        self._md5 = hashlib.md5(usedforsecurity=False)
-        self._sha256 = hashlib.sha256() if extra == "sha256" else None
+    def __init__(self, extra: str | None, *, md5: bool = True) -> None:
+        self._md5 = hashlib.md5(usedforsecurity=False) if md5 else None
+        self._sha256 = hashlib.sha256()
         self._crc: Callable[[memoryview | bytes, int], int] | None = {
             "crc32": zlib.crc32,
             "crc64nvme": crc64nvme,
@@ -111,22 +125,27 @@ class Digests:
 
     def add(self, view: memoryview | bytes) -> None:
         """Take in the next bytes."""
-        self._md5.update(view)
-        if self._sha256 is not None:
-            self._sha256.update(view)
+        self._sha256.update(view)
+        if self._md5 is not None:
+            self._md5.update(view)
         if self._crc is not None:
             self._value = self._crc(view, self._value)
 
     @property
-    def md5(self) -> bytes:
-        """MD5 so far."""
-        return self._md5.digest()
+    def md5(self) -> str | None:
+        """MD5 so far, in hex; None where it is not wanted."""
+        return None if self._md5 is None else self._md5.hexdigest()
+
+    @property
+    def sha256(self) -> str:
+        """SHA-256 so far, in hex."""
+        return self._sha256.hexdigest()
 
     @property
     def checks(self) -> dict[str, str]:
         """boto3's parameters for the checks."""
-        checks = {"ContentMD5": text_of(self.md5)}
-        if self._sha256 is not None:
+        checks = {} if self._md5 is None else {"ContentMD5": text_of(self._md5.digest())}
+        if self._extra == "sha256":
             checks[EXTRAS["sha256"]] = text_of(self._sha256.digest())
         if self._crc is not None and self._extra:
             checks[EXTRAS[self._extra]] = text_of(self._value.to_bytes(self._crc_bytes, "big"))
@@ -148,6 +167,20 @@ def extra_of(refuses_wrong: frozenset[str]) -> str | None:
     return usable[0] if usable else None
 
 
+def leaves_md5_out(refuses_wrong: frozenset[str], *, may_lock: bool) -> bool:
+    """Whether parts travel without MD5, for a SHA-256 of theirs is seen to by the store.
+
+    Args:
+        refuses_wrong: The checks that it was seen to refuse when wrong.
+        may_lock: Whether it may keep objects locked: what is locked needs MD5 or an
+            ``x-amz-checksum-*`` (STANDARDS section 7.4).
+    """
+    extra = extra_of(refuses_wrong)
+    if extra == "sha256":
+        return True
+    return PAYLOAD in refuses_wrong and (extra is not None or not may_lock)
+
+
 def gathered(
     path: str,
     blocks: Iterator[memoryview],
@@ -156,6 +189,7 @@ def gathered(
     part: int,
     extra: str | None,
     stop: Event,
+    md5_of: Container[int] | None = None,
 ) -> Iterator[Part]:
     """Gather a file's blocks into parts.
 
@@ -164,8 +198,9 @@ def gathered(
         blocks: Its blocks in order, a part is a whole number of them.
         size: Bytes of the file.
         part: Bytes of every part but the last.
-        extra: Which check to compute beside MD5.
+        extra: Which check to compute beside SHA-256.
         stop: Stops the sending of the bodies.
+        md5_of: Numbers of the parts of which MD5 is wanted too; None: of all.
 
     Yields:
         The parts in order, at least one.
@@ -176,7 +211,7 @@ def gathered(
     for number in range(1, part_count(size, part) + 1):
         wanted = size_of_part(size, part, number)
         body = Body(stop)
-        digests = Digests(extra)
+        digests = Digests(extra, md5=md5_of is None or number in md5_of)
         while body.tell() < wanted:
             view = next(blocks, None)
             if view is None or body.tell() + len(view) > wanted:
@@ -184,6 +219,7 @@ def gathered(
             digests.add(view)
             body.write(view)
         body.seek(0)
+        body.sha256 = digests.sha256
         yield Part(number=number, body=body, md5=digests.md5, checks=digests.checks)
     if next(blocks, None) is not None:
         raise SourceChangedError(path)

@@ -2,7 +2,7 @@
 
 Promises:
 1. boto3 adds no checksum of its own to a request (many stores refuse its trailers, SEEN section
-   1) and always signs the hash of the body, over TLS too.
+   1) and always signs the hash of the body, over TLS too (``cloud.signing``).
 2. An answer without what every object store says (an ETag) is never taken for an object: a login
    page that answers 200 to everything is told as what it is.
 """
@@ -27,6 +27,7 @@ from backupkeeper.cloud.errors import (
 )
 from backupkeeper.cloud.keys import full_key
 from backupkeeper.cloud.session import session_of
+from backupkeeper.cloud.signing import sign_known_bodies
 from backupkeeper.cloud.tuning import Tuning
 from backupkeeper.config import Addressing
 from backupkeeper.core.errors import BucketUnreachableError
@@ -232,6 +233,7 @@ def connect(
             ),
         )
     client.meta.events.register("before-parse.s3", _no_foreign_redirect)
+    sign_known_bodies(client)
     if tuning.throttle is not None:
         tuning.throttle.on(client.meta.events)
     found = where if endpoint else replace(where, endpoint=client.meta.endpoint_url)

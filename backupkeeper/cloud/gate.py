@@ -5,7 +5,8 @@ Promises:
 2. A round counts only where more wanted to pass than could, all the time: what the drive or the person holds back
    says nothing about the line.
 3. Signs that it is too much are heeded once in ``COOL_S``: many of them come at once, from requests
-   that left before the first one came back.
+   that left before the first one came back. What is met while nothing is past the gate (a bucket is
+   tried with wrong requests, and stores hang up after those) is no such sign.
 """
 
 import threading
@@ -112,6 +113,9 @@ class Gate:
         caught_exception: Exception | None = None,
         **_: object,
     ) -> None:
+        with self._changed:
+            if not self._past:
+                return
         late = caught_exception is not None and cause_of(caught_exception) in _TOO_MUCH
         if late or (response is not None and response[0].status_code in _TOO_MUCH_STATUS):
             self.too_much()

@@ -2,8 +2,9 @@
 
 Promises:
 1. A part that the store lists is not sent again only where ``core.uploads.arrived`` says so.
-2. The answer to every part is compared with what was sent. Over a part that another machine sent
-   nothing else is ever sent.
+2. The answer to every part is compared with all that is known of what was sent: the check that
+   travelled with it where the store tells it, and MD5 where that is known and ETags are MD5. Over a
+   part that another machine sent nothing else is ever sent.
 3. However sending ends, at most ``at_once`` parts travel while one more is made ready
    (``core.parts.parts_held``): none waits for another, and memory stays bounded. No thread is left,
    but for one whose answer a person who stops the work does not wait for (``cloud.crew``).
@@ -16,7 +17,7 @@ from dataclasses import dataclass
 from threading import Event, Semaphore
 from typing import Any, NoReturn, TypeAlias
 
-from backupkeeper.cloud.checks import EXTRAS, Part, md5_etag
+from backupkeeper.cloud.checks import EXTRAS, Part, looks_like_md5
 from backupkeeper.cloud.client import Store
 from backupkeeper.cloud.crew import Crew
 from backupkeeper.cloud.gate import Gate
@@ -24,8 +25,8 @@ from backupkeeper.core.errors import AttestationRefusedError, UploadLostError
 from backupkeeper.core.parts import parts_at_once, parts_held
 from backupkeeper.core.uploads import Listed, arrived
 
-Done: TypeAlias = tuple[dict[str, Any], bytes]
-"""A part as complete names it, and its MD5."""
+Done: TypeAlias = tuple[dict[str, Any], str]
+"""A part as complete names it, and its ETag without quotes."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -111,15 +112,24 @@ class InParts:
         return sent
 
     def _known(self, part: Part, listed: Listed | None) -> Future[Done] | None:
-        parameter = EXTRAS[self.extra] if self.extra else None
         size = part.body.getbuffer().nbytes
         if listed is None or not arrived(
-            listed, size=size, md5=md5_etag(part.md5), checks=part.checks, check=parameter
+            listed, size=size, md5=part.md5, checks=part.checks, check=self._parameter
         ):
             return None
+        if self.etag_is_md5 and not looks_like_md5(listed.etag):
+            return None
         done: Future[Done] = Future()
-        done.set_result((self._named(part, f'"{listed.etag}"'), part.md5))
+        done.set_result((self._named(part, f'"{listed.etag}"'), listed.etag))
         return done
+
+    @property
+    def _parameter(self) -> str | None:
+        return EXTRAS[self.extra] if self.extra else None
+
+    def compared_by_md5(self, there: Mapping[int, Listed]) -> set[int]:
+        """Which of the parts that the store says it has can be compared by their MD5 only."""
+        return {number for number, one in there.items() if self._parameter not in one.checks}
 
     def _must_not_be_sent_over(self) -> NoReturn:
         raise UploadLostError(f"An upload of {self.path} from elsewhere holds other bytes.")
@@ -138,9 +148,23 @@ class InParts:
                     UploadId=upload, PartNumber=part.number, Body=part.body, **asked
                 )
             )
-        if self.store.etag(answer) != md5_etag(part.md5) and self.etag_is_md5:
+        etag = self.compare(part, answer)
+        return self._named(part, str(answer["ETag"])), etag
+
+    def compare(self, part: Part, answer: Mapping[str, Any]) -> str:
+        """Compare an answer with what was sent; its ETag without quotes.
+
+        Raises:
+            AttestationRefusedError: It is none to these bytes.
+        """
+        etag = self.store.etag(dict(answer))
+        sent = part.checks.get(self._parameter or "")
+        fits = answer.get(self._parameter or "", sent) == sent
+        if self.etag_is_md5:
+            fits &= looks_like_md5(etag) if part.md5 is None else etag == part.md5
+        if not fits:
             raise AttestationRefusedError(self.path)
-        return self._named(part, str(answer["ETag"])), part.md5
+        return etag
 
     def complete(
         self, upload: str, parts: Sequence[Mapping[str, Any]], condition: Mapping[str, str]

@@ -8,7 +8,8 @@ Promises:
 3. ``COMPLIANCE`` is never asked for unless the person wrote it: nobody can take it back
    (STANDARDS section 7.7).
 
-A lock needs Content-MD5 or a checksum (section 7.4); every piece of ours travels with Content-MD5.
+A lock needs Content-MD5 or a checksum (section 7.4): every piece of ours travels with one of them
+where a lock can be (``cloud.checks.leaves_md5_out``).
 It does not stop an overwrite: that makes a new version. So facts name versions.
 """
 

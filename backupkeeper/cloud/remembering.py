@@ -1,7 +1,9 @@
 """What was found out about a bucket before, and how far that is believed.
 
 Promise: a memory spares the trying, never the doubt. Before anything is sent on its word, one wrong
-request is made that the store was seen to refuse; taken now, nothing of the memory is believed.
+request is made that the store was seen to refuse; taken now, nothing of the memory is believed. It is
+the check on which the proof of parts rests: MD5 is left out where another one is seen to
+(``cloud.checks.leaves_md5_out``).
 """
 
 from typing import Final
@@ -13,7 +15,7 @@ from backupkeeper.cloud.trying import capabilities_of
 from backupkeeper.core.bucket_findings import Findings
 from backupkeeper.ports.bucket import Capabilities
 
-_CHEAPEST_FIRST: Final = (MD5, *EXTRAS, PAYLOAD)
+_WEIGHTIEST_FIRST: Final = (PAYLOAD, *EXTRAS, MD5)
 
 
 def believed(store: Store, remembered: Findings) -> Capabilities | None:
@@ -23,7 +25,7 @@ def believed(store: Store, remembered: Findings) -> Capabilities | None:
         BackupkeeperError: It can't be reached, or can't be written to.
     """
     can = capabilities_of(remembered)
-    check = next((name for name in _CHEAPEST_FIRST if name in can.refuses_wrong), None)
+    check = next((name for name in _WEIGHTIEST_FIRST if name in can.refuses_wrong), None)
     if check is None:
         return can  # nothing that it says is believed anyway
     trial = Trial(store=store)

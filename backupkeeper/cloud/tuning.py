@@ -9,7 +9,7 @@ from backupkeeper.cloud.throttle import Throttle
 class Tuning:
     """How patient we are. Times are seconds.
 
-    ``connect_timeout`` also bounds each single piece of a body that is sent (16 KiB), not the
+    ``connect_timeout`` also bounds each single piece of a body that is sent (128 KiB), not the
     whole body; ``read_timeout`` each wait for an answer. ``attempts`` counts the first one. Without
     ``usual_part`` (bytes) the size of a part follows from how many travel at once. What is sent
     passes through ``throttle`` (None: the whole line).

@@ -1,8 +1,8 @@
 """One file on its way into a bucket: in one piece or in parts, never over another.
 
 Promises:
-1. Every piece travels with Content-MD5, the signed hash of its body, and the ``x-amz-checksum-*``
-   that this store was seen to enforce, if any.
+1. Every piece travels with the signed hash of its body, the ``x-amz-checksum-*`` that this store was
+   seen to enforce, if any, and Content-MD5 but where that is left out (``cloud.travelling``).
 2. The key is seen to be free, or to hold the very object that is to be replaced, right before the
    new one comes into being, and the store is asked to see to it itself where it was seen to. Where
    it was not, a race can't be excluded, and ``Sent`` says so.
@@ -17,7 +17,7 @@ Promises:
 5. At most ``at_once`` parts travel and one more is held in memory, and no thread is left.
 """
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Container, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace as changed
 from datetime import datetime
 from threading import Event
@@ -25,7 +25,7 @@ from typing import Any
 
 from backupkeeper.cloud.abandon import abandon
 from backupkeeper.cloud.causes import Cause
-from backupkeeper.cloud.checks import EXTRAS, MD5, PAYLOAD, Part, extra_of, gathered, md5_etag
+from backupkeeper.cloud.checks import EXTRAS, MD5, Part, etag_of_parts, gathered
 from backupkeeper.cloud.client import TICKET, Head, Store, version_of
 from backupkeeper.cloud.conditions import Replacing
 from backupkeeper.cloud.errors import (
@@ -38,6 +38,7 @@ from backupkeeper.cloud.in_parts import InParts
 from backupkeeper.cloud.listed_parts import fitting_parts, furthest
 from backupkeeper.cloud.lost_answers import Asked, arrived_anyway
 from backupkeeper.cloud.shelves import see_class
+from backupkeeper.cloud.travelling import Travelling
 from backupkeeper.core.errors import (
     AttestationRefusedError,
     BackupkeeperError,
@@ -93,6 +94,8 @@ class Upload:
     """boto3's parameters for how long the store keeps it (``cloud.keeping``)."""
     memory: Remembering | None = None
     storage_class: str = ""
+    passed: tuple[str, ...] | None = None
+    """Checks which the parts that are there already have passed; None: there are none."""
 
     def send(self, blocks: Iterator[memoryview], *, replace: bool = False) -> Sent:
         """Send the file.
@@ -125,21 +128,19 @@ class Upload:
         (part,) = self._gathered(blocks, Event())
         etag, version = self._whole(part, old, asked)
         entry = self._confirmed(etag, version, old)
-        return Sent(entry=entry, attested_by=self._enforced, race_excluded=bool(asked))
+        return Sent(entry=entry, attested_by=self._checks.enforced, race_excluded=bool(asked))
 
-    def _gathered(self, blocks: Iterator[memoryview], stop: Event) -> Iterator[Part]:
-        return gathered(
-            self.path, blocks, size=self.size, part=self.part, extra=self._extra, stop=stop
-        )
-
-    @property
-    def _extra(self) -> str | None:
-        return extra_of(self.can.refuses_wrong)
+    def _gathered(
+        self, blocks: Iterator[memoryview], stop: Event, md5_of: Container[int] | None = None
+    ) -> Iterator[Part]:
+        to = {"size": self.size, "part": self.part}
+        extra = self._checks.extra
+        return gathered(self.path, blocks, **to, extra=extra, stop=stop, md5_of=md5_of)
 
     @property
-    def _enforced(self) -> tuple[str, ...]:
-        sent_checks = [MD5, PAYLOAD, *([self._extra] if self._extra else [])]
-        return tuple(name for name in sent_checks if name in self.can.refuses_wrong)
+    def _checks(self) -> Travelling:
+        in_parts = part_count(self.size, self.part) > 1
+        return Travelling(can=self.can, in_parts=in_parts, passed=self.passed)
 
     @property
     def _parts(self) -> InParts:
@@ -147,7 +148,7 @@ class Upload:
             store=self.store,
             path=self.path,
             at_once=self.at_once,
-            extra=self._extra,
+            extra=self._checks.extra,
             etag_is_md5=self.can.etag_is_md5,
             gate=self.gate,
         )
@@ -161,8 +162,8 @@ class Upload:
             error = NameTakenError(self.path)
             self._give_up(begun, error)
             raise error
-        mine = changed(self, ticket=begun.ticket, part=begun.part_bytes)
-        if can_go_on(begun, size=self.size, check=self._extra):
+        mine = self._of(begun)
+        if can_go_on(begun, size=self.size, check=self._checks.extra):
             listed = fitting_parts(self.store, self.path, begun, size=self.size)
             if listed is not None:
                 taken = TakenUp(begun=begun, there=listed)
@@ -182,22 +183,27 @@ class Upload:
                 begun = changed(known[0], enforced=(MD5,))  # its ETag says that
                 return self._came_into_being_unseen(begun, there, blocks, theirs=True)
             raise NameTakenError(self.path)
-        found = furthest(self.store, self.path, others, size=self.size, check=self._extra)
+        found = furthest(self.store, self.path, others, size=self.size, check=self._checks.extra)
         if found is None:
             return None
         begun, listed = found
         shown = shown_by_list(
-            self._enforced,
+            self._checks.possible,
             listed.values(),
             md5=MD5,
             etag_is_md5=self.can.etag_is_md5,
-            check=(self._extra, EXTRAS[self._extra]) if self._extra else None,
+            check=(self._checks.extra, EXTRAS[self._checks.extra]) if self._checks.extra else None,
         )
-        if self._enforced and not shown:
+        if self._checks.possible and not shown:
             return None  # nothing would be proven by sending: sooner all of it anew
-        taken = TakenUp(begun=changed(begun, enforced=shown), there=listed, theirs=True)
-        mine = changed(self, ticket=begun.ticket, part=begun.part_bytes)
-        return mine._in_parts(blocks, None, taken)  # noqa: SLF001 - one of us
+        begun = changed(begun, enforced=shown)
+        taken = TakenUp(begun=begun, there=listed, theirs=True)
+        return self._of(begun)._in_parts(blocks, None, taken)  # noqa: SLF001 - one of us
+
+    def _of(self, begun: Begun) -> "Upload":
+        """The same, as it was begun."""
+        size = begun.part_bytes
+        return changed(self, ticket=begun.ticket, part=size, passed=begun.enforced)
 
     def _came_into_being_unseen(
         self, begun: Begun, there: Head, blocks: Iterator[memoryview], *, theirs: bool = False
@@ -206,16 +212,16 @@ class Upload:
         if not self.can.etag_is_md5:
             self._forget(begun)
             raise NameTakenError(self.path)
-        mine = changed(self, part=begun.part_bytes)
-        md5s = [part.md5 for part in mine._gathered(blocks, Event())]  # noqa: SLF001 - one of us
-        if there.entry.size != self.size or there.entry.etag != md5_etag(md5s):
+        mine = self._of(begun)
+        md5s = [part.md5 or "" for part in mine._gathered(blocks, Event())]  # noqa: SLF001 - one of us
+        if there.entry.size != self.size or there.entry.etag != etag_of_parts(md5s):
             self._forget(begun)
             raise NameTakenError(self.path) if theirs else AttestationRefusedError(self.path)
-        return Sent(entry=there.entry, attested_by=self._both(begun))
+        return Sent(entry=there.entry, attested_by=mine._both(begun))  # noqa: SLF001 - one of us
 
     def _both(self, begun: Begun) -> tuple[str, ...]:
         """Checks that were enforced when parts were sent, then and now."""
-        return tuple(name for name in self._enforced if name in begun.enforced)
+        return tuple(name for name in self._checks.enforced if name in begun.enforced)
 
     def _forget(self, begun: Begun) -> None:
         if self.memory is not None:
@@ -265,16 +271,16 @@ class Upload:
 
     def _whole(
         self, part: Part, old: Head | None, condition: dict[str, str]
-    ) -> tuple[str, str | None]:
+    ) -> tuple[str | None, str | None]:
         if old is not None:
             self._must_still_be(old)
         asked: dict[str, Any] = self.store.at(self.path) | part.checks | condition | self._asked
         try:
             answer = self.store.client.put_object(Body=part.body, Metadata=self._named, **asked)
         except LIBRARY_ERRORS as error:
-            return md5_etag(part.md5), self._arrived_anyway(error, old, in_parts=False)
-        self._same_etag(dict(answer), part.md5)
-        return md5_etag(part.md5), version_of(dict(answer))
+            return part.md5, self._arrived_anyway(error, old, in_parts=False)
+        self._parts.compare(part, answer)
+        return part.md5, version_of(dict(answer))
 
     def _in_parts(
         self,
@@ -286,17 +292,19 @@ class Upload:
         stop = Event()
         taken = taken_up or TakenUp(begun=self._begin())
         begun = taken.begun
+        by_md5 = self._parts.compared_by_md5(taken.there)
         try:
             sent = self._parts.send(
                 begun.upload,
-                self._gathered(blocks, stop),
+                self._gathered(blocks, stop, by_md5 if self._checks.without_md5 else None),
                 count=part_count(self.size, self.part),
                 part_bytes=self.part,
                 stop=stop,
                 there=taken.there,
                 theirs=taken.theirs,
             )
-            etag = md5_etag([md5 for _, md5 in sent])
+            # The object must be made of what the answers to the parts spoke of.
+            etag = etag_of_parts(etag for _, etag in sent) if self.can.etag_is_md5 else None
             if old is not None or not condition:
                 self._must_still_be(old)
             version = self._complete(begun.upload, [named for named, _ in sent], old, condition)
@@ -335,8 +343,8 @@ class Upload:
             content=self.content,
             upload=upload,
             part_bytes=self.part,
-            check=self._extra,
-            enforced=self._enforced,
+            check=self._checks.extra,
+            enforced=self._checks.enforced,
             ticket=self.ticket,
             begun_at=self.now(),
         )
@@ -370,7 +378,7 @@ class Upload:
         )
         return arrived_anyway(asked, error, old)
 
-    def _confirmed(self, etag: str, version: str | None, old: Head | None) -> ObjectEntry:
+    def _confirmed(self, etag: str | None, version: str | None, old: Head | None) -> ObjectEntry:
         """Look at the object that came into being; it must be ours, whole."""
         head = self.store.head(self.path)
         if head is None or head == old:
@@ -384,13 +392,7 @@ class Upload:
             raise NameTakenError(self.path)
         if version is not None and head.entry.version != version:
             raise NameTakenError(self.path)
-        if head.entry.size != self.size or self._other_etag(head, etag):
+        is_other = self.can.etag_is_md5 and head.entry.etag != etag
+        if is_other or head.entry.size != self.size:
             raise AttestationRefusedError(self.path)
         return head.entry
-
-    def _same_etag(self, answer: dict[str, Any], md5: bytes) -> None:
-        if self.store.etag(answer) != md5_etag(md5) and self.can.etag_is_md5:
-            raise AttestationRefusedError(self.path)
-
-    def _other_etag(self, head: Head, etag: str) -> bool:
-        return self.can.etag_is_md5 and head.entry.etag != etag

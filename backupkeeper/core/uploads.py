@@ -111,14 +111,19 @@ def shown_by_list(
 
 
 def arrived(
-    listed: Listed | None, *, size: int, md5: str, checks: Mapping[str, str], check: str | None
+    listed: Listed | None,
+    *,
+    size: int,
+    md5: str | None,
+    checks: Mapping[str, str],
+    check: str | None,
 ) -> bool:
     """Whether the store has this very part.
 
     Args:
         listed: what it lists under the part's number; None: nothing.
         size: bytes of the part as it was read now.
-        md5: their MD5, in hex.
+        md5: their MD5, in hex; None: not known.
         checks: the checks of these bytes by boto3's parameter.
         check: the parameter of the one that the store is known to enforce; None: none.
     """
@@ -128,7 +133,7 @@ def arrived(
     if told is not None and told != checks.get(check or ""):
         return False
     # An ETag may be something else than the MD5 (STANDARDS section 7.2): then it is not equal to it.
-    return listed.etag == md5 or told is not None
+    return told is not None or (md5 is not None and listed.etag == md5)
 
 
 def is_stale(

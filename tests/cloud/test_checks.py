@@ -12,8 +12,10 @@ from backupkeeper.cloud.checks import (
     _StoppedError,
     checks_of,
     crc64nvme,
+    etag_of_parts,
     gathered,
-    md5_etag,
+    leaves_md5_out,
+    looks_like_md5,
     text_of,
 )
 from backupkeeper.core.errors import SourceChangedError
@@ -28,8 +30,8 @@ def _views(data: bytes) -> list[memoryview]:
 
 def test_the_etag_of_three_parts_is_the_published_one() -> None:
     # STANDARDS section 7.3: three 5 MiB parts filled with A, B, C (a public S3 test suite).
-    parts = [hashlib.md5(letter * (5 * MEBIBYTE)).digest() for letter in (b"A", b"B", b"C")]
-    assert md5_etag(parts) == "b2add96cc9702bbf4efb0ccdfc6b7747-3"
+    parts = [hashlib.md5(letter * (5 * MEBIBYTE)).hexdigest() for letter in (b"A", b"B", b"C")]
+    assert etag_of_parts(parts) == "b2add96cc9702bbf4efb0ccdfc6b7747-3"
 
 
 def test_crc64nvme_has_its_published_check_value() -> None:
@@ -80,9 +82,64 @@ def test_parts_are_the_file_cut_at_whole_blocks(blocks: int, more: int) -> None:
     assert b"".join(part.body.read() for part in parts) == data
     assert [part.number for part in parts] == list(range(1, len(parts) + 1))
     for part in parts:
-        assert hashlib.md5(part.body.getvalue()).digest() == part.md5
+        assert hashlib.md5(part.body.getvalue()).hexdigest() == part.md5
+        assert hashlib.sha256(part.body.getvalue()).hexdigest() == part.body.sha256
         assert part.checks == checks_of(part.body.getvalue(), "crc32")
     assert all(len(part.body.getvalue()) == 2 * BLOCK_BYTES for part in parts[:-1])
+
+
+@pytest.mark.parametrize("extra", [None, "sha256", "crc32"])
+def test_md5_is_computed_of_the_parts_of_which_it_is_wanted(extra: str | None) -> None:
+    data = bytes(range(256)) * (BLOCK_BYTES // 256) * 2 + b"x"
+    parts = list(
+        gathered(
+            "A001.MP4",
+            iter(_views(data)),
+            size=len(data),
+            part=BLOCK_BYTES,
+            extra=extra,
+            stop=Event(),
+            md5_of={2},
+        )
+    )
+    assert [part.md5 is not None for part in parts] == [False, True, False]
+    for part in parts:
+        body = part.body.getvalue()
+        checks = checks_of(body, extra)
+        if part.md5 is None:
+            del checks["ContentMD5"]
+        assert part.checks == checks
+        assert hashlib.sha256(body).hexdigest() == part.body.sha256
+
+
+@pytest.mark.parametrize(
+    ("enforced", "may_lock", "out"),
+    [
+        ({"content-md5", "x-amz-content-sha256"}, False, True),
+        ({"x-amz-content-sha256"}, False, True),
+        ({"content-md5", "x-amz-content-sha256"}, True, False),
+        ({"content-md5", "x-amz-content-sha256", "crc32"}, True, True),
+        ({"content-md5", "x-amz-content-sha256", "crc64nvme"}, True, False),
+        ({"sha256"}, True, True),
+        ({"content-md5", "sha256"}, False, True),
+        ({"content-md5", "crc32"}, False, False),
+        ({"crc32", "crc64nvme"}, False, False),
+        ({"content-md5"}, False, False),
+        (set(), False, False),
+    ],
+)
+def test_md5_is_left_out_only_where_a_sha256_is_seen_to(
+    enforced: set[str], may_lock: bool, out: bool
+) -> None:
+    assert leaves_md5_out(frozenset(enforced), may_lock=may_lock) is out
+
+
+@pytest.mark.parametrize(
+    ("etag", "can_be"),
+    [("0" * 32, True), ("0" * 31, False), ("0" * 32 + "-2", False), ("G" * 32, False), ("", False)],
+)
+def test_what_can_be_an_md5(etag: str, can_be: bool) -> None:
+    assert looks_like_md5(etag) is can_be
 
 
 @pytest.mark.parametrize("size", [0, 4, 6])

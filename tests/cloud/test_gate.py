@@ -116,6 +116,9 @@ def test_what_stalls_is_a_sign_and_what_is_wrong_is_none(
 ) -> None:
     gate = Gate(8, start=8, seconds=Stopwatch())
     gate._met(caught_exception=problem)
+    assert gate.allowed == 8, "nothing was past it: a bucket that is tried may hang up"
+    with gate.passing(1):
+        gate._met(caught_exception=problem)
     assert (gate.allowed == 4) is too_much
 
 

@@ -4,17 +4,19 @@ Over TLS the store is asked just as without it: boto3's own trailing checksums, 
 answers with 411 there (SEEN section 1), stay off, and the body's hash is signed.
 """
 
+import hashlib
 import os
 import subprocess
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from backupkeeper.core.errors import BucketUnreachableError
+from backupkeeper.core.errors import AttestationRefusedError, BucketUnreachableError
 from backupkeeper.core.model import Role, Way
-from tests.real.store import Opener, Server, raw_client
+from tests.real.store import Opener, Server, blocks_of, content_of, made_up, raw_client
 from tests.stories.yard import QUIET, SHOOT, Yard, clip
 from tests.world.certificates import new_certificate
 from tests.world.strict_rules import World
@@ -89,6 +91,34 @@ def test_up_proven_verified_and_back_over_tls(tmp_path: Path, store: Server) -> 
             key = f"{SHOOT}/Originals/Wide/Roll 01/{path}"
             assert b"".join(there.fetch(key)) == data
     assert store.uploads(bucket) == []
+
+
+def test_the_hash_of_every_part_is_signed_over_tls_and_a_wrong_part_is_refused(
+    opened: Opener, store: Server
+) -> None:
+    """boto3 would send UNSIGNED-PAYLOAD here by itself; a proof rests on the hash."""
+    name = store.new_bucket()
+    bucket = opened(store.https, name)
+    seen: list[str] = []
+    rots = False
+
+    def look(request: Any, **_: object) -> None:
+        seen.append(request.headers["x-amz-content-sha256"].decode())
+        if rots:
+            request.body.getbuffer()[-1] ^= 1
+
+    assert "x-amz-content-sha256" in bucket.capabilities().refuses_wrong
+    bucket._store.client.meta.events.register("before-send.s3.UploadPart", look)
+    data = made_up(17_000_001)
+    part = 8 * 1024 * 1024
+    sent = bucket.send("A001.MP4", content_of(data), blocks_of(data))
+    assert "x-amz-content-sha256" in sent.attested_by
+    pieces = [data[at : at + part] for at in range(0, len(data), part)]
+    assert sorted(seen) == sorted(hashlib.sha256(piece).hexdigest() for piece in pieces)
+    rots = True
+    with pytest.raises(AttestationRefusedError):
+        bucket.send("A002.MP4", content_of(data), blocks_of(data))
+    assert store.keys(name) == ["A001.MP4"]
 
 
 @pytest.mark.parametrize("wrong", ["no certificate named", "another certificate"])

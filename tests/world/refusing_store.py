@@ -68,6 +68,10 @@ class Rules:
     """Checks whose values are told of each part in a list of parts."""
     is_busy: bool = False
     """Whether nothing is given: 503."""
+    hashes_up_to: int | None = None
+    """Bytes up to which the signed hash of a body is looked at; None: of all."""
+    has_lock: bool | None = None
+    """What is said of object lock; None: nothing that anybody understands."""
     objects: dict[str, tuple[bytes, str, dict[str, str]]] = field(default_factory=dict)
     uploads: dict[str, tuple[str, dict[int, bytes], dict[str, str]]] = field(default_factory=dict)
     seen: list[tuple[str, str, dict[str, str]]] = field(default_factory=list)
@@ -126,6 +130,9 @@ class _Handler(BaseHTTPRequestHandler):
             if name in self.rules.turns_down:
                 self._error(501, "NotImplemented")
                 return True
+            most = self.rules.hashes_up_to
+            if name == "x-amz-content-sha256" and most is not None and len(body) > most:
+                continue
             if name in refused and said != compute(body):
                 self._error(400, self.rules.answer_instead or "BadDigest")
                 return True
@@ -267,6 +274,13 @@ class _Handler(BaseHTTPRequestHandler):
         said = "<EncodingType>url</EncodingType><IsTruncated>false</IsTruncated>"
         return f"<ListBucketResult>{said}{''.join(entries)}</ListBucketResult>"
 
+    def _tell_of_lock(self) -> None:
+        if self.rules.has_lock:
+            said = "<ObjectLockEnabled>Enabled</ObjectLockEnabled>"
+            self._answer(200, f"<ObjectLockConfiguration>{said}</ObjectLockConfiguration>")
+        else:
+            self._error(404, "ObjectLockConfigurationNotFoundError")
+
     def do_GET(self) -> None:
         key, query, _ = self._take()
         if self.rules.is_busy:
@@ -274,6 +288,8 @@ class _Handler(BaseHTTPRequestHandler):
             return
         if not self.rules.is_public and "Authorization" not in self.headers:
             self._error(403, "AccessDenied")
+        elif "object-lock" in query and self.rules.has_lock is not None:
+            self._tell_of_lock()
         elif "uploadId" in query:
             self._list_parts(query)
         elif "list-type" in query:
