@@ -2,13 +2,15 @@
 
 from collections.abc import Iterator
 from dataclasses import replace
+from threading import Semaphore
+from typing import Any
 
 import pytest
 
 from backupkeeper.cloud.s3 import S3Bucket
 from backupkeeper.core.errors import BucketUnreachableError, NameTakenError
 from backupkeeper.core.model import BLOCK_BYTES
-from tests.contracts.test_bucket import ATTESTED
+from tests.contracts.test_bucket import ATTESTED_IN_PARTS
 from tests.real.store import Opener, Server, blocks_of, content_of, made_up
 from tests.world.answers import error
 from tests.world.faults import put_in
@@ -32,17 +34,27 @@ def bucket(opened: Opener, server: Server, name: str) -> S3Bucket:
     return opened(server.url, f"{name}/shelf/one")
 
 
-def interrupted(data: bytes, *, after: int) -> Iterator[memoryview]:
-    """Ctrl-C once so many whole parts were read."""
-    for number, block in enumerate(blocks_of(data)):
-        if number == 2 * after:
-            raise KeyboardInterrupt
-        yield block
-
-
 def begun(bucket: S3Bucket, memory: Remembered, *, after: int = 3) -> None:
-    with pytest.raises(KeyboardInterrupt):
-        bucket.send(KEY, CONTENT, interrupted(DATA, after=after), memory=memory)
+    """Ctrl-C once so many whole parts were read, and the store has answered to them."""
+    bucket.capabilities()  # its own parts are not counted
+    answered = Semaphore(0)
+
+    def interrupted() -> Iterator[memoryview]:
+        for number, block in enumerate(blocks_of(DATA)):
+            if number == 2 * after:
+                for _ in range(after):
+                    assert answered.acquire(timeout=60)
+                raise KeyboardInterrupt
+            yield block
+
+    events: Any = bucket._store.client.meta.events
+    name = "after-call.s3.UploadPart"
+    events.register(name, lambda **_: answered.release(), unique_id="begun")
+    try:
+        with pytest.raises(KeyboardInterrupt):
+            bucket.send(KEY, CONTENT, interrupted(), memory=memory)
+    finally:
+        events.unregister(name, unique_id="begun")
 
 
 def parts_sent(bucket: S3Bucket) -> list[str]:
@@ -82,7 +94,7 @@ def test_what_arrived_before_ctrl_c_is_not_sent_again(
     asked = parts_sent(second)
     sent = second.send(KEY, CONTENT, blocks_of(DATA), memory=memory)
     only_the_rest(asked, there)
-    assert sent.attested_by == ATTESTED[server.name]
+    assert sent.attested_by == ATTESTED_IN_PARTS[server.name]
     assert second.look(KEY) == sent.entry
     assert b"".join(second.fetch(KEY)) == DATA
     assert server.uploads(name) == []

@@ -249,7 +249,7 @@ def test_a_replacement_that_is_interrupted_leaves_the_old_object_or_the_new(
     else:
         assert there == new
         assert looked(bucket) == sent.entry
-        assert sent.attested_by == ("content-md5", "x-amz-content-sha256")
+        assert "x-amz-content-sha256" in sent.attested_by
     assert was_down or nothing_begun(radosgw, name)
 
 
