@@ -2,7 +2,10 @@
 // The live page: takes over pieces as the daemon sends them, and asks for what a button says.
 // All words come from the daemon; this only puts them in their places.
 
-const feed = new EventSource("feed");
+const SILENT_MS = 20_000; // the daemon's page says every five seconds that it is alive
+const PARTS = ["live-now", "live-cards", "live-peace", "live-said"];
+let feed = null;
+let heard = 0;
 let asking = null;
 
 function fill(parts) {
@@ -63,14 +66,41 @@ function say(words) {
   if (line !== null) line.textContent = words;
 }
 
-feed.addEventListener("parts", (event) => {
-  say("");
-  fill(JSON.parse(event.data));
-});
-feed.addEventListener("report", renew);
-feed.addEventListener("error", () => {
-  say("Not in touch with the daemon: what stands here may be old. If that stays, type: backupkeeper page");
-});
+function listen() {
+  if (feed !== null) feed.close();
+  heard = performance.now();
+  feed = new EventSource("feed");
+  feed.addEventListener("open", () => { heard = performance.now(); });
+  feed.addEventListener("alive", () => { heard = performance.now(); });
+  feed.addEventListener("parts", (event) => {
+    heard = performance.now();
+    say("");
+    fill(JSON.parse(event.data));
+  });
+  feed.addEventListener("report", renew);
+  feed.addEventListener("error", lose);
+}
+
+// A yes must not stay where nobody can say any more that it still holds.
+function lose() {
+  for (const id of PARTS) {
+    const place = document.getElementById(id);
+    if (place === null) continue;
+    place.replaceChildren();
+    delete place.dataset.source;
+  }
+  say("Not in touch with the daemon: what stands below may be old. If that stays, type: backupkeeper page");
+}
+
+function listenAgain() {
+  if (performance.now() - heard <= SILENT_MS) return;
+  lose();
+  listen();
+}
+
+listen();
+setInterval(listenAgain, 1000);
+document.addEventListener("visibilitychange", listenAgain);
 document.addEventListener("click", (event) => {
   const button = event.target instanceof Element ? event.target.closest("button[data-do]") : null;
   if (button !== null) ask(button);

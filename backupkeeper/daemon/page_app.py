@@ -19,8 +19,8 @@ from backupkeeper.daemon.page_desk import Desk
 from backupkeeper.daemon.page_guard import policy_for
 from backupkeeper.report.words import told
 
-HEARTBEAT_S: Final = 15.0
-"""A comment goes out so often, so that a reader that is gone is noticed."""
+HEARTBEAT_S: Final = 5.0
+"""So often a feed says that it is alive, so that either side notices that the other is gone."""
 PAGE_S: Final = 60.0
 MOST_HOURS: Final = 24 * 7
 SCRIPT: Final = "live.js"
@@ -99,7 +99,7 @@ async def _events(desk: Desk, changed: asyncio.Event, reader: int) -> AsyncItera
             try:
                 await asyncio.wait_for(changed.wait(), HEARTBEAT_S)
             except TimeoutError:
-                yield ": still here\n\n"
+                yield "event: alive\ndata: 1\n\n"
     finally:
         desk.leave(reader)
 

@@ -5,7 +5,8 @@ for the other. Nothing is asked while nobody looks.
 
 Promises:
 1. Each reader gets every piece as it is now, then again when it changes; how often is bounded.
-2. What fails here is said on the page, and harms neither the daemon nor the next try.
+2. No piece is shown that is older than ``STALE_S``: a yes, least of all.
+3. What fails here is said on the page, and harms neither the daemon nor the next try.
 """
 
 import threading
@@ -22,6 +23,8 @@ from backupkeeper.report.live import live_parts
 EVERY_S: Final = 1.0
 REPORT_S: Final = 15.0
 """A report may be made anew so often at most, for those who look on."""
+STALE_S: Final = 20.0
+"""Pieces that nothing renewed for so long are not shown: a drive that gives no answer may hold this up."""
 MOST_READERS: Final = 12
 Json = Mapping[str, Any]
 
@@ -80,6 +83,7 @@ class Desk:
         self._parts: Mapping[str, str] = {}
         self._report = 0
         self._made_s = float("-inf")
+        self._looked_s = float("-inf")
         self._mark: object = None
         self._next_reader = 0
         self._ended = False
@@ -101,6 +105,8 @@ class Desk:
     def shown(self) -> tuple[Mapping[str, str], int]:
         """Every piece as it is now, and the number of the report that it belongs to."""
         with self._wake:
+            if self._seconds() - self._looked_s > STALE_S:
+                return live_parts(None, self._zone), self._report
             return self._parts, self._report
 
     def join(self, on_change: Callable[[], None]) -> int | None:
@@ -108,6 +114,8 @@ class Desk:
         with self._wake:
             if self._ended or len(self._readers) >= MOST_READERS:
                 return None
+            if not self._readers:  # nobody asked meanwhile: what is known is of the last who looked
+                self._parts, self._looked_s = {}, self._seconds()
             self._next_reader += 1
             self._readers[self._next_reader] = on_change
             self._wake.notify()
@@ -191,6 +199,7 @@ class Desk:
                 one.set_result(page) if error is None else one.set_exception(error)
 
     def _look(self) -> None:
+        begun = self._seconds()
         try:
             status = self._sources.status()
             mark = self._sources.mark()
@@ -199,6 +208,7 @@ class Desk:
         parts = live_parts(status, self._zone)
         is_new = mark != self._mark and self._seconds() - self._made_s >= REPORT_S
         with self._wake:
+            self._looked_s = begun
             if parts == self._parts and not is_new:
                 return
             self._parts = parts

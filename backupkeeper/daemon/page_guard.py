@@ -75,6 +75,9 @@ class Guard:
         refused = self._refused(scope)
         guarded = _with_headers(send)
         if refused is None:
+            if scope["method"] in _READS and str(scope["path"]).count("/") == 1:
+                await _led_on(guarded, self._token)
+                return
             await self._app({**scope, "path": self._inner(scope)}, receive, guarded)
             return
         status, words = refused
@@ -100,6 +103,13 @@ class Guard:
             is_ours = site in {"", "same-origin", "none"}  # none: typed, or a bookmark
             return None if is_ours else (403, "Another page may not ask here.\n")
         return _unfit(scope, host, site)
+
+
+async def _led_on(send: Send, token: bytes) -> None:
+    """From the address without its last slash, where the page's own script would not be found."""
+    headers = [(b"location", b"/" + token + b"/"), _length(b"")]
+    await send({"type": "http.response.start", "status": 307, "headers": headers})
+    await send({"type": "http.response.body", "body": b""})
 
 
 def _unfit(scope: Scope, host: str, site: str) -> tuple[int, str] | None:

@@ -18,8 +18,8 @@ from backupkeeper.core.errors import OutOfReachError, UsageError
 from backupkeeper.daemon.page_app import page_app
 from backupkeeper.daemon.page_desk import Desk
 from backupkeeper.daemon.page_guard import Guard
+from backupkeeper.daemon.page_lines import BoundedLine
 
-MOST_AT_ONCE: Final = 40
 GRACE_S: Final = 1
 
 
@@ -48,7 +48,7 @@ class PageServer:
             uvicorn.Config(
                 guard,
                 loop="asyncio",
-                http="h11",
+                http=BoundedLine,
                 ws="none",
                 lifespan="off",
                 log_config=None,
@@ -56,7 +56,6 @@ class PageServer:
                 log_level=logging.CRITICAL,
                 server_header=False,
                 proxy_headers=False,
-                limit_concurrency=MOST_AT_ONCE,
                 h11_max_incomplete_event_size=16 * 1024,
                 timeout_keep_alive=5,
                 timeout_graceful_shutdown=GRACE_S,

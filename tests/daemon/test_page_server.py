@@ -2,7 +2,7 @@
 
 import socket
 import threading
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import replace
 from datetime import UTC
 from time import perf_counter
@@ -10,8 +10,9 @@ from time import perf_counter
 import pytest
 
 from backupkeeper.core.errors import BrokenPromiseError, CatalogError, OutOfReachError, UsageError
-from backupkeeper.daemon.page_desk import MOST_READERS, Desk
+from backupkeeper.daemon.page_desk import MOST_READERS, STALE_S, Desk
 from backupkeeper.daemon.page_guard import LOST, policy_for
+from backupkeeper.daemon.page_lines import MOST_LINES
 from backupkeeper.daemon.page_server import PageServer
 from tests.daemon.page_stand import PAGE, TOKEN, MadeUp, served
 from tests.report.test_status import CARD, IDLE, UPLOAD
@@ -185,13 +186,84 @@ def test_a_new_report_is_told_to_those_who_look_on() -> None:
     now[0] = 20.0
     desk.step()
     desk.step()
-    assert told == [1], "not before its time, and once"
+    assert told == [0, 1], "the pieces as they are now; the report not before its time, and once"
     desk.leave(reader)
     sources.marks = 2
     now[0] = 90.0
     desk.step()
-    assert told == [1]
+    assert told == [0, 1]
     assert sources.pages == 1, "made only where somebody wants it"
+
+
+def test_what_was_shown_to_the_last_reader_is_not_shown_to_the_next() -> None:
+    """A yes of an hour ago must not stand there until the daemon says what is so now."""
+    now = [0.0]
+    desk = Desk(MadeUp(now=replace(IDLE, cards=(CARD,))), UTC, lambda: now[0])
+    first = desk.join(lambda: None)
+    assert first is not None
+    desk.step()
+    assert "Wide" in desk.shown()[0]["live-cards"]
+    desk.leave(first)
+    now[0] = 3600.0
+    assert desk.join(lambda: None) is not None
+    assert desk.shown()[0] == {}
+    desk.step()
+    assert "Wide" in desk.shown()[0]["live-cards"]
+
+
+def test_pieces_that_nothing_renews_are_called_silent() -> None:
+    """The desk's thread may hang on a drive that gives no answer: its last words don't stay."""
+    now = [0.0]
+    desk = Desk(MadeUp(now=replace(IDLE, cards=(CARD,))), UTC, lambda: now[0])
+    assert desk.join(lambda: None) is not None
+    desk.step()
+    now[0] = STALE_S
+    assert "Wide" in desk.shown()[0]["live-cards"]
+    now[0] = STALE_S + 0.1
+    parts = desk.shown()[0]
+    assert parts["live-cards"] == ""
+    assert "The daemon does not answer." in parts["live-now"]
+    desk.step()
+    assert "Wide" in desk.shown()[0]["live-cards"]
+
+
+def test_a_feed_says_that_it_is_alive(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("backupkeeper.daemon.page_app.HEARTBEAT_S", 0.01)
+    with served(MadeUp(now=IDLE)) as stand, stand.listening() as feed:
+        while feed.next() != ("alive", "1"):
+            pass
+
+
+def test_an_address_without_its_last_slash_leads_to_the_page() -> None:
+    """From there the page's own script would not be found, and nothing on it would move."""
+    with served() as stand:
+        got = stand.send(path=f"/{TOKEN}")
+        assert (got.status, got.headers["location"]) == (307, f"/{TOKEN}/")
+        assert stand.send("POST", f"/{TOKEN}", origin=f"http://{stand.host}").status != 307
+        assert stand.send(path=f"/{TOKEN}x").status == 404
+
+
+def test_lines_of_those_who_only_hold_them_keep_nobody_away() -> None:
+    """Any user of this machine can open lines. They must cost the daemon few handles, and nobody the page."""
+    with ExitStack() as held, served(MadeUp(now=IDLE)) as stand:
+        feed = held.enter_context(stand.listening())
+        feed.parts()
+        port = int(stand.host.rpartition(":")[2])
+        lines = []
+        for number in range(5 * MOST_LINES):
+            line = held.enter_context(socket.create_connection(("127.0.0.1", port), timeout=20))
+            if number % 2:
+                line.sendall(b"GET / HT")
+            lines.append(line)
+        assert stand.send().status == 200
+        stand.sources.now = replace(IDLE, under_way=(UPLOAD,))
+        assert "live-now" in feed.parts(), "who looks on still does"
+        gone = 0
+        for line in lines[:-MOST_LINES]:
+            with suppress(ConnectionError):
+                assert line.recv(1) == b""
+            gone += 1
+        assert gone == 4 * MOST_LINES
 
 
 def test_only_so_many_may_look_on() -> None:

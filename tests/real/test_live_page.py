@@ -2,6 +2,7 @@
 
 import json
 import re
+import signal
 import urllib.request
 from pathlib import Path
 from urllib.error import HTTPError
@@ -56,6 +57,11 @@ def test_a_card_is_asked_about_offloaded_and_may_be_wiped(tmp_path: Path, pages:
             page.set_viewport_size({"width": DESK[0], "height": DESK[1]})
             page.emulate_media(color_scheme="dark")
             assert faults_of_report(page) == []
+            daemon.process.send_signal(signal.SIGSTOP)
+            expect(cards).to_be_empty(timeout=LONG_MS)
+            expect(page.locator("#live-word")).to_contain_text("Not in touch")
+            daemon.process.send_signal(signal.SIGCONT)
+            expect(cards).to_contain_text("This card may be wiped.", timeout=LONG_MS)
             card.unmount()
             expect(cards).to_contain_text("No card is in a reader.", timeout=LONG_MS)
 
@@ -83,6 +89,7 @@ def test_each_run_has_an_address_of_its_own_and_the_old_page_says_that_it_is_old
             opened(stand, daemon, page)
             first = address(stand)
         expect(page.locator("#live-word")).to_contain_text("may be old", timeout=LONG_MS)
+        expect(page.locator("#live-cards")).to_be_empty()
         page.goto("about:blank")
         pages.complaints.clear()  # the browser's own words on a line that broke
         with stand.running() as daemon:
