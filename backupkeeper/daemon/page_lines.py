@@ -19,7 +19,7 @@ class BoundedLine(H11Protocol):
 
     _born_s: float = 0.0
 
-    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]  # uvicorn narrows it too
         """A line was opened."""
         super().connection_made(transport)
         self._born_s = self.loop.time()
