@@ -280,7 +280,7 @@ def _read_finished(context: Context, drive: OnlineDrive, roll: Roll) -> History 
     facts = _latest(context.catalog.facts_at(drive.place.id, below=folder))
     known = {entry.path: entry.content.xxh128 for entry in _entries(context, roll, facts)}
     where = drive.absolute(f"{folder}/{FOLDER}")
-    if name_last_manifest(context, drive, where, history, known):
+    if name_last_manifest(context, drive.guard, where, history, known):
         return history_at(context, drive, folder)
     return history
 

@@ -12,6 +12,7 @@ Promises:
 from collections.abc import Sequence
 from contextlib import ExitStack
 from dataclasses import replace
+from typing import Protocol
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import holding
@@ -52,8 +53,29 @@ from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.coldpolicy import ColdKind
 
 
+class Finish(Protocol):
+    """What is made of a restore by whoever asked for it, instead of only bringing the manifests."""
+
+    further: tuple[str, ...]
+    """Digests to be made of every file as it is read back."""
+
+    def roll_came(self, run: RestoreRun, roll: RollTasks) -> None:
+        """All that can be had of a whole roll was brought."""
+        ...
+
+    def all_came(self, run: RestoreRun) -> None:
+        """All that can be had of everything was brought."""
+        ...
+
+
 def restore(
-    context: Context, asked: Asked, agree: Agree, progress: Progress, *, pause: Pause
+    context: Context,
+    asked: Asked,
+    agree: Agree,
+    progress: Progress,
+    *,
+    pause: Pause,
+    finish: Finish | None = None,
 ) -> RestoreOutcome:
     """Bring back what is asked for.
 
@@ -63,6 +85,7 @@ def restore(
         agree: shown the plan before anything is done; False: nothing is.
         progress: told as it goes.
         pause: waits for so many seconds, where what is thawed is waited for.
+        finish: what is made of it, where that is more than a restore.
 
     Raises:
         UsageError: nothing of that name is known, or the folder can't be restored to.
@@ -84,14 +107,18 @@ def restore(
         )
     around.shares = Shares()
     run = RestoreRun(context=context, around=around)
+    if finish is not None:
+        run.further = finish.further
     with ExitStack() as stack:
         target.make(context.files, "")
         _hold(context, stack, target)
         _hold_drives(context, stack, around, plan)
         for roll in around.chosen.rolls:
             tasks = tasks_of(around, roll)
-            _restore_roll(run, tasks, _to_thaw(run, tasks), progress)
-        _thaw(run, pause, progress)
+            _restore_roll(run, tasks, _to_thaw(run, tasks), progress, finish)
+        _thaw(run, pause, progress, finish)
+        if finish is not None:
+            finish.all_came(run)
     progress.end()
     run.troubles += [
         Trouble(place="", path="", message=sentence)
@@ -141,7 +168,7 @@ def _to_thaw(run: RestoreRun, roll: RollTasks) -> frozenset[str]:
     return frozenset(task.path for task in asleep)
 
 
-def _thaw(run: RestoreRun, pause: Pause, progress: Progress) -> None:
+def _thaw(run: RestoreRun, pause: Pause, progress: Progress, finish: Finish | None) -> None:
     """Wait for what is being thawed, and bring it; or say when to come again."""
     if not run.around.asked.wait:
         for _, tasks in run.pending:
@@ -153,11 +180,15 @@ def _thaw(run: RestoreRun, pause: Pause, progress: Progress) -> None:
     pending, run.pending = run.pending, []
     for roll, tasks in pending:
         ready = wait_for(run.around, tasks, pause, progress)
-        _restore_roll(run, replace(roll, tasks=tuple(ready)), frozenset(), progress)
+        _restore_roll(run, replace(roll, tasks=tuple(ready)), frozenset(), progress, finish)
 
 
 def _restore_roll(
-    run: RestoreRun, roll: RollTasks, without: frozenset[str], progress: Progress
+    run: RestoreRun,
+    roll: RollTasks,
+    without: frozenset[str],
+    progress: Progress,
+    finish: Finish | None,
 ) -> None:
     """Bring a roll's files, but for those ``without``, then its folders and manifests."""
     context = run.context
@@ -189,6 +220,9 @@ def _restore_roll(
     if roll.whole and not without:
         for folder in roll.now.roll.folders:
             _make_folder(run, f"{roll.folder}/{roll.names[folder]}")
+        if finish is not None:
+            finish.roll_came(run, roll)
+            return
         is_whole = len(run.not_there) == missing
         told = bring_history(context, run.around, roll, is_whole=is_whole)
         run.notes += told.notes

@@ -43,8 +43,7 @@ from backupkeeper.core.restoring import (
     RestorePlan,
 )
 from backupkeeper.ports.bucket import Bucket
-from backupkeeper.transfer.coldread import ColdReading
-from backupkeeper.transfer.regaining import Regained, Regaining, Wanted, read_whole
+from backupkeeper.transfer.regaining import Regained, Regaining, Wanted, WholeReading, read_whole
 from backupkeeper.transfer.ring import AbandonedError
 
 
@@ -75,6 +74,10 @@ class RestoreRun:
     """Folders that were made sure of."""
     proofs: list[Fact] = field(default_factory=list)
     """About objects that were fetched whole, still to be recorded."""
+    further: tuple[str, ...] = ()
+    """Digests to be made of every file as it is read back, beside what the catalog knows."""
+    digests: dict[str, Mapping[str, str]] = field(default_factory=dict)
+    """These, by path in the folder, of files that are there and right."""
 
     def tell(self, trouble: Trouble) -> None:
         """A trouble; one that comes back for every further file is told once."""
@@ -82,6 +85,11 @@ class RestoreRun:
             (one.place, one.message) == (trouble.place, trouble.message) for one in self.troubles
         ):
             self.troubles.append(trouble)
+
+    def has_all(self, roll: RollTasks) -> bool:
+        """Whether every file of a roll was read back right, in this run."""
+        names = (roll.names[file.path] for file in roll.now.roll.files)
+        return all(f"{roll.folder}/{name}" in self.digests for name in names)
 
     def outcome(self, plan: RestorePlan, seconds: float) -> RestoreOutcome:
         """All of it, as a value."""
@@ -108,7 +116,7 @@ class Came:
     """What a worker came back with. Without anything else the file was read and is something else."""
 
     task: Task
-    reading: ColdReading | None = None
+    reading: WholeReading | None = None
     made: Regained | None = None
     givers: Sequence[AnyGiver] = ()
     error: BackupkeeperError | None = None
@@ -142,7 +150,12 @@ def _compare(run: RestoreRun, task: Task, hands: Hands) -> Came:
     content = run.contents[task.file.content]
     try:
         reading = read_whole(
-            run.context.files, target.absolute(task.path), content, target.cold, on_bytes
+            run.context.files,
+            target.absolute(task.path),
+            content,
+            target.cold,
+            on_bytes,
+            run.further,
         )
     except ReadError:
         reading = None
@@ -161,6 +174,7 @@ def _regain(run: RestoreRun, task: Task, hands: Hands) -> Came:
         content=content,
         mtime_ns=task.file.mtime_ns,
         cold=target.cold,
+        further=run.further,
     )
     with ExitStack() as stack:
         givers = [
@@ -235,9 +249,11 @@ def take_in(run: RestoreRun, came: Came) -> None:
             missed(run, task, Fate.OTHER)
         else:
             run.kept_files += 1
-            run.not_cold = run.not_cold or came.reading.why_not_cold
+            run.digests[task.path] = came.reading.digests
+            run.not_cold = run.not_cold or came.reading.reading.why_not_cold
     elif came.made is not None and came.made.reading is not None:
         _prove_giver(run, came, came.made)
+        run.digests[task.path] = came.made.digests
         run.restored_files += 1
         run.restored_bytes += task.file.size
         run.not_cold = run.not_cold or came.made.reading.why_not_cold

@@ -9,6 +9,7 @@ Promises:
 
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 from functools import partial
 
 from backupkeeper.actions.context import Context
@@ -37,9 +38,13 @@ from backupkeeper.transfer.durable import write_small
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Brought:
-    """Whether there is a history now, and sentences about what is not as it should be."""
+    """Whether there is a history now, and sentences about what is not as it should be.
+
+    ``made``: it is a first generation, of what was just read back here.
+    """
 
     brought: bool
+    made: bool = False
     notes: tuple[str, ...] = ()
 
 
@@ -60,7 +65,7 @@ def bring_history(context: Context, around: Around, roll: RollTasks, *, is_whole
     contents = context.catalog.contents(file.content for file in roll.now.roll.files)
     wanted = {roll.names[file.path]: contents[file.content].xxh128 for file in roll.now.roll.files}
     try:
-        names, read = _of_folder(context, target.absolute(where))
+        names, read = history_files(context, target.absolute(where))
         there = read_history(names, read)
         if there is not None and not there.faults and _tells(there, wanted):
             return Brought(brought=True)
@@ -80,7 +85,7 @@ def bring_history(context: Context, around: Around, roll: RollTasks, *, is_whole
         return Brought(
             brought=False, notes=(f"{roll.folder}: its manifests were not brought: {error}",)
         )
-    return Brought(brought=True)
+    return Brought(brought=True, made=found is None)
 
 
 def _tells(history: History, wanted: Mapping[str, str]) -> bool:
@@ -122,7 +127,7 @@ def _everywhere(
     where = f"{folder}/{FOLDER}"
     for drive in around.drives.values():
         if drive.stays_on(where):
-            yield _of_folder(context, drive.absolute(where))
+            yield history_files(context, drive.absolute(where))
     for place, bucket in around.buckets.items():
         try:
             yield history_in(bucket, where)
@@ -142,7 +147,8 @@ def history_in(bucket: Bucket, where: str) -> tuple[list[str], Callable[[str], b
     return [name for name in entries if "/" not in name], partial(_fetched, bucket, where, entries)
 
 
-def _of_folder(context: Context, where: str) -> tuple[list[str], Callable[[str], bytes]]:
+def history_files(context: Context, where: str) -> tuple[list[str], Callable[[str], bytes]]:
+    """Names in a local ``ascmhl`` folder, and what reads one of them, for ``read_history``."""
     try:
         names = [name for name, kind in context.files.list(where) if kind is EntryKind.FILE]
     except OSError:
@@ -163,6 +169,20 @@ def _fetched(bucket: Bucket, where: str, sizes: Mapping[str, int], name: str) ->
 
 def _made(context: Context, roll: RollTasks, contents: Mapping[Blake3, Content]) -> _Named:
     """A first generation for what was just read back here."""
+    generation = generation_of(context, roll, contents, Process.TRANSFER, context.clock.now())
+    data, _ = build_manifest(generation)
+    name = manifest_name(1, generation.folder_name, generation.started_at)
+    return [(name, data), (CHAIN_NAME, extend_chain(None, name, data))]
+
+
+def generation_of(
+    context: Context,
+    roll: RollTasks,
+    contents: Mapping[Blake3, Content],
+    process: Process,
+    started_at: datetime,
+) -> Generation:
+    """All of a roll, as it was just read back here, as a first generation."""
     settings, sealed = context.config.manifest, roll.now.roll
     files = tuple(
         ManifestFile(
@@ -178,11 +198,11 @@ def _made(context: Context, roll: RollTasks, contents: Mapping[Blake3, Content])
         )
         for file in sorted(sealed.files, key=lambda file: roll.names[file.path])
     )
-    generation = Generation(
+    return Generation(
         number=1,
         folder_name=roll.folder.rpartition("/")[2],
-        started_at=context.clock.now(),
-        process=Process.TRANSFER,
+        started_at=started_at,
+        process=process,
         hostname=context.hostname,
         tool_version=context.version,
         files=files,
@@ -193,6 +213,3 @@ def _made(context: Context, roll: RollTasks, contents: Mapping[Blake3, Content])
         location=settings.location,
         comment=settings.comment,
     )
-    data, _ = build_manifest(generation)
-    name = manifest_name(1, generation.folder_name, generation.started_at)
-    return [(name, data), (CHAIN_NAME, extend_chain(None, name, data))]

@@ -10,7 +10,6 @@ from collections.abc import Mapping
 from contextlib import suppress
 
 from backupkeeper.actions.context import Context
-from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.actions.reading import read_small
 from backupkeeper.core.errors import DeviceError, HostileInputError
 from backupkeeper.manifests.formats import Format
@@ -25,14 +24,14 @@ from backupkeeper.manifests.mhl_model import (
 )
 from backupkeeper.manifests.mhl_read import MANIFEST_LIMIT_BYTES, read_manifest
 from backupkeeper.ports.files import EntryKind
-from backupkeeper.transfer.durable import discard, is_temp_name, replace_own
+from backupkeeper.transfer.durable import Guard, discard, is_temp_name, replace_own
 
 _OF_AN_INTERRUPTION = frozenset({FaultKind.MANIFEST_UNLISTED, FaultKind.CHAIN_MISSING})
 
 
 def name_last_manifest(
     context: Context,
-    drive: OnlineDrive,
+    guard: Guard,
     where: str,
     history: History,
     known: Mapping[str, str],
@@ -41,7 +40,7 @@ def name_last_manifest(
 
     Args:
         context: the world.
-        drive: the place of the history.
+        guard: raises if what is written to is not what it was any more.
         where: the absolute path of its folder.
         history: as it was read.
         known: XXH3-128 of every original of the roll that facts show here, by path.
@@ -66,9 +65,7 @@ def name_last_manifest(
     ours = manifest.creator.tool == TOOL and not manifest.references and not manifest.faults
     if not ours or not all(_says_what_is_known(file, known) for file in manifest.files):
         return False
-    replace_own(
-        context.files, f"{where}/{CHAIN_NAME}", extend_chain(chain, name, data), drive.guard
-    )
+    replace_own(context.files, f"{where}/{CHAIN_NAME}", extend_chain(chain, name, data), guard)
     return True
 
 

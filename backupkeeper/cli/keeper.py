@@ -6,6 +6,7 @@ from typing import Protocol
 
 from backupkeeper.config import Config
 from backupkeeper.core.drilling import DrillOutcome
+from backupkeeper.core.handing import Handing, HandoverOutcome
 from backupkeeper.core.keys import KeysReport
 from backupkeeper.core.mailing import DraftedMail, MailOutcome, Sending
 from backupkeeper.core.mending import KeptAside, RepairOutcome
@@ -103,6 +104,12 @@ class Keeper(Protocol):
 
     def restore(self, asked: Asked, *, agree: Agree, progress: Progress) -> RestoreOutcome:
         """Bring back."""
+        ...
+
+    def hand_over(
+        self, asked: Asked, handing: Handing, *, agree: Agree, progress: Progress
+    ) -> HandoverOutcome:
+        """Bring into a folder, in a form that any tool can check."""
         ...
 
     def drill(self, asked: Asked, *, agree: Agree, progress: Progress) -> DrillOutcome:

@@ -15,6 +15,7 @@ from backupkeeper.cli.copies import mirror, upload
 from backupkeeper.cli.costs import cost
 from backupkeeper.cli.demo import demo
 from backupkeeper.cli.drill import drill
+from backupkeeper.cli.export import export
 from backupkeeper.cli.failing import fail
 from backupkeeper.cli.gaps import gaps
 from backupkeeper.cli.keys import keys
@@ -106,7 +107,7 @@ def main(context: click.Context, config: str | None, identity: str | None) -> No
 
 place.add_command(check)
 for command in (
-    place, offload, mirror, upload, verify, repair, restore, drill, rebuild, may_wipe, gaps, report, keys, posters, manifest, run, status, page, pause, resume, service, demo,
+    place, offload, mirror, upload, verify, repair, restore, export, drill, rebuild, may_wipe, gaps, report, keys, posters, manifest, run, status, page, pause, resume, service, demo,
 ):  # fmt: skip
     main.add_command(command)
 place.add_command(cost)

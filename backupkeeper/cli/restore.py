@@ -1,6 +1,7 @@
 """``restore``: bring originals back."""
 
 import sys
+from collections.abc import Callable
 from dataclasses import replace
 
 import click
@@ -16,28 +17,40 @@ HINT = "--json lists them"
 """What lists the rest of many paths."""
 
 
+_OPTIONS = (
+    click.option("--from", "source", metavar="PLACE", help="Take from this place only."),
+    click.option("--dry-run", is_flag=True, help="Only tell what would come from where."),
+    click.option("--wait", is_flag=True, help="Wait for what the store has to thaw first."),
+    click.option(
+        "--tier",
+        type=click.Choice(["Bulk", "Standard", "Expedited"]),
+        default="Standard",
+        show_default=True,
+        help="How urgently the store thaws; faster costs more.",
+    ),
+    click.option(
+        "--thawed-days",
+        type=click.IntRange(1, 365),
+        default=7,
+        show_default=True,
+        help="For how many days the store keeps what it thawed.",
+    ),
+    click.option("--yes", is_flag=True, help="Don't ask, whatever it costs."),
+)
+
+
+def restoring_options(command: Callable[..., int]) -> Callable[..., int]:
+    """What a restore can be asked beside what and whereto."""
+    for option in reversed(_OPTIONS):
+        command = option(command)
+    return command
+
+
 @click.command(short_help="Bring a file, a roll, a shoot or everything back.")
 @click.argument("what", required=False)
 @click.option("--all", "everything", is_flag=True, help="Everything that is known.")
 @click.option("--to", "to", required=True, metavar="DIR", help="The folder to restore to.")
-@click.option("--from", "source", metavar="PLACE", help="Take from this place only.")
-@click.option("--dry-run", is_flag=True, help="Only tell what would come from where.")
-@click.option("--wait", is_flag=True, help="Wait for what the store has to thaw first.")
-@click.option(
-    "--tier",
-    type=click.Choice(["Bulk", "Standard", "Expedited"]),
-    default="Standard",
-    show_default=True,
-    help="How urgently the store thaws; faster costs more.",
-)
-@click.option(
-    "--thawed-days",
-    type=click.IntRange(1, 365),
-    default=7,
-    show_default=True,
-    help="For how many days the store keeps what it thawed.",
-)
-@click.option("--yes", is_flag=True, help="Don't ask, whatever it costs.")
+@restoring_options
 @json_option
 @click.pass_obj
 def restore(  # noqa: PLR0913 - click hands in each option by name
@@ -93,14 +106,14 @@ def restore(  # noqa: PLR0913 - click hands in each option by name
     )
 
 
-def show_plan(session: Session, plan: RestorePlan) -> None:
+def show_plan(session: Session, plan: RestorePlan, deed: str = "Restore") -> None:
     """The plan, before the question: on standard error, for standard output is for the answer."""
     look = replace(look_of(sys.stderr, session.environ), hint=HINT)
-    lines = as_text(plan_lines(plan, look), colours=False)
+    lines = as_text(plan_lines(plan, look, deed), colours=False)
     write_error(lines.rstrip("\n"))
 
 
-def is_meant(plan: RestorePlan, *, as_json: bool) -> bool:
+def is_meant(plan: RestorePlan, *, as_json: bool, question: str = "Restore it?") -> bool:
     """Ask at a terminal; elsewhere only ``--yes`` will do for what costs money or has to be thawed."""
     if not sys.stdin.isatty() or as_json:
         if plan.wants_word:
@@ -109,6 +122,6 @@ def is_meant(plan: RestorePlan, *, as_json: bool) -> bool:
                 advice="Add --yes.",
             )
         return True
-    if not click.confirm("Restore it?", err=True):
-        raise UsageError("Nothing was restored.")
+    if not click.confirm(question, err=True):
+        raise UsageError("Nothing was done.")
     return True

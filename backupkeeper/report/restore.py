@@ -15,12 +15,10 @@ from backupkeeper.report.verdict import Json
 from backupkeeper.report.words import duration, plural, shown, size, spans, told
 
 
-def plan_lines(plan: RestorePlan, look: Look) -> list[Line]:
-    """Everything that is to be known before it is done."""
+def plan_lines(plan: RestorePlan, look: Look, deed: str = "Restore") -> list[Line]:
+    """Everything that is to be known before it is done; ``deed`` is what it is called."""
     page = Page(look)
-    page.say(
-        f"Restore of {shown(plan.what)}: {plural(plan.files, 'file')}, {size(plan.size_bytes)}"
-    )
+    page.say(f"{deed} of {shown(plan.what)}: {plural(plan.files, 'file')}, {size(plan.size_bytes)}")
     page.line(f"  to {shown(plan.to)}")
     for one in plan.portions:
         _say_portion(page, plan, one)
@@ -73,8 +71,8 @@ def _say_cost(page: Page, plan: RestorePlan) -> None:
         page.say(f"It costs {money(plan.cost, plan.currency)}, by your prices.")
 
 
-def restore_lines(outcome: RestoreOutcome, look: Look) -> list[Line]:
-    """What came of it."""
+def restore_lines(outcome: RestoreOutcome, look: Look, deed: str = "restored") -> list[Line]:
+    """What came of it; ``deed`` is what was done with the files."""
     page = Page(look)
     if not outcome.done:
         page.say("Nothing was done.")
@@ -82,9 +80,7 @@ def restore_lines(outcome: RestoreOutcome, look: Look) -> list[Line]:
     what = f"{plural(outcome.restored_files, 'file')}, {size(outcome.restored_bytes)}"
     well = outcome.all_well
     proven = (
-        "restored, each read back"
-        if not outcome.not_cold
-        else "restored, not all proven: see below"
+        f"{deed}, each read back" if not outcome.not_cold else f"{deed}, not all proven: see below"
     )
     if outcome.kept_files and not outcome.restored_files:
         what, proven = plural(outcome.kept_files, "file"), "stood there already, right"

@@ -35,6 +35,14 @@ _FURTHER: dict[str, Callable[[], _Digest]] = {
 }
 FURTHER_DIGESTS = frozenset(_FURTHER)
 """Names of the digests that can be asked for beside XXH3-128 and BLAKE3 (ASC MHL's elements)."""
+_OF_BAGS: dict[str, Callable[[], _Digest]] = {
+    "sha224": hashlib.sha224,
+    "sha256": hashlib.sha256,
+    "sha384": hashlib.sha384,
+    "sha512": hashlib.sha512,
+}
+BAG_DIGESTS = frozenset(_OF_BAGS) | {"md5", "sha1"}
+"""Names of the digests that bags use; those that ASC MHL lacks are never remembered."""
 
 
 class ReadHasher:
@@ -96,9 +104,10 @@ class Hasher(ReadHasher):
         for name in further:
             if name == "xxh128":
                 continue
-            if name not in _FURTHER:
+            make = _FURTHER.get(name) or _OF_BAGS.get(name)
+            if make is None:
                 raise UsageError(f"There is no digest called {name}.")
-            self._further[str(name)] = _FURTHER[name]()
+            self._further[str(name)] = make()
 
     def update(self, data: Buffer) -> None:
         """Take the next bytes."""

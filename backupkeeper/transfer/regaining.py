@@ -11,7 +11,7 @@ Promises:
 
 import errno
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
@@ -39,12 +39,24 @@ from backupkeeper.transfer.ring import AbandonedError, new_buffer
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Wanted:
-    """The file. ``path`` is its final name, absolute; its folder must be there."""
+    """The file. ``path`` is its final name, absolute; its folder must be there.
+
+    ``further`` are digests to be made of what comes back from the medium (see ``transfer.hashing``).
+    """
 
     path: str
     content: Content
     mtime_ns: int
     cold: ColdPolicy
+    further: Sequence[str] = ()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class WholeReading:
+    """A file that was read from the medium and is right, with the further digests asked for."""
+
+    reading: ColdReading
+    digests: Mapping[str, str]
 
 
 @dataclass(kw_only=True, slots=True)
@@ -61,6 +73,7 @@ class Regained:
     pieced: list[int] = field(default_factory=list)
     lost: Ranges = ()
     reading: ColdReading | None = None
+    digests: Mapping[str, str] = field(default_factory=dict)
 
 
 class Regaining:
@@ -138,16 +151,22 @@ class Regaining:
             discard(self._files, temp.path)
             raise ReadBackError(path)
         self._name(temp.path)
-        self._made.reading = reading
+        self._made.reading, self._made.digests = reading.reading, reading.digests
         return self._made
 
-    def _read_back(self, temp: str) -> ColdReading | None:
+    def _read_back(self, temp: str) -> WholeReading | None:
         """What is on the medium; read once more where something held its pages just then."""
-        cold = self._wanted.cold
-        reading = read_whole(self._files, temp, self._wanted.content, cold, self._look_up)
-        if reading is not None and not reading.cold and cold.kind is ColdKind.KERNEL:
-            return read_whole(self._files, temp, self._wanted.content, cold, self._look_up)
-        return reading
+        wanted = self._wanted
+
+        def read() -> WholeReading | None:
+            return read_whole(
+                self._files, temp, wanted.content, wanted.cold, self._look_up, wanted.further
+            )
+
+        found = read()
+        if found is not None and not found.reading.cold and wanted.cold.kind is ColdKind.KERNEL:
+            return read()
+        return found
 
     def _look_up(self, _: int) -> None:
         if self._stopped():
@@ -233,14 +252,15 @@ def read_whole(
     content: Content,
     cold: ColdPolicy,
     on_bytes: Callable[[int], None],
-) -> ColdReading | None:
+    further: Sequence[str] = (),
+) -> WholeReading | None:
     """Read a file from the medium and compare all of it; None where it is not what it must be.
 
     Raises:
         ReadError: it can't be opened, is no regular file, or the device gives nothing.
         DriveGoneError: the device is gone.
     """
-    hasher = Hasher()
+    hasher = Hasher(further)
     reader = ColdReader(files, cold)
     reading = None
     with suppress(SourceChangedError):
@@ -252,4 +272,6 @@ def read_whole(
         content.blake3,
         content.block_map,
     )
-    return reading if same and reading is not None and not reading.unreadable else None
+    if not same or reading is None or reading.unreadable:
+        return None
+    return WholeReading(reading=reading, digests=found.digests)

@@ -10,9 +10,11 @@ from typing import TypeVar
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.costing import costs
 from backupkeeper.actions.drill import drill
+from backupkeeper.actions.handover import hand_over
 from backupkeeper.actions.restore import restore
 from backupkeeper.core.drilling import DrillOutcome
 from backupkeeper.core.errors import UsageError
+from backupkeeper.core.handing import Handing, HandoverOutcome
 from backupkeeper.core.prices import BucketCost
 from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome, RestorePlan
 from backupkeeper.ports.progress import Progress
@@ -37,6 +39,16 @@ class Restoring(ABC):
         once = _once(agree)
         return self._giving_way(
             lambda: restore(self._context, wanted, once, progress, pause=self._pause)
+        )
+
+    def hand_over(
+        self, asked: Asked, handing: Handing, *, agree: Agree, progress: Progress
+    ) -> HandoverOutcome:
+        """See ``actions.handover.hand_over``; ``what`` as in ``verify``, links in ``to`` resolved."""
+        wanted = replace(asked, what=meant(asked.what), to=whole_path(asked.to))
+        once = _once(agree)
+        return self._giving_way(
+            lambda: hand_over(self._context, wanted, handing, once, progress, pause=self._pause)
         )
 
     def drill(self, asked: Asked, *, agree: Agree, progress: Progress) -> DrillOutcome:

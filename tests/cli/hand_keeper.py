@@ -9,6 +9,7 @@ from typing import Any, Self
 from backupkeeper.cli.session import Session
 from backupkeeper.config import Config, parse_config
 from backupkeeper.core.drilling import DrillOutcome
+from backupkeeper.core.handing import Handing, HandoverOutcome
 from backupkeeper.core.keys import KeysReport
 from backupkeeper.core.mailing import DraftedMail, MailOutcome, Sending
 from backupkeeper.core.mending import KeptAside, RepairOutcome
@@ -147,6 +148,12 @@ class HandKeeper:
     def restore(self, asked: Asked, *, agree: Agree, progress: Progress) -> RestoreOutcome:
         answer: RestoreOutcome = self._answered("restore", asked)
         return answer if agree(answer.plan) else replace(answer, done=False)
+
+    def hand_over(
+        self, asked: Asked, handing: Handing, *, agree: Agree, progress: Progress
+    ) -> HandoverOutcome:
+        answer: HandoverOutcome = self._answered("hand_over", asked, handing)
+        return answer if agree(answer.restored.plan) else replace(answer, closed=False)
 
     def drill(self, asked: Asked, *, agree: Agree, progress: Progress) -> DrillOutcome:
         answer: DrillOutcome = self._answered("drill", asked)
