@@ -34,6 +34,7 @@ from backupkeeper.actions.upload_order import heads_in_order
 from backupkeeper.actions.uploads_begun import give_up_stale
 from backupkeeper.core.errors import EncryptionError, NoKeyError, OutOfReachError, PublicBucketError
 from backupkeeper.core.model import (
+    Blake3,
     CopyState,
     Place,
     PlaceId,
@@ -116,11 +117,22 @@ def upload_roll(
         if sends:
             surely = None if todo else roll
             run.listed += send_owed(context, run.bucket, place, run.troubles, surely=surely)
-        below = f"{now.roll.head.folder}/"
-        give_up_stale(context, run.bucket, place, wanted=run.wanted, below=below)
+        wanted = run.wanted | _wanted_elsewhere(context, place, roll)
+        give_up_stale(context, run.bucket, place, wanted=wanted)
         forget_if_doubted(context, place, run.bucket)
     progress.end()
     return _outcome(run)
+
+
+def _wanted_elsewhere(context: Context, place: Place, roll: RollId) -> set[tuple[str, Blake3]]:
+    """Key and content of what other rolls, of which an upload was begun, still want sent."""
+    keys = [begun.key for begun in context.catalog.uploads(place.id)]
+    return {
+        pair
+        for head in context.catalog.rolls()
+        if head.id != roll and any(key.startswith(f"{head.folder}/") for key in keys)
+        for pair in wanted_of(errands(roll_now(context, head.id), place))
+    }
 
 
 def _is_wanting(errand: Errand, around: Circumstances) -> bool:

@@ -6,15 +6,17 @@ Promises:
    stale. What other programs, or other catalogs, have begun in the bucket is left alone, also where
    it was gone on with here. (Merged catalogs remember each other's: of these none is given up while
    parts of it arrive.)
+3. Of a bucket that is lost or retired nothing is asked: its uploads are forgotten after some days.
 """
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.upload_notes import UploadNotes
-from backupkeeper.core.model import Blake3, Place, PlaceId
-from backupkeeper.core.uploads import Begun, is_stale
+from backupkeeper.core.model import Blake3, Place, PlaceId, Standing
+from backupkeeper.core.uploads import KEPT_FOR, Begun, is_stale
 from backupkeeper.ports.bucket import Bucket
 from backupkeeper.ports.catalog import Catalog
 
@@ -64,7 +66,6 @@ def give_up_stale(
     place: Place,
     *,
     wanted: Collection[tuple[str, Blake3]],
-    below: str = "",
 ) -> None:
     """Give up uploads of ours that have no use any more.
 
@@ -72,15 +73,14 @@ def give_up_stale(
         context: the world.
         bucket: the store that they were begun in.
         place: which one that is.
-        wanted: key and content of all that is still to be sent (below ``below``).
-        below: only keys that start with this are looked at.
+        wanted: key and content of all that is still to be sent.
 
     Raises:
         BucketUnreachableError: the store could not be asked, or does not remove one.
     """
     for begun in context.catalog.uploads(place.id):
         is_wanted = (begun.key, begun.content) in wanted
-        if is_wanted or not begun.key.startswith(below):
+        if is_wanted:
             continue
         there, now = bucket.look(begun.key) is not None, context.clock.now()
         if not is_stale(begun, now, wanted=is_wanted, there=there):
@@ -89,3 +89,16 @@ def give_up_stale(
         if is_stale(begun, now, wanted=is_wanted, there=there, last_part=last):
             bucket.give_up(begun)
             context.catalog.upload_ended(place.id, begun)
+
+
+def forget_of_closed(catalog: Catalog, now: datetime) -> None:
+    """Forget uploads to buckets that are lost or retired; the store's own rule ends them there.
+
+    Not at once: it may have been a mistake, and then they are gone on with.
+    """
+    for place in catalog.places():
+        if place.standing is Standing.ACTIVE:
+            continue
+        for begun in catalog.uploads(place.id):
+            if now - begun.begun_at >= KEPT_FOR:
+                catalog.upload_ended(place.id, begun)

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from backupkeeper.actions.arrivals import sample_event
+from backupkeeper.actions.uploads_begun import forget_of_closed
 from backupkeeper.core.deeds import DriveHere, Pictureless, Setback
 from backupkeeper.core.model import Event, EventKind, PlaceId
 from backupkeeper.core.patience import setbacks
@@ -99,6 +100,7 @@ class Memory:
             self._last_alive = now
             self.note(EventKind.SEEN, ALIVE)
             self._catalog.thin(now - KEPT, _THINNED)
+            forget_of_closed(self._catalog, now)
 
     def _last_known(self) -> datetime | None:
         alive = self._catalog.latest(EventKind.SEEN).get(ALIVE)

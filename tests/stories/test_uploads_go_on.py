@@ -1,7 +1,7 @@
 """Uploads that are interrupted and taken up again: through the catalog, as a person lives with it."""
 
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing
 from dataclasses import replace
 from datetime import timedelta
@@ -10,9 +10,10 @@ from typing import NoReturn
 
 import pytest
 
-from backupkeeper.core.model import CopyState, Role
-from backupkeeper.core.outcomes import UploadOutcome
+from backupkeeper.core.model import CopyState, Role, Standing
+from backupkeeper.core.outcomes import Trouble, UploadOutcome
 from backupkeeper.core.uploads import Begun
+from backupkeeper.daemon.memory import Memory
 from tests.stories.scoped_yard import ScopedYard
 from tests.stories.typed import AtAdvance
 from tests.stories.yard import QUIET, SHOOT, clip, roll_folder
@@ -159,7 +160,17 @@ def strange(begun: Begun, yard: BucketYard, *, days: int) -> Begun:
     return replace(begun, key=key, upload=upload, begun_at=at)
 
 
-def test_stale_uploads_of_ours_are_given_up_and_others_are_left_alone(yard: BucketYard) -> None:
+@pytest.mark.parametrize(
+    "deed",
+    [
+        lambda yard: yard.upload_one(origin="Main").troubles,
+        lambda yard: yard.upload().troubles,
+    ],
+    ids=["a deed of the daemon's", "the command"],
+)
+def test_stale_uploads_of_ours_are_given_up_and_others_are_left_alone(
+    yard: BucketYard, deed: Callable[[BucketYard], tuple[Trouble, ...]]
+) -> None:
     yard.upload(stopped_at=11)
     (begun,) = yard.begun()
     place = yard.place("Off site")
@@ -168,11 +179,46 @@ def test_stale_uploads_of_ours_are_given_up_and_others_are_left_alone(yard: Buck
         context.catalog.upload_begun(place, old)
         context.catalog.upload_begun(place, young)
     yard.rules.uploads["theirs"] = ("yard/footage/theirs", {}, {})
-    assert yard.upload_one(origin="Main").troubles == ()
-    assert {old, young} == set(yard.begun())  # of another roll: the daemon does not ask
-    assert yard.upload() is not None
+    assert deed(yard) == ()
     assert yard.begun() == (young,)
     assert set(yard.rules.uploads) == {young.upload, "theirs"}
+
+
+def test_an_upload_of_another_roll_is_left_alone_while_that_wants_sending(
+    yard: BucketYard,
+) -> None:
+    yard.upload(stopped_at=11)
+    begun = yard.begun()
+    yard.clock.at += timedelta(days=60)
+    assert yard.offload(yard.card("another", {"BOAT0009.MP4": clip(9)})).sealed
+    assert yard.upload_one(origin="Main", roll="Roll 02").troubles == ()
+    assert yard.begun() == begun
+    assert set(yard.rules.uploads) == {begun[0].upload}
+    assert yard.upload_one(origin="Main").sent_files == 1
+    assert yard.begun() == ()
+
+
+def test_uploads_to_a_bucket_that_is_given_up_are_forgotten_after_days_without_asking_it(
+    yard: BucketYard,
+) -> None:
+    yard.upload(stopped_at=11)
+    (begun,) = yard.begun()
+    with yard.context() as context:
+        (place,) = (one for one in context.catalog.places() if one.name == "Off site")
+        context.catalog.put_place(replace(place, standing=Standing.RETIRED))
+        yard.rules.seen.clear()
+        memory = Memory(context.catalog, yard.clock)
+        memory.tick(yard.clock.at)
+        assert context.catalog.uploads(place.id) == (begun,)  # it may have been a mistake
+        yard.clock.at += timedelta(days=7)
+        memory.tick(yard.clock.at)
+        assert context.catalog.uploads(place.id) == ()
+        context.catalog.upload_begun(place.id, begun)
+        context.catalog.put_place(replace(place, standing=Standing.ACTIVE))
+        yard.clock.at += timedelta(days=7)
+        memory.tick(yard.clock.at)
+        assert context.catalog.uploads(place.id) == (begun,)
+    assert yard.rules.seen == []
 
 
 def test_an_upload_whose_drive_is_away_waits_however_long_it_takes(yard: BucketYard) -> None:
