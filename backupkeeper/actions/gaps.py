@@ -14,13 +14,13 @@ from backupkeeper.actions.snapshots import snapshot_notes
 from backupkeeper.core.covers import Judge
 from backupkeeper.core.model import Place, PlaceId
 from backupkeeper.core.outcomes import GapReport, RollCover
-from backupkeeper.core.policy import copies_of, cover, worst_first
+from backupkeeper.core.policy import ALL_ROLES, copies_of, cover, worst_first
 
 
 def gaps(context: Context) -> GapReport:
     """All rolls, worst first. Reads the catalog only: no drive has to be here."""
     places = {place.id: place for place in context.catalog.places()}
-    now = context.clock.now()
+    now, policy = context.clock.now(), context.config.policy
     covers = covers_of(context, places, now)
     return GapReport(
         at=now,
@@ -29,6 +29,7 @@ def gaps(context: Context) -> GapReport:
         places=tuple(places.values()),
         notes=(*reminders(context), *readable_notes(context)),
         snapshots=snapshot_notes(context),
+        may_share=len(policy.roles or ALL_ROLES) > 1 and not policy.distinct_devices,
     )
 
 

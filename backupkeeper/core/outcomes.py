@@ -269,6 +269,8 @@ class GapReport:
     """Sentences to be told quietly: buckets that were not checked for long, and what is wrong there."""
     snapshots: tuple[SnapshotNote, ...] = ()
     """How each place stands with snapshots of the catalog."""
+    may_share: bool = False
+    """Whether the person lets copies of several roles stand on one physical device."""
 
     @property
     def with_gaps(self) -> tuple[RollCover, ...]:

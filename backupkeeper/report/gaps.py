@@ -8,7 +8,8 @@ Promises:
    "bytes_at_risk"}}``. ``state`` is that of the worst file. Where an offload was begun and not
    finished there is also ``"unfinished": [folder]``, where something is worth knowing of a bucket
    ``"notes": [sentence]``. Where there is a place also ``"snapshots": [{"place", "at", "current"}]``:
-   the catalog's last snapshot there (null: none), and whether it says all that is known now.
+   the catalog's last snapshot there (null: none), and whether it says all that is known now. Where the
+   person lets copies of several roles share one device also ``"may_share_device": true``.
 """
 
 from collections.abc import Mapping
@@ -17,6 +18,7 @@ from datetime import UTC
 from backupkeeper.core.model import CopyState, Role
 from backupkeeper.core.outcomes import GapReport, RoleCover, RollCover
 from backupkeeper.core.overview import Step
+from backupkeeper.core.policy import ALL_ROLES
 from backupkeeper.core.snapshots import SnapshotNote
 from backupkeeper.core.steps import gap_steps
 from backupkeeper.report.lines import Line, Look, Page, Tone
@@ -41,6 +43,8 @@ def gaps_json(report: GapReport) -> Json:
         found["snapshots"] = [_snapshot_json(one) for one in report.snapshots]
     if report.unfinished:
         found["unfinished"] = list(report.unfinished)
+    if report.may_share:
+        found["may_share_device"] = True
     if report.notes:
         found["notes"] = list(report.notes)
     return found
@@ -117,7 +121,13 @@ def _say_summary(page: Page, report: GapReport) -> None:
         page.say(f"{count(lacking)} of {total} {verb} a gap: {risk} at risk ({at}).", tone=Tone.BAD)
     elif report.rolls:
         held = size(sum(cover.roll.size_bytes for cover in report.rolls))
-        page.say(f"No gap: {total}, {held}, proven in every role ({at}).", tone=Tone.GOOD)
+        page.say(f"No gap: {total}, {held}, proven {_asked_for(report)} ({at}).", tone=Tone.GOOD)
+    if report.may_share and report.rolls and not lacking:
+        page.say(
+            "They may share one physical device ([policy] distinct_devices = false): one fall could break "
+            "them together.",
+            tone=Tone.WARN,
+        )
     if report.unfinished:
         number = len(report.unfinished)
         page.say(
@@ -126,6 +136,15 @@ def _say_summary(page: Page, report: GapReport) -> None:
             tone=Tone.BAD,
         )
         page.paths(report.unfinished, indent=4)
+
+
+def _asked_for(report: GapReport) -> str:
+    """``in every role``; where the person asks for fewer than there are: ``in role primary, …``."""
+    roles = tuple(report.rolls[0].roles)
+    if len(roles) == len(ALL_ROLES):
+        return "in every role"
+    word = "role" if len(roles) == 1 else "roles"
+    return f"in {word} {' and '.join(roles)}, and no more is asked for"
 
 
 def name_of(cover: RollCover) -> str:

@@ -43,6 +43,12 @@ def in_places(overview: Overview) -> str:
     return f"in {number(roles)} {'place' if roles == 1 else 'places'}"
 
 
+def _where(overview: Overview) -> str:
+    """Where all is proven; in the same breath what the person did not ask for."""
+    shared = " that may share one device" if overview.gaps.may_share else ""
+    return f"{in_places(overview)}{shared}"
+
+
 def answer(overview: Overview) -> str:
     """How everything stands, in one sentence."""
     rolls, lacking = overview.gaps.rolls, overview.gaps.with_gaps
@@ -68,11 +74,11 @@ def answer(overview: Overview) -> str:
 
 def _of_whole(overview: Overview, urgent: str) -> str:
     """The answer where no roll has a gap."""
-    proven = f"Everything is proven {in_places(overview)}"
+    proven = f"Everything is proven {_where(overview)}"
     if urgent:
         return f"{proven}, but {urgent}: {TODAY}."
     if overview.gaps.unfinished:
-        taken = f"Everything that was taken in is proven {in_places(overview)}"
+        taken = f"Everything that was taken in is proven {_where(overview)}"
         return f"{taken}{_unfinished(overview)}."
     if overview.worry is not Worry.NONE:
         soon = _soon(overview)
@@ -115,7 +121,7 @@ def _calm(overview: Overview) -> str:
         if overview.worry is not Worry.NONE
         else ""
     )
-    return f"{every} {in_places(overview)}{more}"
+    return f"{every} {_where(overview)}{more}"
 
 
 def is_all_lost(overview: Overview) -> bool:

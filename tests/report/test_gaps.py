@@ -54,6 +54,23 @@ What to do next
     )
 
 
+def test_what_was_not_asked_for_is_said_with_no_gap() -> None:
+    told = flat(gaps_lines(replace(gap_report(WHOLE), may_share=True), look()))
+    assert "They may share one physical device" in told
+    assert gaps_json(replace(gap_report(WHOLE), may_share=True))["may_share_device"] is True
+    assert "may_share_device" not in gaps_json(gap_report(WHOLE))
+    assert "share" not in flat(gaps_lines(replace(gap_report(DRONE), may_share=True), look()))
+    for roles, words in (
+        ((Role.PRIMARY,), "proven in role primary, and no more is asked for ("),
+        (
+            (Role.PRIMARY, Role.CLOUD),
+            "proven in roles primary and cloud, and no more is asked for (",
+        ),
+    ):
+        fewer = replace(WHOLE, roles={role: WHOLE.roles[role] for role in roles})
+        assert words in flat(gaps_lines(gap_report(fewer), look()))
+
+
 def test_narrow_and_plain_output_holds_the_same_words_in_its_width() -> None:
     report = gap_report(
         DRONE, SECOND, WHOLE, unfinished=("260613 Boatyard/Originals/Close/Roll 01",)

@@ -71,6 +71,16 @@ REPLACE = drive(advice=Advice(level=Level.REPLACE, reasons=("It fails.",)))
 CABLE = drive(advice=Advice(level=Level.CABLE, reasons=("It tears.",)))
 
 CASES: dict[str, tuple[Overview, str, str]] = {
+    "on one disk, as the person allows": (
+        overview(replace(WELL, may_share=True)),
+        "Everything is proven in three places that may share one device.",
+        "All 2 rolls in three places that may share one device",
+    ),
+    "on one disk, and an offload was begun": (
+        overview(replace(WELL, may_share=True, unfinished=("Roll 03",))),
+        "Everything that was taken in is proven in three places that may share one device, and 1 offload is not finished.",
+        "1 offload not finished",
+    ),
     "the first day": (
         overview(GapReport(at=NOW, rolls=())),
         "Nothing is taken in yet: neither a card nor a place to keep one.",
