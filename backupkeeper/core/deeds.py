@@ -128,6 +128,8 @@ class CardHere:
     """When the last verdict on this mount was given (None: never)."""
     may_wipe: bool | None = None
     """What it was."""
+    limits: tuple[str, ...] | None = None
+    """Sentences that belong to a yes; None: not known, for it was given before the daemon started."""
     withdrawn: bool = False
     """The last verdict was yes, and something that it rested on is not so any more."""
     asked: bool = False

@@ -294,10 +294,17 @@ def _card(card: CardHere, commands: Mapping[str, str]) -> Iterator[Matter]:
 
 def _verdict(card: CardHere, name: str) -> Matter:
     if card.may_wipe:
+        limits = card.limits
+        if limits is None:
+            limits = (
+                f"What your configuration asks for. More says: backupkeeper may-wipe {card.point}",
+            )
+        far = ", as far as was asked for" if limits else ""
+        proven = f"All {card.file_count} files of the card at {card.point} are proven{far}."
         return Matter(
             id=f"verdict yes|{card.token}",
-            subject=f"{name}: this card may be wiped",
-            body=f"All {card.file_count} files of the card at {card.point} are proven. {CAUTION}",
+            subject=f"{name}: this card may be wiped{far}",
+            body=" ".join((proven, *limits, CAUTION)),
             once=True,
         )
     return Matter(

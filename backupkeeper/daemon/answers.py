@@ -214,7 +214,8 @@ class Answers:
 
 
 def _card(card: CardHere, heard: Heard | None) -> CardStatus:
-    heard = heard or Heard(at=card.judged_at or LONG_AGO, may_wipe=card.may_wipe)
+    # A yes of before this daemon: what belongs to it in the same breath is not known any more.
+    heard = heard or Heard(at=card.judged_at or LONG_AGO, may_wipe=card.may_wipe and None)
     is_heard = heard.may_wipe is not None or bool(heard.failure)
     return CardStatus(
         point=card.point,

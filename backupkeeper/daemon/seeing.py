@@ -282,6 +282,9 @@ class Seeing:
         for sight in self.surroundings.sights.values():
             if sight.kind is SightKind.CARD:
                 card = card_here(sight, taken, judged)
+                heard = self.seen.heard.get(card.token)
+                if heard is not None and heard.may_wipe:
+                    card = replace(card, limits=heard.reasons)
                 yield replace(card, asked=True) if card.token in self.seen.asked else card
 
     def _naming(self, own: frozenset[int]) -> str:

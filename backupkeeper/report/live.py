@@ -227,7 +227,7 @@ def _answer(card: CardStatus, status: Status, zone: tzinfo) -> Iterator[Markup]:
         )
         return
     yield element("p", state(Shape.FULL, Tone.GOOD, "Yes"), class_="answer good")
-    yield element("p", element("strong", "This card may be wiped. "), when)
+    yield element("p", element("strong", f"This card may be wiped{_far(card)}. "), when)
     for limit in card.reasons:
         yield element("p", state(Shape.PART, Tone.WARN, text(limit)))
     yield element("p", CAUTION)
@@ -239,8 +239,13 @@ def _said(card: CardStatus, status: Status) -> Markup | None:
         return None
     if card.heard and status.at - card.heard_at >= OLD_AFTER:
         return None
-    answer = "may be wiped" if card.heard else "must not be wiped"
+    answer = f"may be wiped{_far(card)}" if card.heard else "must not be wiped"
     return text(f"{card.source or card.label or 'Card'}: this card {answer}. ")
+
+
+def _far(card: CardStatus) -> str:
+    """In the same breath as a yes; how far that is stands below it."""
+    return ", as far as was asked for" if card.reasons else ""
 
 
 def _button(words: str, *, do: str, card: str = "", **more: str) -> Markup:

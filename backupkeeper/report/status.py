@@ -215,10 +215,18 @@ def _card(card: CardStatus, status: Status) -> str:
     )
     if card.may_wipe is not None and card.judged_at is not None:
         answer = "may be wiped" if card.may_wipe else "DO NOT WIPE"
-        return f"{what}; {answer}, said {age(card.judged_at, status.at)}"
+        return f"{what}; {answer}, said {age(card.judged_at, status.at)}{_limits(card)}"
     if card.taken:
         return f"{what}; offloaded, not fit to be wiped yet. {card.note}".rstrip()
     return f"{what}; not offloaded. {card.note}".rstrip()
+
+
+def _limits(card: CardStatus) -> str:
+    """What belongs to a yes in the same breath."""
+    if not card.may_wipe or (card.heard and not card.reasons):
+        return ""
+    known = " ".join(map(told, card.reasons)) if card.heard else ""
+    return f", as far as was asked for. {known or 'Ask again before you wipe it.'}"
 
 
 def _tone(card: CardStatus) -> Tone:

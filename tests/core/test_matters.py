@@ -156,13 +156,24 @@ def test_what_should_be_known_of_a_card_before_it_is_read_is_told() -> None:
 
 
 def test_a_yes_comes_with_its_cautions_and_a_no_loudly() -> None:
-    yes = the(cards=(card(taken=True, may_wipe=True, judged_at=NOW),))
+    yes = the(cards=(card(taken=True, may_wipe=True, judged_at=NOW, limits=()),))
     assert "this card may be wiped" in yes.subject
     for caution in ("the bytes that are on it now", "Format it in the camera", "another place"):
         assert caution in yes.body
     no = the(cards=(card(taken=True, may_wipe=False, judged_at=NOW),))
     assert (no.urgent, "do not wipe this card" in no.subject) == (True, True)
     assert "may-wipe /media/card" in no.body
+
+
+def test_a_yes_is_told_with_what_was_not_asked_for() -> None:
+    """The answer says in the same breath what is still missing (README): a message is an answer too."""
+    limited = card(taken=True, may_wipe=True, judged_at=NOW, limits=("Still none in the cloud.",))
+    yes = the(cards=(limited,))
+    assert yes.subject == "Wide: this card may be wiped, as far as was asked for"
+    assert "Still none in the cloud." in yes.body
+    unknown = the(cards=(card(taken=True, may_wipe=True, judged_at=NOW),))
+    assert unknown.subject == yes.subject
+    assert "backupkeeper may-wipe /media/card" in unknown.body
 
 
 def test_a_yes_that_does_not_hold_any_more_is_taken_back_loudly() -> None:

@@ -56,7 +56,9 @@ def test_an_early_no_comes_with_its_reasons_and_does_not_take_the_cards_turn(
             stand.typed("offload", card.point, "--shoot", "260612 Boatyard", "--source", "Close")
             daemon.wait_for("Close: this card may be wiped")
             found = card_of(stand)
-            assert (found["heard"], found["may_wipe"], found["reasons"]) == (True, True, [])
+            assert (found["heard"], found["may_wipe"]) == (True, True)
+            (limit,) = found["reasons"]
+            assert "no proof that counts in the cloud (2 of 2 files)" in limit
             assert answered(stand, daemon)["heard"] is True, "asked again, it is read again"
             assert ask(f"{stand.root}/catalog.sqlite.locks", "judge", card="another") == {
                 "asked": False

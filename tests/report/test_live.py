@@ -164,7 +164,11 @@ def test_a_yes_comes_with_its_moment_and_its_cautions() -> None:
     assert CAUTION in found.words
     assert "Ask again" in found.words
     limited = replace(HERE, heard=True, heard_at=NOON, reasons=("Still none in the cloud.",))
-    assert "Still none in the cloud." in with_card(limited).words, "in the same breath"
+    found = with_card(limited)
+    assert "Still none in the cloud." in found.words, "in the same breath"
+    assert "This card may be wiped, as far as was asked for. Said" in found.words
+    said = seen(replace(IDLE, cards=(limited,)), "said").words
+    assert said == "Wide: this card may be wiped, as far as was asked for. "
 
 
 def test_who_hears_the_page_is_told_a_verdict_once_it_is_there() -> None:

@@ -263,7 +263,11 @@ def test_a_card_says_whether_it_may_be_wiped_only_after_a_verdict() -> None:
     assert "yet. It does NOT hold any more." in told(note="It does NOT hold any more.")
     assert "not offloaded. It answers to two." in told(taken=False, note="It answers to two.")
     judged = {"judged_at": NOON - timedelta(minutes=5)}
-    assert "may be wiped, said 5 minutes ago" in told(may_wipe=True, **judged)
+    yes = told(may_wipe=True, heard=True, **judged)
+    assert yes.endswith("may be wiped, said 5 minutes ago")
+    limited = told(may_wipe=True, heard=True, reasons=("Still none in the cloud.",), **judged)
+    assert limited.endswith("5 minutes ago, as far as was asked for. Still none in the cloud.")
+    assert told(may_wipe=True, **judged).endswith("asked for. Ask again before you wipe it.")
     assert "DO NOT WIPE" in told(may_wipe=False, **judged)
     assert "card WIDE at" in told(source=None)
 
