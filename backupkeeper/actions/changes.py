@@ -247,7 +247,7 @@ def _strange(context: Context, drive: OnlineDrive, folder: str) -> Strange | Non
     except (DeviceError, ListingError, OutOfReachError, UsageError):
         drive.guard()
         return None  # it went away, or can't be looked into
-    if not listing.files or _are_all_known(context, drive, folder, listing):
+    if not listing.files or are_all_known(context, drive, folder, listing):
         return None
     return Strange(
         place=drive.place.id,
@@ -300,7 +300,7 @@ def _is_ours(path: str) -> bool:
     return parts[0] == FOLDER or parts[0].startswith(OURS) or is_temp_name(parts[-1])
 
 
-def _are_all_known(context: Context, drive: OnlineDrive, folder: str, listing: CardListing) -> bool:
+def are_all_known(context: Context, drive: OnlineDrive, folder: str, listing: CardListing) -> bool:
     """Whether each file is known here by content, though under the roll of another folder.
 
     A roll is known by its content: the same files in two folders are one roll, taken in once.

@@ -5,7 +5,7 @@ directory's.
 """
 
 import errno
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from backupkeeper.actions.context import Context
@@ -18,6 +18,7 @@ from backupkeeper.manifests.mhl_history import read_history
 from backupkeeper.manifests.mhl_model import FOLDER, FaultKind
 from backupkeeper.manifests.mhl_read import MANIFEST_LIMIT_BYTES
 
+_FEW = 20
 _OF_AN_INTERRUPTION = frozenset({FaultKind.MANIFEST_UNLISTED, FaultKind.CHAIN_MISSING})
 """What a kill of ours leaves; it is not believed, and goes on in ``actions.histories``."""
 
@@ -50,6 +51,21 @@ class FoundHistory:
                 f"{self.folder}/{path} is not what the manifests there say of it; the folder was "
                 "left alone.",
                 advice="Another copy of this file may be good: compare before anything is deleted.",
+            )
+
+    def check_agreed(self, contradicted: Sequence[str]) -> None:
+        """Nothing of what was read may be other than it says.
+
+        Raises:
+            ManifestError: these files are.
+        """
+        if contradicted:
+            few, rest = contradicted[:_FEW], len(contradicted) - _FEW
+            named = ", ".join(f"{self.folder}/{path}" for path in few)
+            named += f" and {rest} more" if rest > 0 else ""
+            raise ManifestError(
+                f"{named}: not what the manifests there say; the folder was left alone.",
+                advice="Another copy may be good: compare before anything is deleted.",
             )
 
     def check_complete(self, here: Iterable[str]) -> None:

@@ -5,6 +5,7 @@ from contextlib import AbstractContextManager
 from typing import Protocol
 
 from backupkeeper.config import Config
+from backupkeeper.core.adopting import AdoptAll, AdoptWish
 from backupkeeper.core.drilling import DrillOutcome
 from backupkeeper.core.handing import Handing, HandoverOutcome
 from backupkeeper.core.keys import KeysReport
@@ -130,6 +131,10 @@ class Keeper(Protocol):
 
     def rebuild(self, wish: RebuildWish, *, progress: Progress) -> RebuildOutcome:
         """The catalog, from drives and buckets."""
+        ...
+
+    def adopt(self, wish: AdoptWish, *, progress: Progress) -> AdoptAll:
+        """What lies on a drive already becomes rolls, where it is."""
         ...
 
     def kept_aside(self, name: str | None) -> tuple[KeptAside, ...]:

@@ -11,6 +11,7 @@ from typing import Any
 import click
 
 from backupkeeper import __version__
+from backupkeeper.cli.adopt import adopt
 from backupkeeper.cli.copies import mirror, upload
 from backupkeeper.cli.costs import cost
 from backupkeeper.cli.demo import demo
@@ -107,7 +108,7 @@ def main(context: click.Context, config: str | None, identity: str | None) -> No
 
 place.add_command(check)
 for command in (
-    place, offload, mirror, upload, verify, repair, restore, export, drill, rebuild, may_wipe, gaps, report, keys, posters, manifest, run, status, page, pause, resume, service, demo,
+    place, offload, mirror, upload, verify, repair, restore, export, drill, rebuild, adopt, may_wipe, gaps, report, keys, posters, manifest, run, status, page, pause, resume, service, demo,
 ):  # fmt: skip
     main.add_command(command)
 place.add_command(cost)

@@ -319,6 +319,10 @@ class AdoptOutcome:
     left_out: tuple[tuple[str, str], ...] = ()
     warnings: tuple[str, ...] = ()
     troubles: tuple[Trouble, ...] = ()
+    confirmed: int = 0
+    """Files of which manifests or checksum lists that lay there already said the very same."""
+    not_there: tuple[str, ...] = ()
+    """Files that a checksum list names and that are not there."""
     seconds: float = 0.0
 
 

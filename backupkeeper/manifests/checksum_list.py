@@ -6,7 +6,8 @@ Promises:
    with a backslash: seen of Debian's ``b3sum`` 1.2.0 and ``sha256sum`` 9.1, and held by a test. The
    latter also writes a carriage return as ``\r``, which the former refuses; so ``escape_cr``.
 3. Reading takes that form, with ``*`` before the name, with CRLF throughout, and the tagged one,
-   ``NAME (PATH) = HASH``. Only ``ManifestError`` leaves, and no path that leads out is handed on.
+   ``NAME (PATH) = HASH``; a mark of UTF-8 at the beginning and lines that begin with ``#`` or ``;`` say
+   nothing. Only ``ManifestError`` leaves, and no path that leads out is handed on.
 
 ``b3sum`` can't check a name that is not UTF-8; ``sha256sum`` and its like can.
 """
@@ -21,7 +22,11 @@ from backupkeeper.manifests.names import impossible_path, path_bytes
 LIST_LIMIT_BYTES: Final = 1 << 30
 _DIGEST: Final = re.compile(r"(?:[0-9a-f]{2}){4,64}")
 _LINE: Final = re.compile(rb"(\\?)([0-9a-fA-F]{8,128}) [ *](.+)", re.DOTALL)
-_TAGGED: Final = re.compile(rb"(\\?)[A-Za-z0-9/-]{1,20} \((.+)\) = ([0-9a-fA-F]{8,128})", re.DOTALL)
+_TAGGED: Final = re.compile(
+    rb"(\\?)([A-Za-z0-9/_-]{1,20}) \((.+)\) = ([0-9a-fA-F]{8,128})", re.DOTALL
+)
+_UTF8_MARK: Final = b"\xef\xbb\xbf"
+_REMARKS: Final = (b"#", b";")
 _ESCAPES: Final = {b"\\": b"\\\\", b"\n": b"\\n", b"\r": b"\\r"}
 _PLAIN: Final = {escaped[1:]: plain for plain, escaped in _ESCAPES.items()}
 _ESCAPED: Final = re.compile(rb"\\(.?)", re.DOTALL)
@@ -58,35 +63,46 @@ def read_list(data: bytes) -> tuple[tuple[str, str], ...]:
     Raises:
         ManifestError: too long, a line without the form, a path that leads out, a path twice.
     """
+    return tuple((digest, path) for _, digest, path in read_tagged(data))
+
+
+def read_tagged(data: bytes) -> tuple[tuple[str, str, str], ...]:
+    """As ``read_list``, with what stands before each as the name of its digest ("": nothing).
+
+    Raises:
+        ManifestError: as there.
+    """
     if len(data) > LIST_LIMIT_BYTES:
         raise ManifestError(f"A checksum list is longer than {LIST_LIMIT_BYTES:,} bytes.")
+    data = data.removeprefix(_UTF8_MARK)
     lines = data.removesuffix(b"\n").split(b"\n") if data else []
     if lines and all(line.endswith(b"\r") for line in lines):
         lines = [line.removesuffix(b"\r") for line in lines]
-    found: dict[str, str] = {}
+    found: dict[str, tuple[str, str]] = {}
     for number, line in enumerate(lines, 1):
-        if not line:
+        if not line or line.startswith(_REMARKS):
             continue
-        digest, path = _parsed(line, number)
+        tag, digest, path = _parsed(line, number)
         if why := impossible_path(path):
             raise ManifestError(f"Line {number} of the checksum list can't be used: {why}.")
         if path in found:
             raise ManifestError(f"Line {number} of the checksum list names a path again.")
-        found[path] = digest
-    return tuple((digest, path) for path, digest in found.items())
+        found[path] = tag, digest
+    return tuple((tag, digest, path) for path, (tag, digest) in found.items())
 
 
-def _parsed(line: bytes, number: int) -> tuple[str, str]:
+def _parsed(line: bytes, number: int) -> tuple[str, str, str]:
+    tag = b""
     if (form := _LINE.fullmatch(line)) is not None:
         escaped, digest, name = form.groups()
     elif (form := _TAGGED.fullmatch(line)) is not None:
-        escaped, name, digest = form.groups()
+        escaped, tag, name, digest = form.groups()
     else:
         raise ManifestError(f"Line {number} of the checksum list has not the form HASH  PATH.")
     if escaped:
         name = _ESCAPED.sub(lambda match: _unescaped(match[1], number), name)
     path = name.decode("utf-8", "surrogateescape").removeprefix("./")
-    return digest.decode("ascii").lower(), path
+    return tag.decode("ascii"), digest.decode("ascii").lower(), path
 
 
 def _unescaped(letter: bytes, number: int) -> bytes:

@@ -6,6 +6,7 @@ even if something else could not be reached: damage is the news.
 
 from collections.abc import Sequence
 
+from backupkeeper.core.adopting import AdoptAll
 from backupkeeper.core.bucket_advice import Level
 from backupkeeper.core.drilling import DrillOutcome, DrillResult
 from backupkeeper.core.mending import RepairOutcome
@@ -59,6 +60,11 @@ def of_posters(outcome: PostersOutcome) -> int:
 
 def of_rebuild(outcome: RebuildOutcome) -> int:
     """0: something was found, and nothing is left to see to."""
+    return WELL if outcome.all_well else ATTENTION
+
+
+def of_adopt(outcome: AdoptAll) -> int:
+    """0: something was found, all of it could be placed, and what was read is right and proven."""
     return WELL if outcome.all_well else ATTENTION
 
 

@@ -14,6 +14,7 @@ from typing import Self, TypeVar
 from tzlocal import get_localzone
 
 from backupkeeper import __version__
+from backupkeeper.actions.adopt_all import adopt_all
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.export import export_list
 from backupkeeper.actions.gaps import gaps
@@ -35,6 +36,7 @@ from backupkeeper.actions.verify_folder import is_loose_folder, verify_folder
 from backupkeeper.catalog.store import open_catalog
 from backupkeeper.cloud.throttle import ByTheClock, Throttle
 from backupkeeper.config import Config
+from backupkeeper.core.adopting import AdoptAll, AdoptWish
 from backupkeeper.core.deeds import Deed, DeedKind
 from backupkeeper.core.errors import BackupkeeperError, OutOfReachError, PlaceHeldError
 from backupkeeper.core.forming import Forming
@@ -277,6 +279,12 @@ class Keeper(Restoring, Mailing, Picturing, Judging):
         sources = tuple(one if one.startswith("s3://") else whole_path(one) for one in wish.sources)
         asked = replace(wish, sources=sources)
         return self._giving_way(lambda: rebuild(self._context, asked, progress))
+
+    def adopt(self, wish: AdoptWish, *, progress: Progress) -> AdoptAll:
+        """See ``actions.adopt_all.adopt_all``; after a dry run no snapshot is kept."""
+        if wish.dry_run:
+            return adopt_all(self._context, wish, progress)
+        return self._worked(lambda: adopt_all(self._context, wish, progress), progress)
 
     def kept_aside(self, name: str | None) -> tuple[KeptAside, ...]:
         """See ``actions.kept_aside.kept_aside``."""

@@ -8,6 +8,7 @@ from typing import Any, Self
 
 from backupkeeper.cli.session import Session
 from backupkeeper.config import Config, parse_config
+from backupkeeper.core.adopting import AdoptAll, AdoptWish
 from backupkeeper.core.drilling import DrillOutcome
 from backupkeeper.core.handing import Handing, HandoverOutcome
 from backupkeeper.core.keys import KeysReport
@@ -171,6 +172,9 @@ class HandKeeper:
 
     def rebuild(self, wish: RebuildWish, *, progress: Progress) -> RebuildOutcome:
         return self._answered("rebuild", wish)  # type: ignore[no-any-return]  # as above
+
+    def adopt(self, wish: AdoptWish, *, progress: Progress) -> AdoptAll:
+        return self._answered("adopt", wish)  # type: ignore[no-any-return]  # as above
 
     def kept_aside(self, name: str | None) -> tuple[KeptAside, ...]:
         return self._answered("kept-aside", name)  # type: ignore[no-any-return]  # as above

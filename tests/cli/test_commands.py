@@ -14,6 +14,7 @@ from click.testing import CliRunner, Result
 
 from backupkeeper import __version__
 from backupkeeper.cli.main import main
+from backupkeeper.core.adopting import AdoptAll, AdoptPlan, FoundRoll, Named
 from backupkeeper.core.errors import (
     BucketUnreachableError,
     ConfigError,
@@ -34,6 +35,19 @@ OFFLOAD = ("offload", day.CARD, "--shoot", "260612 Boatyard", "--source", "Wide"
 ADD = ("place", "add", "/media/me/MAIN", "--role", "primary", "--name", "Main")
 KEYS = KeysReport(recipients=(), hide_names=False, identity_file="", buckets=())
 REPAIRED = RepairOutcome(what="Main", dry_run=False)
+ADOPTED = AdoptPlan(
+    place="Main",
+    path="",
+    rolls=(
+        FoundRoll(
+            folder="260612 Boatyard/Wide/Card 1",
+            named=Named(shoot="260612 Boatyard", source="Wide", roll="Card 1", why="named by you"),
+            files=2,
+            clips=1,
+            size_bytes=8,
+        ),
+    ),
+)
 REBUILT = RebuildOutcome(
     dry_run=False,
     sources=("Main (/media/me/MAIN)",),
@@ -86,6 +100,8 @@ def run(answer: Any, *words: str, **environ: str) -> Result:
         (KEYS, ("keys", "--kept", "key.txt", "--where", "in the safe"), 0),
         (REBUILT, ("rebuild", "--from", "/media/me/MAIN"), 0),
         (replace(REBUILT, taken=()), ("rebuild", "--merge", "--take-in"), 1),
+        (AdoptAll(plan=ADOPTED, dry_run=True), ("adopt", "Main", "--dry-run", "--rate", "150"), 0),
+        (AdoptAll(plan=replace(ADOPTED, rolls=()), dry_run=False), ("adopt", "Main", "Old"), 1),
         (day.place_reports(), ("place", "list"), 0),
         (day.PLACES[0], ADD, 0),
     ],

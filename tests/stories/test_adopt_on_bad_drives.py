@@ -10,7 +10,8 @@ from typing import Any
 
 import pytest
 
-from backupkeeper.actions.adopt import CHUNK_FILES, adopt_folder
+from backupkeeper.actions.adopt import adopt_folder
+from backupkeeper.actions.adopt_reading import CHUNK_FILES
 from backupkeeper.core.errors import ManifestError, ReadError, SyncError
 from backupkeeper.core.model import Role
 from backupkeeper.core.outcomes import AdoptOutcome
