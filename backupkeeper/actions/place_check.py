@@ -11,6 +11,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Final
 
+from backupkeeper.actions.class_heeded import other_classes
 from backupkeeper.actions.context import Context
 from backupkeeper.core.bucket_advice import BucketAdvice, Level, advice_on_bucket, quoted
 from backupkeeper.core.bucket_findings import BucketCheck, Findings, decoded, encoded
@@ -60,7 +61,12 @@ def told(context: Context, place: Place, at: datetime, found: Findings) -> Place
 def advice_on(context: Context, place: Place, found: Findings) -> tuple[BucketAdvice, ...]:
     """What findings mean for this person."""
     days = context.config.upload.retention_days
-    return advice_on_bucket(found, name=place.name, retention_days=days)
+    return advice_on_bucket(
+        found,
+        name=place.name,
+        retention_days=days,
+        other_classes=other_classes(context, place),
+    )
 
 
 def try_bucket(context: Context, place: Place, progress: Progress) -> Findings:

@@ -81,6 +81,8 @@ class Sending:
     """Key and content of what is to be sent and was not yet."""
     storage_class: str = ""
     """For the roll that is being sent now."""
+    classes: dict[str, str] = field(default_factory=dict)
+    """Of each class that was asked for: the one in which an object stands instead (empty: in it)."""
     notes: UploadNotes | None = None
     """What machines tell each other of their uploads there."""
 
@@ -211,6 +213,12 @@ def _is_the_damaged_one(run: Sending, errand: Errand) -> bool:
     return entry is not None and latest is not None and entry.mark == latest.version
 
 
+def take_class(run: Sending, sent: Sent) -> None:
+    """Take in whether an object that was just made stands in the class that was asked for."""
+    if run.storage_class and not sent.found:
+        run.classes[run.storage_class] = sent.other_class or run.classes.get(run.storage_class, "")
+
+
 def tell(run: Sending, key: str, how: str) -> None:
     """Tell of an object that is not as it must be."""
     message = f"The object there {how}; it was left as it is."
@@ -279,6 +287,7 @@ def _send(
         return None
     if sent.unlocked:
         run.troubles.append(Trouble(place=run.place.name, path=key, message=sent.unlocked))
+    take_class(run, sent)
     run.sent_files += 1
     run.sent_bytes += content.size
     fact = sent_fact(context, run.place, key, content, sent.entry, ", ".join(sent.attested_by))

@@ -21,7 +21,7 @@ from backupkeeper.actions.context import Context
 from backupkeeper.actions.fetching import fetch_back
 from backupkeeper.actions.one_roll import RollNow
 from backupkeeper.actions.recording import record_seen
-from backupkeeper.actions.sending import Errand, Sending, sent_fact, sources_of, tell
+from backupkeeper.actions.sending import Errand, Sending, sent_fact, sources_of, take_class, tell
 from backupkeeper.cloud.crew import Crew
 from backupkeeper.core.errors import (
     BackupkeeperError,
@@ -203,6 +203,7 @@ class _Crowd:
         run, key = self._run, one.errand.key
         self._held -= one.content.size
         self._facts.extend(arrived.facts)
+        take_class(run, arrived.sent)
         run.sent_files += 1
         run.sent_bytes += one.content.size
         run.fetched += arrived.fetched

@@ -11,6 +11,7 @@ Promises:
 from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 
+from backupkeeper.actions.class_heeded import note_classes
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.encrypting_bucket import EncryptingBucket
 from backupkeeper.actions.findings import VerifyRun, until
@@ -121,7 +122,7 @@ def upload_roll(
         give_up_stale(context, run.bucket, place, wanted=wanted)
         forget_if_doubted(context, place, run.bucket)
     progress.end()
-    return _outcome(run)
+    return _outcome(context, run)
 
 
 def _wanted_elsewhere(context: Context, place: Place, roll: RollId) -> set[tuple[str, Blake3]]:
@@ -211,7 +212,7 @@ def _upload_to(
     except PublicBucketError as error:  # told of this bucket; others may still be sent to
         run = _sending(context, place, ())
         run.troubles.append(Trouble(place=place.name, path="", message=str(error)))
-        return _outcome(run)
+        return _outcome(context, run)
     run = _sending(context, place, drives)
     run.attests = run.bucket.capabilities().attests  # no answer? that is told before any work
     since = context.clock.now() - context.config.policy.attested_age
@@ -228,16 +229,17 @@ def _upload_to(
         run.troubles.append(Trouble(place=place.name, path="", message=str(error)))
     forget_if_doubted(context, place, run.bucket)
     progress.end()
-    return _outcome(run)
+    return _outcome(context, run)
 
 
-def _outcome(run: Sending) -> UploadOutcome:
+def _outcome(context: Context, run: Sending) -> UploadOutcome:
     return UploadOutcome(
         bucket=run.place.name,
         sent_files=run.sent_files,
         sent_bytes=run.sent_bytes,
         looked_at=run.looked_at,
         listed=run.listed,
+        warnings=note_classes(context, run.place, run.classes),
         fetched_back=WHY_FETCHED if run.fetched and run.attests is False else None,
         waiting=tuple(run.waiting),
         troubles=tuple(run.troubles),

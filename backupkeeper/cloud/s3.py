@@ -30,6 +30,7 @@ from backupkeeper.cloud.lifecycle import our_rule, set_our_rule
 from backupkeeper.cloud.listed_parts import listed_parts
 from backupkeeper.cloud.listing import listed
 from backupkeeper.cloud.remembering import believed
+from backupkeeper.cloud.shelves import other_class
 from backupkeeper.cloud.thaw import ask_to_thaw
 from backupkeeper.cloud.trying import capabilities_of, check_bucket, who_reads
 from backupkeeper.cloud.upload import Upload
@@ -185,6 +186,8 @@ class S3Bucket:
             raise
         if (sent.entry.version is not None) != can.versioning:
             self._doubt()
+        if not sent.found:
+            sent = replace(sent, other_class=other_class(storage_class, sent.entry.shelf))
         if lock and in_parts:
             version = sent.entry.version
             sent = replace(sent, unlocked=see_locked(self._store, key, version, lock))

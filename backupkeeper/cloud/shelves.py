@@ -1,4 +1,4 @@
-"""Saying it plainly where the storage class may be what a store refuses."""
+"""Saying it plainly where a store refuses the storage class, or pays no heed to it."""
 
 from typing import Final
 
@@ -6,6 +6,7 @@ from backupkeeper.cloud.client import Store
 from backupkeeper.cloud.errors import code_and_status
 from backupkeeper.core.errors import UsageError
 
+_USUAL: Final = "STANDARD"
 _NO_SUCH_CLASS: Final = {
     "InvalidStorageClass",
     "InvalidArgument",
@@ -35,3 +36,13 @@ def see_class(store: Store, path: str, storage_class: str, error: BaseException)
             advice="Name one that it has under [upload] storage_class or [[upload.classes]], or "
             "none.",
         ) from error
+
+
+def other_class(asked: str, shelf: str) -> str:
+    """The class in which an object came into being, where another one was asked for; else empty.
+
+    A HEAD names every class but ``STANDARD`` (the documents of S3 on HeadObject; radosgw 16.2 names
+    all).
+    """
+    stands = shelf or _USUAL
+    return stands if asked and stands != asked else ""

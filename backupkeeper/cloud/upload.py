@@ -217,7 +217,8 @@ class Upload:
         if there.entry.size != self.size or there.entry.etag != etag_of_parts(md5s):
             self._forget(begun)
             raise NameTakenError(self.path) if theirs else AttestationRefusedError(self.path)
-        return Sent(entry=there.entry, attested_by=mine._both(begun))  # noqa: SLF001 - one of us
+        checks = mine._both(begun)  # noqa: SLF001 - one of us
+        return Sent(entry=there.entry, attested_by=checks, found=True)
 
     def _both(self, begun: Begun) -> tuple[str, ...]:
         """Checks that were enforced when parts were sent, then and now."""

@@ -5,8 +5,10 @@ Promises:
 2. What nobody was allowed to look at is told as that, never as a no.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from types import MappingProxyType
 from typing import Final, assert_never
 
 from backupkeeper.core.bucket_findings import Findings, Word
@@ -34,13 +36,18 @@ class BucketAdvice:
 
 SHORTEST_ABORT: Final = 30
 """Days for which an unfinished upload should be left alone: a shoot may take weeks on a slow line."""
+NO_CLASSES: Final[Mapping[str, str]] = MappingProxyType({})
 _SKEW_TOLD_S: Final = 60.0
 _UNITS: Final = ((86_400, "days"), (3_600, "hours"), (60, "minutes"))
 """Seconds of each. From 15 minutes on Amazon S3 refuses requests (its documentation; from memory)."""
 
 
 def advice_on_bucket(
-    found: Findings, *, name: str, retention_days: int
+    found: Findings,
+    *,
+    name: str,
+    retention_days: int,
+    other_classes: Mapping[str, str] = NO_CLASSES,
 ) -> tuple[BucketAdvice, ...]:
     """What the findings mean for a person, what matters most first.
 
@@ -48,6 +55,7 @@ def advice_on_bucket(
         found: the findings.
         name: what the place is called, for commands.
         retention_days: for how long the person wants objects locked; 0: not at all.
+        other_classes: storage classes that were asked for in vain, with the one in which objects stand.
     """
     told: list[BucketAdvice] = []
     told += _on_public(found, name)
@@ -56,6 +64,10 @@ def advice_on_bucket(
     told += _on_versions(found, retention_days)
     told += _on_lifecycle(found, name)
     told += _on_clock(found)
+    told += (
+        BucketAdvice(code="class-ignored", level=Level.WARN, words=class_words(asked, got))
+        for asked, got in other_classes.items()
+    )
     if found.left_behind:
         told.append(
             BucketAdvice(
@@ -70,6 +82,15 @@ def advice_on_bucket(
         )
     order = list(Level)
     return tuple(sorted(told, key=lambda one: order.index(one.level)))
+
+
+def class_words(asked: str, got: str) -> str:
+    """What a person should know of a storage class that a bucket pays no heed to."""
+    return (
+        f"The storage class {asked} was asked for, and objects stand in {got}: they may cost more than "
+        "you reckon with. See what the store calls its classes, and set [upload] storage_class or "
+        "[[upload.classes]] to that."
+    )
 
 
 def quoted(name: str) -> str:

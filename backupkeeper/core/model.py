@@ -311,6 +311,9 @@ class EventKind(StrEnum):
     LISTED = "listed"
     """A roll's manifest and chain stand in a bucket: subject the place's and the roll's id, detail
     the roll's folder."""
+    CLASS_SEEN = "class seen"
+    """Objects came into being for which a storage class was asked: subject the place's id and that
+    class, detail the class in which they stand instead (empty: they stand in it)."""
     KEYS_SHOWN = "keys shown"
     """Somebody showed that they can decrypt: subject what (``actions.encrypting``), detail the
     recipients whose key was there, one a line."""

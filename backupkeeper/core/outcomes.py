@@ -89,6 +89,8 @@ class UploadOutcome:
     troubles: tuple[Trouble, ...]
     listed: int = 0
     """Rolls whose files were all there before, and whose manifest stands there only now."""
+    warnings: tuple[str, ...] = ()
+    """Sentences about the bucket that fail nothing."""
 
 
 class Finding(StrEnum):

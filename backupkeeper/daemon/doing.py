@@ -158,7 +158,7 @@ def _upload(context: Context, deed: Deed, progress: Progress) -> Finished:
     if outcome.listed:
         said.append(f"Brought {plural(outcome.listed, 'manifest')} that still lacked.")
     return Finished(
-        said=" ".join([*said, *outcome.waiting]),
+        said=" ".join([*said, *outcome.warnings, *outcome.waiting]),
         size_bytes=outcome.sent_bytes,
         files=outcome.sent_files + outcome.looked_at + outcome.listed,
         troubles=_troubles(outcome.troubles),

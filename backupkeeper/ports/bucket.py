@@ -82,6 +82,10 @@ class Sent:
     Only where it was seen to. Else the key was looked at right before, and what another program put
     there in that instant is replaced.
     """
+    found: bool = False
+    """It had come into being before, and was only seen now."""
+    other_class: str = ""
+    """The storage class in which it came into being where another one was asked for."""
 
 
 class Remembering(Protocol):

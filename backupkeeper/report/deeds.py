@@ -138,6 +138,8 @@ def _say_bucket(page: Page, outcome: UploadOutcome) -> None:
         page.say(f"{plural(outcome.listed, 'manifest')} that still lacked there followed.")
     if outcome.fetched_back:
         page.say(told(outcome.fetched_back), indent=2)
+    for warning in outcome.warnings:
+        page.say(told(warning), indent=2, tone=Tone.WARN)
     say_troubles(page, outcome.troubles)
     say_sentences(page, "Waiting", outcome.waiting)
 

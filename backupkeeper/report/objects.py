@@ -102,6 +102,7 @@ def upload_json(outcomes: Sequence[UploadOutcome]) -> Json:
                 "looked_at": one.looked_at,
                 "listed": one.listed,
                 "fetched_back": one.fetched_back,
+                "warnings": list(one.warnings),
                 "waiting": list(one.waiting),
                 "troubles": _troubles(one.troubles),
             }

@@ -83,3 +83,14 @@ def test_what_matters_most_comes_first_and_only_public_stops(one: Findings) -> N
     assert levels == sorted(levels)
     assert (Level.STOP in {each.level for each in advice}) is one.is_public
     assert all(each.words.rstrip(":").endswith(".") or each.command for each in advice)
+
+
+def test_a_class_that_was_asked_for_in_vain_is_told_with_what_is_done_instead() -> None:
+    advice = advice_on_bucket(
+        GOOD, name="Off site", retention_days=0, other_classes={"COOL": "STANDARD"}
+    )
+    (one,) = (one for one in advice if one.code == "class-ignored")
+    assert one.level is Level.WARN
+    assert one.words.startswith(
+        "The storage class COOL was asked for, and objects stand in STANDARD"
+    )

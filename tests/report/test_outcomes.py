@@ -136,6 +136,9 @@ def test_an_upload_that_waits_is_not_well() -> None:
     assert "Roll 01 waits." in told
     listing = [replace(uploaded(), sent_files=0, listed=1)]
     assert "1 manifest that still lacked there" in day.flat(upload_lines(listing, day.look()))
+    warned = [replace(uploaded(), warnings=("The storage class COOL was asked for.",))]
+    assert "The storage class COOL was asked for." in day.flat(upload_lines(warned, day.look()))
+    assert exits.of_upload(warned) == 0
     idle = replace(uploaded(), sent_files=0)
     assert "nothing to send" in day.flat(upload_lines([idle], day.look()))
 

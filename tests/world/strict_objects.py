@@ -34,6 +34,8 @@ def new_version(world: World, bucket: Bucket, asked: Asked, data: bytes) -> Vers
         for name, value in asked.headers.items()
         if name.startswith("x-amz-meta-") or name in KEPT
     }
+    if world.rules.ignores_classes:
+        metadata.pop("x-amz-storage-class", None)
     own = {name: value for name, value in metadata.items() if name.startswith("x-amz-meta-")}
     if sum(len(name) - 11 + len(value) for name, value in own.items()) > METADATA_BYTES:
         raise RefusedError(400, "MetadataTooLarge")

@@ -36,6 +36,8 @@ class Rules:
     """So many conditional puts and completes meet another writer: 409 (section 7.5)."""
     knows: frozenset[str] = frozenset(DIGESTS)
     """The kinds of ``x-amz-checksum-*`` that this store has heard of."""
+    ignores_classes: bool = False
+    """Every object stands in ``STANDARD``, whatever was asked for."""
 
 
 @dataclass(kw_only=True)
