@@ -1,6 +1,7 @@
 """The marker of a bucket: which place it is, for a machine that knows nothing of it yet.
 
-It lies at the same path as a drive's, is never written over, and is a claim like a drive's.
+It lies at the same path as a drive's, is written over only for another name, and is a claim like a
+drive's.
 """
 
 from backupkeeper.actions.encrypting_bucket import EncryptingBucket
@@ -53,3 +54,13 @@ def ensure_marker(bucket: Bucket, place: Place) -> None:
             f"{place.location} carries the marker of another place ({there.name}).",
             advice="Two machines took it in before it had one. Give each a prefix of its own.",
         )
+
+
+def rename_marker(bucket: Bucket, place: Place) -> None:
+    """Write the marker anew, with the name that the place has now.
+
+    Raises:
+        BucketUnreachableError: the store does not answer, or refuses.
+    """
+    marker = Marker(id=place.id, name=place.name, role=place.role, created=place.created_at)
+    _as_it_is(bucket).send_small(MARKER_PATH, encode_marker(marker), replace=True)

@@ -98,7 +98,7 @@ def online(context: Context, place: Place) -> OnlineDrive | str:
     systems that both carry them can't be told apart, so neither is used.
     """
     if place.standing is not Standing.ACTIVE:
-        return f"{place.name} is {place.standing}."
+        return come_back(context, place) or f"{place.name} is {place.standing}."
     found, why = bearers(context, place)
     if len(found) > 1:
         points = " and ".join(drive.root for drive in found)
@@ -112,6 +112,23 @@ def online(context: Context, place: Place) -> OnlineDrive | str:
     if drive.place != place:
         context.catalog.put_place(drive.place)
     return drive
+
+
+def come_back(context: Context, place: Place) -> str:
+    """Where a place that was lost or retired is here: that it is, and what makes it count again."""
+    if place.standing is Standing.ACTIVE or place.kind is PlaceKind.BUCKET:
+        return ""
+    found, _ = bearers(context, place)
+    return back_sentence(place, found[0].root) if found else ""
+
+
+def back_sentence(place: Place, root: str) -> str:
+    """That a place is here which counts as lost or retired."""
+    return (
+        f"{place.name} is at {root}, and counts as {place.standing}: nothing is read or written "
+        f"there. If it is to count again, after it was read anew: "
+        f'backupkeeper place found "{place.name}"'
+    )
 
 
 def bearers(context: Context, place: Place) -> tuple[list[OnlineDrive], str]:

@@ -26,7 +26,7 @@ from backupkeeper.actions.online import (
 from backupkeeper.actions.place_check import refuse_public, remember, tried
 from backupkeeper.actions.room import note_room
 from backupkeeper.core.errors import ReadOnlyError, UsageError
-from backupkeeper.core.model import Place, PlaceId, PlaceKind, Role
+from backupkeeper.core.model import Place, PlaceId, PlaceKind, Role, Standing
 from backupkeeper.core.naming import validate_place_name
 from backupkeeper.core.outcomes import PlaceReport
 from backupkeeper.drives.marker import Marker, encode_marker
@@ -60,7 +60,7 @@ def add_drive(context: Context, path: str, *, role: Role, name: str, folder: boo
     marker = read_marker(context.files, path)
     if marker is not None:
         _check_marker(context, marker, path, info, role=role, name=name)
-    _check_name(context, name, PlaceId(marker.id) if marker else None)
+    check_name(context, name, PlaceId(marker.id) if marker else None)
     now = context.clock.now()
     place = Place(
         id=PlaceId(marker.id) if marker else PlaceId(context.entropy.new_id()),
@@ -79,6 +79,18 @@ def add_drive(context: Context, path: str, *, role: Role, name: str, folder: boo
         _write_marker(context, place, path)
     context.catalog.put_place(place)
     return place
+
+
+def check_new_drive(context: Context, path: str, *, name: str, folder: bool) -> None:
+    """See whether a drive can be taken in under a name; nothing is written, nor recorded.
+
+    Raises:
+        UsageError, ReadOnlyError: as in ``add_drive``.
+    """
+    validate_place_name(name)
+    _medium(context, path, folder=folder)
+    marker = read_marker(context.files, path)
+    check_name(context, name, PlaceId(marker.id) if marker else None)
 
 
 def _medium(context: Context, path: str, *, folder: bool) -> DeviceInfo:
@@ -118,6 +130,11 @@ def _check_marker(
                 advice=f"To use it as a place of its own, delete {path}/{MARKER_PATH} and add it again. "
                 f"If it is to take the place of {known.name}, keep only one of the two connected.",
             )
+    if known is not None and known.standing is not Standing.ACTIVE:
+        raise UsageError(
+            f"{path} is {known.name}, which is {known.standing}.",
+            advice=f'If it is to count again: backupkeeper place found "{known.name}"',
+        )
     was = (known.name, known.role) if known is not None else (marker.name, marker.role)
     if was != (name, role):
         raise UsageError(
@@ -126,7 +143,8 @@ def _check_marker(
         )
 
 
-def _check_name(context: Context, name: str, own_id: PlaceId | None) -> None:
+def check_name(context: Context, name: str, own_id: PlaceId | None) -> None:
+    """Raise a UsageError where another place than that with this id has the name."""
     for place in context.catalog.places():
         if place.name.casefold() == name.casefold() and place.id != own_id:
             raise UsageError(
@@ -172,7 +190,7 @@ def add_bucket(
             if (place.name, place.profile) == (name, profile):
                 return place
             raise UsageError(f"{location} is already a place: {place.name}.")
-    _check_name(context, name, None)
+    check_name(context, name, None)
     place = Place(
         id=PlaceId(context.entropy.new_id()),
         name=name,

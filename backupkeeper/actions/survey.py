@@ -254,7 +254,7 @@ def _has_all(place: PlaceId, roll: Roll, copies: Mapping[Blake3, Sequence[Copy]]
 
 
 def _kind_of(place: Place) -> tuple[object, ...]:
-    return place.id, place.role, place.kind, place.standing, place.device
+    return place.id, place.role, place.kind, place.standing, place.device, place.counts_from
 
 
 def _since(place: Place, around: Circumstances) -> datetime:

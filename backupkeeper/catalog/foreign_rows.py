@@ -20,7 +20,7 @@ from typing import Final
 
 from backupkeeper.catalog import rows
 from backupkeeper.core.errors import SnapshotError, UsageError
-from backupkeeper.core.model import BLOCK_BYTES, EventKind, Place, PlaceKind, Role
+from backupkeeper.core.model import BLOCK_BYTES, EventKind, Place, PlaceKind, Role, Standing
 from backupkeeper.core.naming import roll_id, validate_place_name
 
 LONGEST_PATH: Final = 8192
@@ -228,5 +228,6 @@ _DETAILS: Final[dict[EventKind, Callable[[str], bool]]] = {
     EventKind.HEALTH: _is_health,
     EventKind.PROOF_TIME: lambda detail: _SECONDS.fullmatch(detail) is not None,
     EventKind.ROOM: lambda detail: _BYTES.fullmatch(detail) is not None,
+    EventKind.STOOD: lambda detail: detail in set(Standing),
     EventKind.MOVED: lambda detail: _MOVED.fullmatch(detail) is not None,
 }

@@ -13,6 +13,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from backupkeeper.catalog import rows
+from backupkeeper.catalog.standings import COUNTS_FROM
 from backupkeeper.core.covers import FileGroup, Stands
 from backupkeeper.core.model import CopyState, PlaceId, Role, RollId, Way
 from backupkeeper.core.policy import Policy
@@ -38,18 +39,25 @@ SELECT c.place AS place, c.content AS content,
 FROM copies c CROSS JOIN facts f ON f.copy = c.no
 GROUP BY c.no
 """
+# Of a place that was lost and is back nothing from before it came counts (core.coming_back).
+_PLACES: Final = f"""
+SELECT o.no AS no, o.role AS role, o.standing AS standing,
+    COALESCE(({COUNTS_FROM.format(id="i.id")}), :never) AS counts_from
+FROM places o JOIN place_ids i USING (no)
+"""
 # Where an object was fetched back after it was attested, the attestation stays what counts, unless
 # it was written anew between the two; a look keeps an attestation young.
 _JUDGED: Final = """
 SELECT m.content AS content, p.no AS place, p.role AS role,
     m.odd OR m.version IS NOT m.other
-        OR (m.read IS NOT NULL AND (m.attested IS NOT NULL OR m.fetched IS NOT NULL)) AS odd,
+        OR (m.read IS NOT NULL AND (m.attested IS NOT NULL OR m.fetched IS NOT NULL))
+        OR (m.attested < p.counts_from AND m.fetched >= p.counts_from) AS odd,
     CASE
         WHEN p.standing <> 'active' THEN 3
         WHEN COALESCE(m.read, m.attested, m.fetched) IS NULL THEN 2
-        WHEN m.written > max(
+        WHEN max(
             COALESCE(m.read, :never), COALESCE(m.attested, :never), COALESCE(m.fetched, :never)
-        ) THEN 2
+        ) < max(COALESCE(m.written, :never), p.counts_from) THEN 2
         WHEN m.read IS NOT NULL THEN :now - m.read > :read_age
         WHEN m.fetched IS NULL OR m.attested > m.fetched
             THEN :now - max(m.attested, COALESCE(m.looked, m.attested)) > :attested_age
@@ -63,7 +71,7 @@ SELECT m.content AS content, p.no AS place, p.role AS role,
         WHEN m.attested IS NULL OR m.written > m.attested THEN m.fetched
         ELSE m.attested
     END AS at
-FROM m JOIN places p ON p.no = m.place
+FROM m JOIN p ON p.no = m.place
 """
 _BEST: Final = ",\n".join(
     f"COALESCE(max(CASE WHEN s.role = '{role.value}' AND s.state = 0 THEN s.at END), "
@@ -73,7 +81,7 @@ _BEST: Final = ",\n".join(
 """By role when the best copy was proven: of those proven the newest, else of those due."""
 _OLDEST: Final = ", ".join(f"min(g.best_{role.value})" for role in Role)
 GROUPS: Final = f"""
-WITH m AS MATERIALIZED ({_COPIES}), s AS MATERIALIZED ({_JUDGED}), g AS (
+WITH m AS MATERIALIZED ({_COPIES}), p AS MATERIALIZED ({_PLACES}), s AS MATERIALIZED ({_JUDGED}), g AS (
     SELECT rf.roll AS roll, rf.size AS size, max(s.odd) AS odd,
         group_concat(s.place * 4 + s.state) AS stands, {_BEST}
     FROM roll_files rf LEFT JOIN s ON s.content = rf.content

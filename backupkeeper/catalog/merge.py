@@ -4,8 +4,8 @@ Promises:
 1. Merging is commutative, associative and idempotent (``tests/catalog/test_merge_laws.py``): facts,
    contents, rolls, places, open rolls and events are united; where both describe one thing in two
    ways, a total order chooses that knows nothing of which one is ours. Of a place the description
-   that was made last counts (one from the future counts as made first), of a roll that which was
-   sealed first.
+   that was made last counts (one from the future counts as made first), of how it stands the last
+   word (``catalog.standings``), of a roll that which was sealed first.
 2. Nothing that was known is lost: every fact of ours stands afterwards.
 3. Two catalogs that describe one content in two ways are not merged at all: one of them is wrong.
 4. All of it or nothing: one transaction.
@@ -24,7 +24,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
-from backupkeeper.catalog import rows
+from backupkeeper.catalog import rows, standings
 from backupkeeper.catalog.faults import told
 from backupkeeper.catalog.foreign import Checked
 from backupkeeper.catalog.foreign_rows import event_is_fine
@@ -39,6 +39,8 @@ _PLACE_COLUMNS: Final = (
     "name, role, kind, created_at, location, standing, fs_uuid, label, size_bytes, device, spins, "
     "endpoint, profile"
 )
+_STANDING: Final = 5
+"""Which of these columns it is."""
 _ROLL_COLUMNS: Final = "id, shoot, source, name, folder, sealed_at, file_count, size_bytes"
 
 _NAMES: Final = """
@@ -168,6 +170,7 @@ def _merge(connection: sqlite3.Connection, latest: int) -> Merged:
     _open_rolls(connection)
     places = _places(connection, latest)
     _events(connection)
+    standings.settle(connection)
     for table in _MAPS:
         connection.execute(f"DROP TABLE temp.{table}")
     return Merged(facts=max(facts, 0), rolls=rolls, places=places)
@@ -333,8 +336,13 @@ def _described(
 
 
 def _order(row: Iterable[object], at: int) -> tuple[int, tuple[tuple[bool, object], ...]]:
-    """Newest description last; among equals any total order does, without ``None`` among values."""
-    return at, tuple((value is not None, 0 if value is None else value) for value in row)
+    """Newest description last; among equals any total order does, without ``None`` among values.
+
+    The standing decides last: where persons said how a place stands it is overwritten afterwards.
+    """
+    values = [(value is not None, 0 if value is None else value) for value in row]
+    standing = values.pop(_STANDING)
+    return at, (*values, standing)
 
 
 # -- events

@@ -16,6 +16,7 @@ from datetime import datetime
 from typing import Any, Final
 
 from backupkeeper.catalog import rows
+from backupkeeper.catalog.standings import COUNTS_FROM
 from backupkeeper.catalog.writing import batches
 from backupkeeper.core.model import Blake3, Fact, RollId
 from backupkeeper.core.scrub import Load
@@ -76,6 +77,7 @@ WHERE NOT EXISTS (SELECT 1 FROM roll_files rf WHERE rf.roll = r.no)
             EXISTS (
                 SELECT 1 FROM facts f
                 WHERE f.copy = c.no AND f.at BETWEEN :since AND :latest AND f.result = 1
+                  AND f.at >= :counts_from
                   AND (f.way IN (4, 5) OR (f.way IN (2, 3) AND f.cold = 1))
                   AND {_NOT_UNDONE.format(also="")}
             )
@@ -84,14 +86,14 @@ WHERE NOT EXISTS (SELECT 1 FROM roll_files rf WHERE rf.roll = r.no)
                 WHERE l.copy = c.no AND l.at BETWEEN :since AND :latest
                   AND l.way = 6 AND l.result = 1
                   AND f.copy = l.copy AND f.version = l.version
-                  AND f.way = 4 AND f.result = 1
+                  AND f.way = 4 AND f.result = 1 AND f.at >= :counts_from
                   AND {_NOT_UNDONE.format(also="OR a.way IN (2, 3, 5)")}
             )
         )
     )
 )
 """
-"""Takes ``place`` (its number, or None), ``since`` and ``latest`` (microseconds)."""
+"""Takes ``place`` (its number, or None), ``since``, ``latest`` and ``counts_from`` (microseconds)."""
 
 
 HARMED: Final = """
@@ -216,7 +218,10 @@ def not_plainly_proven(
 ) -> frozenset[RollId]:
     """Rolls that the sieve names."""
     number = connection.execute("SELECT no FROM place_ids WHERE id = ?", (place,)).fetchone()
+    counted = f"SELECT ({COUNTS_FROM.format(id='?')})"
+    (counts_from,) = connection.execute(counted, (place,)).fetchone()
     values = {
+        "counts_from": _EVER if counts_from is None else counts_from,
         "place": None if number is None else number[0],
         "since": rows.micros(since),
         # What is dated after now is core's to judge: damage may outdate such a proof.

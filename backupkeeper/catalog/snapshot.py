@@ -39,6 +39,7 @@ SELECT p.id, name, role, kind, created_at, location, standing, fs_uuid, label, s
        spins, endpoint, profile
 FROM places JOIN place_ids p USING (no) ORDER BY p.id
 """
+_SAID: Final = "SELECT count(*) FROM events WHERE kind = 'stood'"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -56,7 +57,7 @@ def snapshot_mark(path: str) -> SnapshotMark:
     """What tells whether the catalog says more than at another time.
 
     Facts are only added, so counts do. Events are left out: they tell what the daemon did, and the
-    noting of a snapshot is one of them.
+    noting of a snapshot is one of them. But what a person said of a place is in it.
 
     Raises:
         CatalogError: it can't be read.
@@ -74,7 +75,7 @@ def _mark(connection: sqlite3.Connection) -> SnapshotMark:
             f"SELECT count(*) FROM {table}"  # noqa: S608 - one of our own names
         ).fetchone()
         state.update(f"{table} {count} ".encode())
-    for row in connection.execute(_DESCRIPTIONS):
+    for row in (*connection.execute(_DESCRIPTIONS), *connection.execute(_SAID)):
         state.update(repr(row).encode())
     pages, page_bytes = (
         connection.execute(f"PRAGMA {name}").fetchone()[0] for name in ("page_count", "page_size")

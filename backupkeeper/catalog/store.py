@@ -18,7 +18,16 @@ import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
 
-from backupkeeper.catalog import events, grouping, reading, rows, tallies, uploads, writing
+from backupkeeper.catalog import (
+    events,
+    grouping,
+    reading,
+    rows,
+    standings,
+    tallies,
+    uploads,
+    writing,
+)
 from backupkeeper.catalog.connected import Connected
 from backupkeeper.catalog.encrypted import EncryptedObjects
 from backupkeeper.catalog.opening import connect
@@ -38,6 +47,7 @@ from backupkeeper.core.model import (
     RollFile,
     RollHead,
     RollId,
+    Standing,
 )
 from backupkeeper.core.policy import Policy
 from backupkeeper.core.scrub import Load
@@ -75,7 +85,16 @@ class SqliteCatalog(EncryptedObjects, OutboxRows, Connected):
                 "size_bytes, device, spins, endpoint, profile "
                 "FROM places JOIN place_ids p USING (no) ORDER BY created_at, p.id"
             ).fetchall()
-            return tuple(rows.place_from(row) for row in found)
+            return standings.with_counts_from(connection, map(rows.place_from, found))
+
+    def stand(self, place: PlaceId, standing: Standing) -> datetime:
+        """Remember how a person says that a place stands: their last word on it, whatever the clock says.
+
+        Returns:
+            The time it got; proofs from before it count no more where the place is active then.
+        """
+        with self._writing() as connection:
+            return standings.stand(connection, place, standing, self._clock.now())
 
     def put_place(self, place: Place) -> None:
         """Add a place, or update the one with its id.

@@ -14,7 +14,7 @@ from datetime import datetime
 from itertools import islice
 from typing import Final, TypeVar
 
-from backupkeeper.catalog import rows
+from backupkeeper.catalog import rows, standings
 from backupkeeper.core.errors import CatalogError
 from backupkeeper.core.model import Content, Fact, Place, Roll, RollFile
 from backupkeeper.ports.catalog import OpenRoll
@@ -78,6 +78,7 @@ def put_place(connection: sqlite3.Connection, place: Place, at: datetime) -> Non
         return
     connection.execute(_PUT_PLACE, (place.id, *row))
     connection.execute(_PUT_DESCRIBED, (place.id, rows.micros(at)))
+    standings.settle(connection)
 
 
 def name(connection: sqlite3.Connection, place: str, content: bytes) -> None:

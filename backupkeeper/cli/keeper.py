@@ -9,14 +9,17 @@ from backupkeeper.core.adopting import AdoptAll, AdoptWish
 from backupkeeper.core.drilling import DrillOutcome
 from backupkeeper.core.handing import Handing, HandoverOutcome
 from backupkeeper.core.keys import KeysReport
+from backupkeeper.core.leaving import Leaving
 from backupkeeper.core.mailing import DraftedMail, MailOutcome, Sending
 from backupkeeper.core.mending import KeptAside, RepairOutcome
-from backupkeeper.core.model import Blake3, Place, PlaceId, Role
+from backupkeeper.core.model import Blake3, Place, PlaceId, Role, Standing
 from backupkeeper.core.outcomes import (
     GapReport,
     MirrorOutcome,
     OffloadOutcome,
+    PlaceBack,
     PlaceCheck,
+    PlaceRenamed,
     PlaceReport,
     UploadOutcome,
     Verdict,
@@ -27,6 +30,7 @@ from backupkeeper.core.posters import Poster, PostersOutcome
 from backupkeeper.core.prices import BucketCost
 from backupkeeper.core.rebuilding import RebuildOutcome, RebuildWish
 from backupkeeper.core.receipt import Receipted
+from backupkeeper.core.replacing import Replacement
 from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome
 from backupkeeper.core.status import Status
 from backupkeeper.ports.progress import Progress
@@ -67,6 +71,30 @@ class Keeper(Protocol):
 
     def set_lifecycle_rule(self, name: str, *, progress: Progress) -> tuple[bool, PlaceCheck]:
         """Add it; whether it was not there, and what the bucket can do now."""
+        ...
+
+    def look_at_leaving(self, name: str, standing: Standing, *, progress: Progress) -> Leaving:
+        """What it would mean that a place is lost or retired."""
+        ...
+
+    def leave(self, leaving: Leaving) -> Leaving:
+        """Record it."""
+        ...
+
+    def find_again(self, name: str) -> PlaceBack:
+        """A place that was lost or retired counts again."""
+        ...
+
+    def rename(self, name: str, new: str, *, dry_run: bool) -> PlaceRenamed:
+        """Another name for a place."""
+        ...
+
+    def look_at_replacing(self, wanted: Replacement, *, progress: Progress) -> Leaving:
+        """What it would mean to take in a new place instead of one."""
+        ...
+
+    def replace(self, wanted: Replacement, leaving: Leaving) -> tuple[Leaving, Place]:
+        """Take it in; the old one leaves."""
         ...
 
     def places(self) -> tuple[PlaceReport, ...]:

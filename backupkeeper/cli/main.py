@@ -25,6 +25,7 @@ from backupkeeper.cli.manifest import manifest
 from backupkeeper.cli.offload import offload
 from backupkeeper.cli.page import page
 from backupkeeper.cli.place_check import check
+from backupkeeper.cli.place_standing import found, lost, rename, replace_place, retire
 from backupkeeper.cli.places import place
 from backupkeeper.cli.posters import posters
 from backupkeeper.cli.rebuild import rebuild
@@ -111,5 +112,6 @@ for command in (
     place, offload, mirror, upload, verify, repair, restore, export, drill, rebuild, adopt, may_wipe, gaps, report, keys, posters, manifest, run, status, page, pause, resume, service, demo,
 ):  # fmt: skip
     main.add_command(command)
-place.add_command(cost)
+for command in (cost, lost, retire, found, rename, replace_place):
+    place.add_command(command)
 main.add_command(mail)

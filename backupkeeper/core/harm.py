@@ -15,7 +15,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from backupkeeper.core.model import BLOCK_BYTES, BLOCK_DIGEST_BYTES, Fact, Result, Way
-from backupkeeper.core.ranges import Ranges, merged, ranges_of
+from backupkeeper.core.ranges import Ranges, blocks_of, merged, ranges_of
 from backupkeeper.core.taking import same_time
 
 SECOND_NS: Final = 1_000_000_000
@@ -184,3 +184,21 @@ def is_in_doubt_already(results: Sequence[Result]) -> bool:
     """Whether a reading under way should stop: so many bad copies, and at least half of all."""
     bad = sum(result in ROTTEN for result in results)
     return bad >= SUDDEN_FILES and 2 * bad >= len(results)
+
+
+def rot_found_at(ordered: Sequence[Fact], now: datetime) -> datetime | None:
+    """When rot was last newly found, till now: found again before it is mended it is no news.
+
+    News are further blocks. What a wrong clock dated into the future must not hide what was found
+    since. Where a fact does not say what is hurt, all of it is.
+    """
+    found: datetime | None = None
+    known: frozenset[int] | None = frozenset()
+    for fact in ordered:
+        if is_rot(fact) and fact.at <= now:
+            hurt = frozenset(blocks_of(fact.damage)) if fact.damage else None
+            if known is not None and (hurt is None or not hurt <= known):
+                found, known = fact.at, None if hurt is None else known | hurt
+        elif fact.is_proof:
+            known = frozenset()
+    return found

@@ -78,6 +78,8 @@ class Place:
     spins: bool | None = None
     endpoint: str | None = None
     profile: str | None = None
+    counts_from: datetime | None = None
+    """When it last came back after it was lost or retired: proofs from before count no more."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -327,11 +329,18 @@ class EventKind(StrEnum):
     An empty detail: they were made, as far as they could be."""
     DOUBTED = "doubted"
     """So much was bad at once that a drive is in doubt: subject its place's id, detail the mount."""
+    STOOD = "stood"
+    """A person said how a place stands: subject its id, detail a ``Standing``. The one kind that
+    verdicts look at (``Place.standing`` and ``Place.counts_from`` are made of it)."""
+    RENAMED = "renamed"
+    """A place's marker still tells its old name: subject its id, detail that name.
+
+    An empty detail: it tells the new one."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Event:
-    """Something that happened to the daemon, not to a copy. Never the ground of a verdict."""
+    """Something that happened, but not to a copy. But for ``STOOD`` never the ground of a verdict."""
 
     at: datetime
     kind: EventKind

@@ -16,6 +16,7 @@ from backupkeeper.core.model import (
     PlaceId,
     Role,
     RollHead,
+    Standing,
     Way,
 )
 from backupkeeper.core.snapshots import SnapshotNote
@@ -290,6 +291,25 @@ class PlaceReport:
     bytes_held: int
     free_bytes: int | None
     note: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PlaceBack:
+    """A place that was lost or retired and counts again; what it holds by the facts, all unproven."""
+
+    place: Place
+    was: Standing
+    files: int
+    size_bytes: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class PlaceRenamed:
+    """A place with its new name. ``marker_waits``: why its marker can't tell it yet (empty: it does)."""
+
+    place: Place
+    was: str
+    marker_waits: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -9,6 +9,7 @@ Promises:
 4. An empty list of roles or files never comes out well.
 5. Only a proof, or writing anew, makes damage forgotten: neither a look, nor a warm read, nor that
    the file was missing in between.
+6. Of a place that was lost and is back only what was shown since counts (``core.coming_back``).
 """
 
 from collections import Counter
@@ -19,7 +20,8 @@ from functools import lru_cache
 from itertools import product
 from typing import assert_never
 
-from backupkeeper.core.harm import is_rot
+from backupkeeper.core.coming_back import counting
+from backupkeeper.core.harm import rot_found_at
 from backupkeeper.core.model import (
     Blake3,
     Copy,
@@ -34,7 +36,6 @@ from backupkeeper.core.model import (
     Way,
 )
 from backupkeeper.core.outcomes import RoleCover, RoleProof, RollCover
-from backupkeeper.core.ranges import blocks_of
 
 ALL_ROLES = (Role.PRIMARY, Role.SECONDARY, Role.CLOUD)
 CLOCK_SLACK = timedelta(days=1)
@@ -96,7 +97,7 @@ def copy_of(facts: Sequence[Fact], place: Place, policy: Policy, now: datetime) 
         policy: how old proofs may be.
         now: the present time, UTC.
     """
-    ordered = sorted(facts, key=_rank)
+    ordered = sorted(counting(facts, place), key=_rank)
     believed = _believed(ordered, now)
     decisive = _decisive(believed)
     later = [
@@ -121,26 +122,8 @@ def copy_of(facts: Sequence[Fact], place: Place, policy: Policy, now: datetime) 
             (fact.at for fact in believed if fact.way is Way.DOWNLOADED and fact.is_proof),
             default=None,
         ),
-        harmed_at=_harmed_at(ordered, now),
+        harmed_at=rot_found_at(sorted(facts, key=_rank), now),
     )
-
-
-def _harmed_at(ordered: Sequence[Fact], now: datetime) -> datetime | None:
-    """When rot was last newly found, till now: found again before it is mended it is no news.
-
-    News are further blocks. What a wrong clock dated into the future must not hide what was found
-    since. Where a fact does not say what is hurt, all of it is.
-    """
-    found: datetime | None = None
-    known: frozenset[int] | None = frozenset()
-    for fact in ordered:
-        if is_rot(fact) and fact.at <= now:
-            hurt = frozenset(blocks_of(fact.damage)) if fact.damage else None
-            if known is not None and (hurt is None or not hurt <= known):
-                found, known = fact.at, None if hurt is None else known | hurt
-        elif fact.is_proof:
-            known = frozenset()
-    return found
 
 
 def _decisive(believed: Sequence[Fact]) -> Fact | None:

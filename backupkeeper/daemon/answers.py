@@ -9,7 +9,7 @@ from typing import Any, Final
 from backupkeeper.actions.arrivals import arrivals
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.drilled import drill_sentence
-from backupkeeper.actions.online import OnlineDrive, online
+from backupkeeper.actions.online import OnlineDrive, come_back, online
 from backupkeeper.actions.place_check import reminders
 from backupkeeper.actions.room import free_on, remembered_room
 from backupkeeper.actions.survey import Surveyor
@@ -206,8 +206,9 @@ class Answers:
         for sight in self.seeing.surroundings.sights.values():
             if sight.kind is SightKind.SILENT:
                 told.append(f"{sight.point}: {sight.said}")
-            elif sight.kind is SightKind.OTHER and any(
-                sight.point.startswith(f"{folder}/") for folder in media
+            elif sight.kind is SightKind.OTHER and (
+                sight.place is not None
+                or any(sight.point.startswith(f"{folder}/") for folder in media)
             ):
                 told.append(f"{sight.point}: {sight.said or 'nothing of ours'}")
         return told
@@ -341,10 +342,11 @@ def status_without_daemon(context: Context, tz: tzinfo) -> Status:
     now = context.clock.now()
     seen = {event: one.at for event, one in context.catalog.latest(EventKind.SEEN).items()}
     room = {place: at for place, (at, _) in remembered_room(context).items()}
-    drives = []
+    drives, back = [], []
     mounted: dict[PlaceId, str] = {}
     for place in context.catalog.places():
         if place.kind is PlaceKind.BUCKET or place.standing is not Standing.ACTIVE:
+            back.append(come_back(context, place))
             continue
         found = online(context, place)
         is_here = isinstance(found, OnlineDrive)
@@ -375,7 +377,7 @@ def status_without_daemon(context: Context, tz: tzinfo) -> Status:
         proof_seconds=0.0,
         drives=tuple(drives),
         cards=(),
-        strangers=(),
+        strangers=tuple(filter(None, back)),
         under_way=(),
         waiting=(),
         failing=(),

@@ -22,6 +22,7 @@ from backupkeeper.actions.offload_plan import Request
 from backupkeeper.actions.one_roll import drive_here
 from backupkeeper.actions.online import OnlineDrive, online
 from backupkeeper.actions.posters import posters_of_folders
+from backupkeeper.actions.renaming import refresh_markers
 from backupkeeper.actions.repair import repair_roll
 from backupkeeper.actions.room import note_room
 from backupkeeper.actions.snapshots import keep_snapshots
@@ -91,14 +92,16 @@ def _keep_snapshots(context: Context, deed: Deed, came: Finished, progress: Prog
     kept is told by ``gaps``.
     """
     places = {deed.place, *deed.onto, *([deed.source] if deed.kind is DeedKind.MIRROR else [])}
+    only = frozenset(place for place in places if place is not None)
     with suppress(BackupkeeperError):
         keep_snapshots(
             context,
             progress,
             brought=deed.kind in _BRINGING and came.size_bytes > 0,
             buckets=deed.kind is DeedKind.UPLOAD,
-            only=frozenset(place for place in places if place is not None),
+            only=only,
         )
+        refresh_markers(context, only, buckets=deed.kind is DeedKind.UPLOAD)
 
 
 def _free(context: Context, places: Iterable[PlaceId]) -> Iterable[tuple[PlaceId, int]]:

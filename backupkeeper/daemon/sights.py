@@ -5,13 +5,13 @@ is written, and nothing is read but a marker, entries of folders and what the sy
 """
 
 import json
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from datetime import tzinfo
 from enum import StrEnum
 
 from backupkeeper.actions.card_look import look_at_card
 from backupkeeper.actions.context import Context
-from backupkeeper.actions.online import OnlineDrive, identify, read_marker
+from backupkeeper.actions.online import OnlineDrive, back_sentence, identify, read_marker
 from backupkeeper.core.errors import BackupkeeperError, HostileInputError, ListingError
 from backupkeeper.core.model import Place, PlaceId, PlaceKind, Standing
 from backupkeeper.ports.mounts import Mount
@@ -129,11 +129,12 @@ def is_medium(mount: Mount, context: Context) -> bool:
 
 
 def _place(context: Context, place: Place, root: str, mount: Mount) -> Sight:
-    if place.standing is not Standing.ACTIVE:
-        return _plain(SightKind.OTHER, root, mount, f"{place.name} is {place.standing}.")
     found = identify(context, place, root, mount)
     if not isinstance(found, OnlineDrive):
         return _plain(SightKind.OTHER, root, mount, found or f"{root} is not {place.name}.")
+    if place.standing is not Standing.ACTIVE:
+        told = back_sentence(place, root)
+        return replace(_plain(SightKind.OTHER, root, mount, told), place=place.id)
     if found.place != place:
         context.catalog.put_place(found.place)
     number = mount.device_number if place.kind is PlaceKind.DRIVE else (mount.mount_id, 0)

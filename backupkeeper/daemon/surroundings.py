@@ -49,6 +49,8 @@ class Surroundings:
         """Key -> (token or place id, when)."""
         self._asked_at: dict[str, datetime] = {}
         self._mounts: dict[str, Mount] = {}
+        self._active: frozenset[PlaceId] | None = None
+        """Places that count, as of the last notice."""
 
     @property
     def sights(self) -> Mapping[str, Sight]:
@@ -67,7 +69,11 @@ class Surroundings:
         )
 
     def notice(self, mounts: Iterable[Mount], places: Iterable[Place], now: datetime) -> set[str]:
-        """Take in the mount table; send out looks; return names of sights that are gone."""
+        """Take in the mount table; send out looks; return names of sights that are gone.
+
+        Where a person said of a place that it is lost, or back, it is out, or looked at, at once.
+        """
+        places = tuple(places)
         self._mounts = {
             mount.token: mount
             for mount in mounts
@@ -88,10 +94,18 @@ class Surroundings:
         for name in gone:
             del self._sights[name]
             self._asked_at.pop(name, None)
+        self._heed(places, now)
         for name, point in wanted.items():
             if self._is_due(name, is_folder=name in folders, now=now):
                 self._ask(name, point, now)
         return gone
+
+    def _heed(self, places: Iterable[Place], now: datetime) -> None:
+        active = frozenset(place.id for place in places if place.standing is Standing.ACTIVE)
+        before, self._active = self._active, active
+        if before is not None and before != active:
+            kinds = {SightKind.PLACE, SightKind.OTHER}
+            self.look_again([n for n, one in self._sights.items() if one.kind in kinds], now)
 
     def look_again(self, names: Iterable[str], now: datetime) -> None:
         """Something may be other than it was there: look once more."""
@@ -174,7 +188,8 @@ class Surroundings:
         """The places that are here, and a sentence for each that is here twice."""
         found: dict[PlaceId, dict[str, Sight]] = {}
         for sight in self._sights.values():
-            if sight.kind is SightKind.PLACE and sight.place is not None:
+            is_out = self._active is not None and sight.place not in self._active
+            if sight.kind is SightKind.PLACE and sight.place is not None and not is_out:
                 found.setdefault(sight.place, {}).setdefault(sight.disk, sight)
         here, twice = {}, []
         for place, disks in found.items():

@@ -20,6 +20,7 @@ from backupkeeper.core.model import (
     RollFile,
     RollHead,
     RollId,
+    Standing,
 )
 from backupkeeper.core.policy import Policy
 from backupkeeper.core.scrub import Load
@@ -72,6 +73,13 @@ class Catalog(EncryptedRows, Outbox, Protocol):
 
     def put_place(self, place: Place) -> None:
         """Add a place, or update the one with its id. A second place of one name is a UsageError."""
+        ...
+
+    def stand(self, place: PlaceId, standing: Standing) -> datetime:
+        """Remember how a person says that a place stands, as the last word on it; when that was.
+
+        What ``put_place`` says of a place's standing counts only until the first such word.
+        """
         ...
 
     def record(

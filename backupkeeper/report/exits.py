@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from backupkeeper.core.adopting import AdoptAll
 from backupkeeper.core.bucket_advice import Level
 from backupkeeper.core.drilling import DrillOutcome, DrillResult
+from backupkeeper.core.leaving import Leaving
 from backupkeeper.core.mending import RepairOutcome
 from backupkeeper.core.outcomes import (
     GapReport,
@@ -41,6 +42,12 @@ def of_verdict(verdict: Verdict, *, unwritten: bool = False) -> int:
     if unwritten:
         return NOT_FINISHED
     return WELL if verdict.may_wipe else ATTENTION
+
+
+def of_leaving(leaving: Leaving) -> int:
+    """1 where something falls short then, or it was refused."""
+    falls_short = leaving.with_gaps > 0 or leaving.alone[0] > 0
+    return ATTENTION if falls_short or leaving.refused else WELL
 
 
 def of_gaps(report: GapReport) -> int:

@@ -149,7 +149,7 @@ def places_json(places: Sequence[PlaceReport]) -> Json:
         "version": 1,
         "places": [
             {
-                **_place(one.place),
+                **place_json(one.place),
                 "connected": one.connected,
                 "files": one.files_held,
                 "bytes": one.bytes_held,
@@ -163,10 +163,11 @@ def places_json(places: Sequence[PlaceReport]) -> Json:
 
 def added_json(place: Place) -> Json:
     """The place that was taken in."""
-    return {"version": 1, "place": _place(place)}
+    return {"version": 1, "place": place_json(place)}
 
 
-def _place(place: Place) -> dict[str, object]:
+def place_json(place: Place) -> dict[str, object]:
+    """What is known of a place itself."""
     return {
         "id": place.id,
         "name": place.name,

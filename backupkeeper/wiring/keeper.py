@@ -26,6 +26,7 @@ from backupkeeper.actions.offload_plan import Request
 from backupkeeper.actions.place_check import check_place, lifecycle_rule, set_lifecycle_rule
 from backupkeeper.actions.places import QUIET, add_bucket, add_drive, report_places
 from backupkeeper.actions.rebuild import rebuild
+from backupkeeper.actions.renaming import refresh_markers
 from backupkeeper.actions.repair import repair
 from backupkeeper.actions.room import look_at_room
 from backupkeeper.actions.snapshots import keep_snapshots
@@ -77,12 +78,13 @@ from backupkeeper.wiring.mailing import Mailing
 from backupkeeper.wiring.picturing import Picturing
 from backupkeeper.wiring.restoring import Restoring, meant, wait_really, whole_path
 from backupkeeper.wiring.settings import config_of, load_config
+from backupkeeper.wiring.standings import Standings
 from backupkeeper.wiring.uploading import LineByHand
 
 _T = TypeVar("_T")
 
 
-class Keeper(Restoring, Mailing, Picturing, Judging):
+class Keeper(Restoring, Mailing, Picturing, Judging, Standings):
     """Everything that the commands can ask for, on real parts. A context manager."""
 
     def __init__(
@@ -182,6 +184,7 @@ class Keeper(Restoring, Mailing, Picturing, Judging):
         look_at_room(self._context)
         with suppress(BackupkeeperError):
             keep_snapshots(self._context, progress, brought=True, buckets=buckets)
+            refresh_markers(self._context, buckets=buckets)
         return came
 
     def _adding(self) -> AbstractContextManager[None]:

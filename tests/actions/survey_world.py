@@ -282,6 +282,18 @@ def a_place_changed(draw: st.DrawFn) -> Step:
 
 
 @st.composite
+def a_word_on_a_place(draw: st.DrawFn) -> Step:
+    """A person says that it is lost, or back."""
+    ident = draw(st.sampled_from(list(ROLES)))
+    standing = draw(st.sampled_from([*Standing, Standing.ACTIVE, Standing.ACTIVE]))
+
+    def step(world: World, surveyor: Surveyor) -> None:
+        world.theirs.stand(ident, standing)
+
+    return step
+
+
+@st.composite
 def time_passed(draw: st.DrawFn) -> Step:
     spans = [MICRO, DAY / 48, DAY, 16 * DAY, 31 * DAY, 77 * DAY, -DAY / 24, -20 * DAY]
     span = draw(st.sampled_from(spans))
@@ -333,6 +345,7 @@ STEPS = st.one_of(
     a_roll_proven(),
     a_roll_sealed(),
     a_place_changed(),
+    a_word_on_a_place(),
     time_passed(),
     time_came_to_the_edge(),
     another_mount(),

@@ -12,7 +12,7 @@ from backupkeeper.catalog.merge import merge
 from backupkeeper.catalog.snapshot import pack
 from backupkeeper.catalog.store import open_catalog
 from backupkeeper.catalog.unpacking import unpack
-from backupkeeper.core.model import Content, Event, Fact, Place, Roll, RollFile
+from backupkeeper.core.model import Content, Event, Fact, Place, PlaceId, Roll, RollFile, Standing
 from backupkeeper.core.naming import roll_id
 from backupkeeper.ports.catalog import OpenRoll
 from tests.catalog.made import NOW, Watch, content, fact, name_of, place, roll
@@ -36,8 +36,12 @@ def make(
     rolls: Iterable[Roll] = (),
     opened: Iterable[Open] = (),
     events: Iterable[Event] = (),
+    stood: Iterable[tuple[PlaceId, Standing, int]] = (),
 ) -> Path:
-    """A catalog's file. With each place goes the minute in which it was described."""
+    """A catalog's file. With each place goes the minute in which it was described.
+
+    ``stood``: what a person said of a place, and in which minute.
+    """
     watch = Watch()
     with closing(open_catalog(str(path), clock=watch)) as catalog:
         for one, minute in places:
@@ -49,6 +53,9 @@ def make(
         for taken in opened:
             catalog.record(taken=taken)
         catalog.note(events)
+        for ident, standing, minute in stood:
+            watch.at = NOW.replace(minute=minute)
+            catalog.stand(ident, standing)
     return path
 
 

@@ -16,7 +16,7 @@ from hypothesis import given, settings, strategies as st
 
 from backupkeeper.catalog.foreign import Checked
 from backupkeeper.catalog.merge import merge
-from backupkeeper.core.model import Event, EventKind, Result, RollFile, Way
+from backupkeeper.core.model import Event, EventKind, Result, RollFile, Standing, Way
 from backupkeeper.ports.catalog import OpenRoll
 from tests.catalog.foreign_made import looked_at, make, says, true_roll
 from tests.catalog.made import BUCKET, MAIN, NOW, SECOND, Watch, content, fact, name_of, place
@@ -109,6 +109,10 @@ contents = st.lists(
     ),
     max_size=3,
 )
+stood = st.lists(
+    st.tuples(st.sampled_from([MAIN, SECOND]), st.sampled_from(Standing), st.integers(0, 3)),
+    max_size=3,
+)
 catalogs = st.fixed_dictionaries(
     {
         "facts": facts,
@@ -117,6 +121,7 @@ catalogs = st.fixed_dictionaries(
         "opened": opened,
         "events": events,
         "contents": contents,
+        "stood": stood,
     }
 )
 TRIES = int(os.environ.get("BACKUPKEEPER_LAWS", "15"))
@@ -186,7 +191,29 @@ def test_nothing_that_was_known_is_lost(
     for what in ("rolls", "places"):
         ids = {row[0] for row in before[what] | other[what]}
         assert {row[0] for row in after[what]} == ids
-        assert after[what] <= before[what] | other[what]
+        known = before[what] | other[what]
+        if what == "places":  # how they stand follows from what was said, which is among the events
+            after[what], known = without_standing(after[what]), without_standing(known)
+        assert after[what] <= known
+
+
+def without_standing(rows: set[tuple[Any, ...]]) -> set[tuple[Any, ...]]:
+    return {(*row[:6], *row[7:]) for row in rows}
+
+
+@settings(max_examples=TRIES, deadline=None)
+@given(one=catalogs, two=catalogs)
+def test_the_last_word_on_a_place_counts_whoever_heard_it(
+    room: Path, one: dict[str, Any], two: dict[str, Any]
+) -> None:
+    after = says(union(room, one, two))
+    words: dict[str, list[tuple[int, bytes]]] = {}
+    for kind, subject, at, detail in after["events"]:
+        if kind == EventKind.STOOD:
+            words.setdefault(subject.decode(), []).append((at, detail))
+    for row in after["places"]:
+        if row[0] in words:
+            assert row[6] == max(words[row[0]])[1].decode()
 
 
 @settings(max_examples=TRIES, deadline=None)

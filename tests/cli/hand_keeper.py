@@ -12,14 +12,17 @@ from backupkeeper.core.adopting import AdoptAll, AdoptWish
 from backupkeeper.core.drilling import DrillOutcome
 from backupkeeper.core.handing import Handing, HandoverOutcome
 from backupkeeper.core.keys import KeysReport
+from backupkeeper.core.leaving import Leaving
 from backupkeeper.core.mailing import DraftedMail, MailOutcome, Sending
 from backupkeeper.core.mending import KeptAside, RepairOutcome
-from backupkeeper.core.model import Blake3, Place, PlaceId, Role
+from backupkeeper.core.model import Blake3, Place, PlaceId, Role, Standing
 from backupkeeper.core.outcomes import (
     GapReport,
     MirrorOutcome,
     OffloadOutcome,
+    PlaceBack,
     PlaceCheck,
+    PlaceRenamed,
     PlaceReport,
     UploadOutcome,
     Verdict,
@@ -30,6 +33,7 @@ from backupkeeper.core.posters import Poster, PostersOutcome
 from backupkeeper.core.prices import BucketCost
 from backupkeeper.core.rebuilding import RebuildOutcome, RebuildWish
 from backupkeeper.core.receipt import Receipted
+from backupkeeper.core.replacing import Replacement
 from backupkeeper.core.restoring import Agree, Asked, RestoreOutcome
 from backupkeeper.core.status import Status
 from backupkeeper.ports.progress import Progress, Quiet
@@ -74,6 +78,24 @@ class HandKeeper:
         trace: TracebackType | None,
     ) -> None:
         self.closed = True
+
+    def look_at_leaving(self, name: str, standing: Standing, *, progress: Progress) -> Leaving:
+        return self._answered("look_at_leaving", name, standing)  # type: ignore[no-any-return]  # the test's own answer
+
+    def leave(self, leaving: Leaving) -> Leaving:
+        return self._answered("leave", leaving)  # type: ignore[no-any-return]  # the test's own answer
+
+    def find_again(self, name: str) -> PlaceBack:
+        return self._answered("find_again", name)  # type: ignore[no-any-return]  # the test's own answer
+
+    def rename(self, name: str, new: str, *, dry_run: bool) -> PlaceRenamed:
+        return self._answered("rename", name, new, dry_run)  # type: ignore[no-any-return]  # the test's own answer
+
+    def look_at_replacing(self, wanted: Replacement, *, progress: Progress) -> Leaving:
+        return self._answered("look_at_replacing", wanted)  # type: ignore[no-any-return]  # the test's own answer
+
+    def replace(self, wanted: Replacement, leaving: Leaving) -> tuple[Leaving, Place]:
+        return self._answered("replace", wanted, leaving)  # type: ignore[no-any-return]  # the test's own answer
 
     def _answered(self, *asked: Any) -> Any:
         self.asked.append(asked)

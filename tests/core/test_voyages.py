@@ -7,12 +7,13 @@ from datetime import UTC, datetime, time, timedelta
 import pytest
 from hypothesis import given, settings, strategies as st
 
-from backupkeeper.core.deeds import Hours, Plan, View
+from backupkeeper.core.deeds import DeedKind, Hours, Plan, View
 from backupkeeper.core.hours import Window, hours_at
-from backupkeeper.core.model import PlaceId, Role, Roll, Way
+from backupkeeper.core.model import PlaceId, Role, Roll, RollId, Standing, Way
 from backupkeeper.core.planner import plan
 from backupkeeper.core.wishes import wishes
 from tests.core.voyage import Voyage
+from tests.core.voyage_kept import KeptNeeds
 from tests.core.voyage_mend_laws import all_is_well, has_a_reason
 from tests.core.voyage_parts import BEGIN, DRILLS, Card
 from tests.core.voyage_rot import spoil
@@ -271,3 +272,44 @@ def test_thirty_days_with_a_laptop_closed_at_night_leave_no_proof_due() -> None:
     # Two drives side by side, each within the night's budget (a file is read to its end).
     assert max(by_day.values()) <= 2 * (BUDGET_S + 400)
     assert voyage.now > BEGIN + 100 * DAY
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_what_a_lost_drive_held_comes_to_another_of_its_role_most_endangered_first(
+    seed: int,
+) -> None:
+    voyage = Voyage(seed)
+    voyage.line_is_up = False
+    voyage.plug("Main")
+    voyage.insert_card(3)
+    voyage.run(DAY)
+    first = set(voyage.rolls)  # nowhere but on the main drive
+    voyage.plug("Travel")
+    voyage.run(DAY)
+    voyage.line_is_up = True
+    voyage.run(5 * DAY)
+    voyage.line_is_up = False
+    voyage.insert_card(2)
+    voyage.run(DAY)
+    assert len(voyage.rolls) > len(first) > 0
+    late = set(voyage.rolls) - first  # proven twice; the earlier ones stand in the bucket too
+    main = PlaceId("Main")
+    voyage.unplug("Main")
+    voyage.places[main] = replace(voyage.places[main], standing=Standing.LOST)
+    voyage.kept = KeptNeeds()  # what it keeps does not follow places
+    assert {role for _, role in voyage.gaps()} >= {Role.PRIMARY}
+    # "Twin" is of the same role, and on a device of its own here.
+    twin = PlaceId("Twin")
+    voyage.places[twin] = replace(voyage.places[twin], device="device of Twin")
+    voyage.drives[twin].place = voyage.places[twin]
+    begun: list[RollId] = []
+    voyage.plug("Twin")
+    for _ in range(400):
+        voyage.run(timedelta(minutes=3))
+        for one in voyage.jobs.values():
+            roll = one.deed.roll
+            if one.deed.kind is DeedKind.MIRROR and roll is not None and roll not in begun:
+                begun.append(roll)
+    assert [role for _, role in voyage.gaps() if role is Role.PRIMARY] == []
+    assert begun[0] in late
+    assert set(begun) == set(voyage.rolls)

@@ -1,9 +1,10 @@
 """What is plugged in is looked at once, by others, and a place that is there twice is not there."""
 
+from collections.abc import Collection
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
 
-from backupkeeper.core.model import PlaceKind, Role, Standing
+from backupkeeper.core.model import Place, PlaceKind, Role, Standing
 from backupkeeper.daemon.crew import Ended
 from backupkeeper.daemon.errand import Failed, Finished
 from backupkeeper.daemon.sights import Sight, SightKind, encode_sight
@@ -35,8 +36,10 @@ class Stand:
             lambda key, point: self.sent.append((key, point)), self.ended.append, lambda: self.at
         )
 
-    def notice(self, *mounts: Mount, later: timedelta = timedelta(0)) -> set[str]:
-        return self.around.notice(mounts, PLACES.values(), NOON + later)
+    def notice(
+        self, *mounts: Mount, later: timedelta = timedelta(0), places: Collection[Place] = ()
+    ) -> set[str]:
+        return self.around.notice(mounts, places or PLACES.values(), NOON + later)
 
     def answer(self, sight: Sight, name: str | None = None) -> str | None:
         key = PREFIX + (name or sight.token)
@@ -191,3 +194,27 @@ def test_looking_again_is_asked_for_by_name() -> None:
     stand.around.look_again(["m1"], NOON)
     assert [key for key, _ in stand.sent] == [f"{PREFIX}m1"] * 2
     assert stand.answer(SEEN) is None, "nothing is new"
+
+
+def with_main(standing: Standing) -> list[Place]:
+    return [replace(one, standing=standing) if one.id == MAIN else one for one in PLACES.values()]
+
+
+def test_a_place_that_is_lost_while_it_is_here_is_out_at_once_and_looked_at_when_it_is_back() -> (
+    None
+):
+    stand = Stand()
+    stand.notice(mount("m1", "/media/a"))
+    stand.answer(SEEN)
+    assert MAIN in stand.around.drives()[0]
+    stand.notice(mount("m1", "/media/a"), places=with_main(Standing.LOST))
+    assert stand.around.drives()[0] == {}
+    assert len(stand.sent) == 2
+    stand.answer(replace(SEEN, kind=SightKind.OTHER, said="It counts as lost."))
+    assert stand.around.drives()[0] == {}
+    stand.notice(mount("m1", "/media/a"), places=with_main(Standing.LOST))
+    assert len(stand.sent) == 2
+    stand.notice(mount("m1", "/media/a"), places=with_main(Standing.ACTIVE))
+    assert len(stand.sent) == 3
+    stand.answer(SEEN)
+    assert MAIN in stand.around.drives()[0]
