@@ -103,6 +103,7 @@ def overview(
         roles,
         drives,
         found,
+        missing=[(place, counted.missing.get(place.id, 0)) for place in report.places],
         drill_due=due,
         drill_was_wrong=last is not None and last.result is DrillResult.WRONG,
     )

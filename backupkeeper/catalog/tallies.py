@@ -85,6 +85,12 @@ FROM firsts n CROSS JOIN roll_files rf ON rf.content = n.what / {_ROLES}
 CROSS JOIN rolls r ON r.no = rf.roll
 GROUP BY role, step
 UNION ALL
+SELECT 'missing', i.id, NULL, count(*), NULL, NULL, NULL, NULL
+FROM (
+    -- What lies there under another name is not missing.
+    SELECT place, content FROM m WHERE m.odd AND {_GONE} EXCEPT SELECT place, content FROM held
+) g JOIN place_ids i ON i.no = g.place GROUP BY g.place
+UNION ALL
 SELECT 'changed', lower(hex(i.blake3)), NULL, NULL, NULL, NULL, NULL, NULL
 FROM m JOIN content_ids i ON i.no = m.content WHERE m.odd AND {_CHANGED}
 """
@@ -114,6 +120,7 @@ def tallies(
     ages: list[AgeTally] = []
     firsts: list[FirstTally] = []
     changed: set[Blake3] = set()
+    missing: dict[PlaceId, int] = {}
     for kind, name, number, files, size, last, oldest, fetched in connection.execute(
         TALLIES, values
     ):
@@ -124,12 +131,18 @@ def tallies(
                 last_proven=_maybe(last), oldest_proof=_maybe(oldest), fetched_files=fetched
             )
             places[place] = _joined(places.get(place, PlaceTally()), found)
+        elif kind == "missing":
+            missing[PlaceId(name)] = files
         elif kind == "changed":
             changed.add(Blake3(name))
         elif scale is not None:
             firsts.append(FirstTally(role=tuple(Role)[name], step=number, size_bytes=size))
     return Tallies(
-        places=places, ages=tuple(ages), firsts=tuple(firsts), changed=frozenset(changed)
+        places=places,
+        ages=tuple(ages),
+        firsts=tuple(firsts),
+        changed=frozenset(changed),
+        missing=missing,
     )
 
 

@@ -63,6 +63,8 @@ class Tallies:
     firsts: tuple[FirstTally, ...] = ()
     changed: frozenset[Blake3] = frozenset()
     """Contents of which a copy was ever found changed by somebody."""
+    missing: Mapping[PlaceId, int] = field(default_factory=dict)
+    """How many contents a place had, and has no more under any name."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

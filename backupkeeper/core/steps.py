@@ -152,6 +152,7 @@ def all_steps(
     drives: Iterable[DriveLine],
     harms: Iterable[Harm],
     *,
+    missing: Iterable[tuple[Place, int]] = (),
     drill_due: str = "",
     drill_was_wrong: bool = False,
 ) -> tuple[Step, ...]:
@@ -162,6 +163,7 @@ def all_steps(
         roles: what the policy asks for; none: all of them.
         drives: as they are known.
         harms: of any age.
+        missing: how many files that a place had are not there any more.
         drill_due: a sentence, where a drill is due.
         drill_was_wrong: whether the last one did not bring everything back right.
     """
@@ -171,6 +173,7 @@ def all_steps(
         [
             *_of_drives(list(drives)),
             *_of_harms(harms),
+            *_of_missing(missing),
             *_unfinished(report),
             *gap_steps(report),
             *(take_in(role) for role in lacking),
@@ -231,6 +234,20 @@ def _of_harms(harms: Iterable[Harm]) -> Iterator[Step]:
             )
         else:
             yield mend(one.place)
+
+
+def _of_missing(missing: Iterable[tuple[Place, int]]) -> Iterator[Step]:
+    """Said even where another place of the role has them: somebody took away what was to be kept."""
+    for place, files in missing:
+        if files and place.standing is Standing.ACTIVE:
+            what = (
+                "1 file that was there is" if files == 1 else f"{files:,} files that were there are"
+            )
+            yield Step(
+                words=f"{place.name}: {what} missing. Find out who took them away, and keep the other "
+                "copies; once they are back, have them read",
+                command=f"backupkeeper verify {typed(place.name)}",
+            )
 
 
 def _unfinished(report: GapReport) -> Iterator[Step]:

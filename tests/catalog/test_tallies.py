@@ -1,6 +1,7 @@
 """What is counted over all copies, held against counting every fact one by one."""
 
 import tempfile
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from contextlib import closing
 from datetime import datetime, timedelta
@@ -91,6 +92,9 @@ def test_places_and_ages_are_counted_as_one_by_one(facts: list[Fact]) -> None:
         key: 5 * files for key, files in ages.items()
     }
     assert found.firsts == ()
+    had = {(one.place, one.content) for one in facts}
+    lost = had - {(ident, name) for ident, _, name in expected}
+    assert found.missing == Counter(ident for ident, _ in lost)
     assert found.changed == {one.content for one in facts if one.result is Result.CHANGED}
     for ident, tally in found.places.items():
         proofs = [at for (where, _, _), at in expected.items() if where == ident and at is not None]

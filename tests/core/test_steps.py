@@ -132,6 +132,15 @@ def test_a_drill_is_due_or_went_wrong() -> None:
     assert worry_of(report, ROLES, wrong) is Worry.SOON
 
 
+def test_what_is_missing_is_told_of_places_in_use() -> None:
+    gone = replace(PLACES[1], standing=Standing.LOST)
+    (step,) = all_steps(
+        gap_report(cover()), ROLES, (), (), missing=[(PLACES[0], 1), (PLACES[2], 0), (gone, 9)]
+    )
+    assert step.words.startswith(f"{PLACES[0].name}: 1 file that was there is missing.")
+    assert step.worry is Worry.SOON
+
+
 def test_what_is_said_of_many_rolls_is_said_once_and_most_urgent_first() -> None:
     lacking = [cover(head(name=f"Roll {n:02}"), cloud=CopyState.ABSENT) for n in range(3)]
     damaged = cover(head(name="Roll 09"), secondary=CopyState.DAMAGED)

@@ -96,6 +96,22 @@ def test_damage_is_acted_on_at_once_and_once_mended_is_told_as_that(yard: Yard) 
     assert watch.words.startswith("Main: watch this drive")
 
 
+def test_files_that_somebody_deleted_are_told_where_another_drive_of_the_role_has_them(
+    yard: Yard,
+) -> None:
+    main, _ = yard.drives()
+    yard.drive("Old", Role.PRIMARY)
+    yard.offload(yard.card("WIDE", CARD))
+    shutil.rmtree(roll_folder(main) / "DCIM/100")
+    yard.verify()
+    found = seen(yard)
+    assert found.gaps.with_gaps == ()
+    assert found.worry is Worry.SOON, "status wants somebody too"
+    (step,) = found.steps
+    assert step.words.startswith("Main: 2 files that were there are missing.")
+    assert step.command == "backupkeeper verify Main"
+
+
 def test_an_edited_original_is_told_too(yard: Yard) -> None:
     main, _ = yard.drives()
     yard.offload(yard.card("WIDE", CARD))
