@@ -6,6 +6,7 @@ from typing import Protocol
 
 from backupkeeper.config import Config
 from backupkeeper.core.adopting import AdoptAll, AdoptWish
+from backupkeeper.core.comparing import Compared
 from backupkeeper.core.drilling import DrillOutcome
 from backupkeeper.core.handing import Handing, HandoverOutcome
 from backupkeeper.core.keys import KeysReport
@@ -95,6 +96,10 @@ class Keeper(Protocol):
 
     def replace(self, wanted: Replacement, leaving: Leaving) -> tuple[Leaving, Place]:
         """Take it in; the old one leaves."""
+        ...
+
+    def compare(self, one: str, two: str, *, read: bool, progress: Progress) -> Compared:
+        """Two drives or folders held against each other."""
         ...
 
     def places(self) -> tuple[PlaceReport, ...]:

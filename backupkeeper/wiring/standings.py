@@ -1,16 +1,22 @@
-"""What the Keeper does when a person says of a place that it is lost, retired, back, or renamed."""
+"""What the Keeper does when a person says of a place that it is lost, retired, back, or renamed.
 
+And when they want to know in what two of them differ.
+"""
+
+import os.path
 from abc import ABC, abstractmethod
 from collections.abc import Callable
 from contextlib import AbstractContextManager, suppress
 from dataclasses import replace
 from typing import TypeVar
 
+from backupkeeper.actions.comparing import compare_two
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.leaving import find_again, leave, look_at_leaving
 from backupkeeper.actions.places import add_bucket, add_drive, check_new_drive
 from backupkeeper.actions.renaming import look_at_renaming, rename
 from backupkeeper.actions.snapshots import keep_snapshots
+from backupkeeper.core.comparing import Compared
 from backupkeeper.core.errors import BackupkeeperError, UsageError
 from backupkeeper.core.leaving import Leaving
 from backupkeeper.core.model import Place, PlaceKind, Standing
@@ -108,6 +114,17 @@ class Standings(ABC):
             done = leave(self._context, leaving)
         self._spread()
         return done, taken
+
+    def compare(self, one: str, two: str, *, read: bool, progress: Progress) -> Compared:
+        """See ``actions.comparing.compare_two``; a folder that is named is taken as one."""
+        names = {place.name.casefold() for place in self._context.catalog.places()}
+        first, second = (
+            what if what.casefold() in names or not os.path.isdir(what) else whole_path(what)
+            for what in (one, two)
+        )
+        return self._giving_way(
+            lambda: compare_two(self._context, first, second, progress, read=read)
+        )
 
     def _spread(self) -> None:
         """What a person said is to be known wherever the catalog is; ``gaps`` tells where it is not."""

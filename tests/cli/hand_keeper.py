@@ -9,6 +9,7 @@ from typing import Any, Self
 from backupkeeper.cli.session import Session
 from backupkeeper.config import Config, parse_config
 from backupkeeper.core.adopting import AdoptAll, AdoptWish
+from backupkeeper.core.comparing import Compared
 from backupkeeper.core.drilling import DrillOutcome
 from backupkeeper.core.handing import Handing, HandoverOutcome
 from backupkeeper.core.keys import KeysReport
@@ -96,6 +97,9 @@ class HandKeeper:
 
     def replace(self, wanted: Replacement, leaving: Leaving) -> tuple[Leaving, Place]:
         return self._answered("replace", wanted, leaving)  # type: ignore[no-any-return]  # the test's own answer
+
+    def compare(self, one: str, two: str, *, read: bool, progress: Progress) -> Compared:
+        return self._answered("compare", one, two, read)  # type: ignore[no-any-return]  # the test's own answer
 
     def _answered(self, *asked: Any) -> Any:
         self.asked.append(asked)
