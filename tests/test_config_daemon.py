@@ -33,10 +33,14 @@ WRONG = {
     "drills beside where it runs": (
         "[proofs]\ndrill_folder = 'scratch'",
         "proofs.drill_folder",
-        "the path of a file",
+        'the path of a folder, beginning with "/" or "~/"',
     ),
-    "drills over everything": ("[proofs]\ndrill_folder = '/'", "proofs.drill_folder", "the path"),
-    "drills nowhere": ("[proofs]\ndrill_folder = 7", "proofs.drill_folder", "the path"),
+    "drills over everything": (
+        "[proofs]\ndrill_folder = '/'",
+        "proofs.drill_folder",
+        "the path of a folder",
+    ),
+    "drills nowhere": ("[proofs]\ndrill_folder = 7", "proofs.drill_folder", "the path of a folder"),
     "a folder that is no name": (
         "[[sources]]\nname='A'\nfolders=['/']",
         "sources[1].folders",

@@ -242,8 +242,7 @@ def take_in(run: RestoreRun, came: Came) -> None:
         _count(run, came, came.made)
         _blame(run, came, came.made)
     if came.error is not None:
-        fate = Fate.OTHER if isinstance(came.error, NameTakenError) else Fate.FAILED
-        missed(run, task, fate, str(came.error))
+        _failed(run, came, came.error)
     elif task.stands:
         if came.reading is None:
             missed(run, task, Fate.OTHER)
@@ -262,6 +261,16 @@ def take_in(run: RestoreRun, came: Came) -> None:
         run.not_there.append(
             NotThere(path=task.path, size=task.file.size, fate=Fate.LOST, lost=came.made.lost)
         )
+
+
+def _failed(run: RestoreRun, came: Came, error: BackupkeeperError) -> None:
+    why = str(error)
+    if isinstance(error, NoKeyError):  # what to do about it is the same for all of them
+        why = error.message
+        who = next((one.name for one in came.givers if one.trouble is error), "")
+        run.tell(Trouble(place=who, path="", message=error.advice))
+    fate = Fate.OTHER if isinstance(error, NameTakenError) else Fate.FAILED
+    missed(run, came.task, fate, why)
 
 
 def missed(run: RestoreRun, task: Task, fate: Fate, why: str = "") -> None:

@@ -13,7 +13,6 @@ Example:
 """
 
 import unicodedata
-from collections.abc import Callable
 from typing import Final
 
 from backupkeeper.config import addresses, values
@@ -255,20 +254,12 @@ def _proofs(table: Table, home: str) -> ProofSettings:
         ),
         bucket_years=table.take("bucket_years", values.whole_number(0, 30), usual.bucket_years),
         drill_months=table.take("drill_months", values.whole_number(0, 120), usual.drill_months),
-        drill_folder=table.take("drill_folder", _folder_or_none(home), usual.drill_folder),
+        drill_folder=table.take("drill_folder", values.folder_or_none(home), usual.drill_folder),
         bucket_month_gb=table.take("bucket_month_gb", values.price_or_none, None),
         bucket_month_cost=table.take("bucket_month_cost", values.price_or_none, None),
     )
     table.finish()
     return proofs
-
-
-def _folder_or_none(home: str) -> Callable[[object], str]:
-    def read(value: object) -> str:
-        text = value.rstrip("/") if isinstance(value, str) and value.strip("/") else value
-        return values.path_or_none(home)(text)
-
-    return read
 
 
 def _report(table: Table) -> ReportSettings:

@@ -120,15 +120,15 @@ def xml_text(value: object) -> str:
     return value
 
 
-def path_from(home: str) -> Callable[[object], str]:
-    """Reads the path of a file; ``~`` is the home folder."""
+def path_from(home: str, what: str = "file") -> Callable[[object], str]:
+    """Reads the path of a file (or what else it is); ``~`` is the home folder."""
 
     def read(value: object) -> str:
         if not isinstance(value, str) or "\0" in value:
-            wrong("the path of a file")
+            wrong(f"the path of a {what}")
         path = home + value[1:] if value.startswith("~/") else value
         if not path.startswith("/") or path.endswith("/"):
-            wrong('the path of a file, beginning with "/" or "~/"')
+            wrong(f'the path of a {what}, beginning with "/" or "~/"')
         return path
 
     return read
@@ -277,6 +277,16 @@ def password_from(value: object) -> str:
 def path_or_none(home: str) -> Callable[[object], str]:
     """Reads the path of a file, or an empty text."""
     return lambda value: "" if value == "" else path_from(home)(value)
+
+
+def folder_or_none(home: str) -> Callable[[object], str]:
+    """Reads the path of a folder, or an empty text; a ``/`` at its end is left out."""
+
+    def read(value: object) -> str:
+        text = value.rstrip("/") if isinstance(value, str) and value.strip("/") else value
+        return "" if text == "" else path_from(home, "folder")(text)
+
+    return read
 
 
 def source_name(value: object) -> str:

@@ -172,7 +172,7 @@ def _steps(outcome: RebuildOutcome) -> list[tuple[str, str]]:
         names = ", ".join(shown(name) for name in away)
         steps.append((f"Plug in what is not here ({names}); a newer snapshot may lie there:",
                       "backupkeeper rebuild --merge"))  # fmt: skip
-    if outcome.rolls:
+    if outcome.rolls and outcome.taken:
         steps.append(
             (
                 "What the snapshots say was taken over as it was said. To see it with your own eyes:",

@@ -114,8 +114,8 @@ def test_killed_at_random_moments_it_always_comes_to_the_same_end(tmp_path: Path
         cards = [stand.card("ext4", boats(number)) for number in range(CARDS)]
         known = {data for number in range(CARDS) for data in boats(number).values()}
         for number in range(kills):
-            if number % (kills // CARDS) == 0 and number * CARDS // kills < CARDS:
-                cards[number * CARDS // kills].mount(options="ro")
+            for card in (one for one in range(CARDS) if one * kills // CARDS == number):
+                cards[card].mount(options="ro")
             with stand.running() as daemon:
                 time.sleep(chance.uniform(0.2, 2.2))
                 os.kill(daemon.process.pid, signal.SIGKILL)  # its workers must see it by themselves

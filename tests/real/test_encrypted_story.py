@@ -348,6 +348,7 @@ def test_with_the_drives_gone_everything_comes_back_with_one_of_the_keys(
     assert told.count("is encrypted, and there is no key here") == 4, (
         "once for each file with bytes"
     )
+    assert told.count("Name the file with the key") == 1, "what to do is told once"
     assert not stand.harmed()
     assert tree(roll_folder(tmp_path / "new")) == {"MISC/EMPTY.DAT": b""}, "that one has no bytes"
     said = typed(stand.yard, "--identity", str(stand.key("aunt")), *asked)

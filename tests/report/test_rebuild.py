@@ -75,3 +75,20 @@ def test_rolls_are_taken_in_from_where_they_lie(
 def test_a_bucket_that_was_not_looked_at_is_named_with_all_that_reaches_it() -> None:
     away = PlaceNow(place=BUCKET.place, here=False, looked_at=False)
     assert commands((away,), ()) == [f"backupkeeper rebuild --merge {TO_BUCKET}"]
+
+
+def test_where_no_snapshot_could_be_used_nothing_is_said_to_be_taken_over_from_one() -> None:
+    outcome = RebuildOutcome(
+        dry_run=False,
+        sources=(),
+        taken=(),
+        unusable=(),
+        places=(BUCKET,),
+        rolls=1,
+        files=1,
+        size_bytes=1,
+        unknown=(),
+    )
+    told = " ".join(line.text for line in rebuild_lines(outcome, Look(width=200)))
+    assert "No usable snapshot was found." in told
+    assert "What the snapshots say" not in told
