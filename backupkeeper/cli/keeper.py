@@ -7,6 +7,7 @@ from typing import Protocol
 from backupkeeper.config import Config
 from backupkeeper.core.adopting import AdoptAll, AdoptWish
 from backupkeeper.core.comparing import Compared
+from backupkeeper.core.delivering import DeliveryOutcome
 from backupkeeper.core.drilling import DrillOutcome
 from backupkeeper.core.handing import Handing, HandoverOutcome
 from backupkeeper.core.keys import KeysReport
@@ -114,6 +115,23 @@ class Keeper(Protocol):
         self, card: str, *, shoot: str, source: str, roll: str | None, progress: Progress
     ) -> OffloadOutcome:
         """A card onto every drive that is here."""
+        ...
+
+    def check_delivery(self, folder: str, *, progress: Progress) -> DeliveryOutcome:
+        """Hold what was delivered against its manifests."""
+        ...
+
+    def bring_in(
+        self,
+        folder: str,
+        *,
+        shoot: str,
+        source: str,
+        roll: str | None,
+        as_it_is: bool,
+        progress: Progress,
+    ) -> DeliveryOutcome:
+        """Take it in."""
         ...
 
     def mirror(self, *, progress: Progress) -> MirrorOutcome:

@@ -15,6 +15,7 @@ from backupkeeper.cli.adopt import adopt
 from backupkeeper.cli.compare import compare
 from backupkeeper.cli.copies import mirror, upload
 from backupkeeper.cli.costs import cost
+from backupkeeper.cli.delivery import bring_in
 from backupkeeper.cli.demo import demo
 from backupkeeper.cli.drill import drill
 from backupkeeper.cli.export import export
@@ -110,7 +111,7 @@ def main(context: click.Context, config: str | None, identity: str | None) -> No
 
 place.add_command(check)
 for command in (
-    place, offload, mirror, upload, verify, repair, restore, export, drill, rebuild, adopt, may_wipe, gaps, report, keys, posters, manifest, run, status, page, pause, resume, service, demo,
+    place, offload, mirror, upload, verify, repair, restore, export, bring_in, drill, rebuild, adopt, may_wipe, gaps, report, keys, posters, manifest, run, status, page, pause, resume, service, demo,
 ):  # fmt: skip
     main.add_command(command)
 for command in (cost, lost, retire, found, rename, replace_place):

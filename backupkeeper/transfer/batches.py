@@ -26,7 +26,8 @@ class Job:
 
     ``source`` is absolute; ``size`` and ``mtime_ns`` as listed (the copies get this time).
     ``targets`` are absolute final paths (none: the source is only read and hashed). With ``expect``
-    nothing is sealed unless the source holds exactly that content.
+    nothing is sealed unless the source holds exactly that content; with ``refuse`` nothing of which it
+    gives a reason (it is asked in several threads).
     """
 
     source: str
@@ -34,6 +35,7 @@ class Job:
     mtime_ns: int
     targets: Mapping[PlaceId, str]
     expect: Content | None = None
+    refuse: Callable[[Content], str | None] | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -98,7 +100,8 @@ class Work:
             return MismatchError(
                 f"{self.job.source} holds other bytes than it must; no copy of it was made."
             )
-        return None
+        why = self.job.refuse(self.content) if self.job.refuse is not None else None
+        return MismatchError(f"{self.job.source}: {why}") if why else None
 
 
 def same_content(one: Content, other: Content) -> bool:

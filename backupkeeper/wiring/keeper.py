@@ -66,6 +66,7 @@ from backupkeeper.system.entropy import RealEntropy
 from backupkeeper.system.files import RealFiles
 from backupkeeper.system.lock import PlaceLocks
 from backupkeeper.wiring.buckets import bucket_opener
+from backupkeeper.wiring.delivering import Delivering
 from backupkeeper.wiring.encryption import (
     EncryptingBuckets,
     encryption_of,
@@ -84,7 +85,7 @@ from backupkeeper.wiring.uploading import LineByHand
 _T = TypeVar("_T")
 
 
-class Keeper(Restoring, Mailing, Picturing, Judging, Standings):
+class Keeper(Restoring, Delivering, Mailing, Picturing, Judging, Standings):
     """Everything that the commands can ask for, on real parts. A context manager."""
 
     def __init__(

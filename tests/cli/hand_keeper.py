@@ -10,6 +10,7 @@ from backupkeeper.cli.session import Session
 from backupkeeper.config import Config, parse_config
 from backupkeeper.core.adopting import AdoptAll, AdoptWish
 from backupkeeper.core.comparing import Compared
+from backupkeeper.core.delivering import DeliveryOutcome
 from backupkeeper.core.drilling import DrillOutcome
 from backupkeeper.core.handing import Handing, HandoverOutcome
 from backupkeeper.core.keys import KeysReport
@@ -155,6 +156,25 @@ class HandKeeper:
     ) -> OffloadOutcome:
         progress.begin(f"Offloading {source}", total_bytes=8, total_files=2)
         return self._answered("offload", card, shoot, source, roll)  # type: ignore[no-any-return]  # as above
+
+    def check_delivery(self, folder: str, *, progress: Progress) -> DeliveryOutcome:
+        del progress
+        answer: DeliveryOutcome = self._answered("check_delivery", folder)
+        return answer
+
+    def bring_in(
+        self,
+        folder: str,
+        *,
+        shoot: str,
+        source: str,
+        roll: str | None,
+        as_it_is: bool,
+        progress: Progress,
+    ) -> DeliveryOutcome:
+        del progress
+        answer: DeliveryOutcome = self._answered("bring_in", folder, shoot, source, roll, as_it_is)
+        return answer
 
     def mirror(self, *, progress: Progress) -> MirrorOutcome:
         return self._answered("mirror")  # type: ignore[no-any-return]  # as above

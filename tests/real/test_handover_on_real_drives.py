@@ -47,3 +47,51 @@ def test_what_is_handed_over_on_exfat_can_be_checked_there(fs: Fs, yard: Yard, f
             )
     assert sorted(tree(roll_folder(root)).values()) == sorted(CARD.values())
     assert typed(yard, "verify", str(root)).code == 0
+    theirs = roll_folder(root) if form == "mhl" else root.parent
+    found = typed(yard, "import", str(theirs), "--dry-run", "--json")
+    assert (found.code, found.json["flaws"]) == (0, []), found.all
+
+
+def test_what_comes_on_exfat_is_taken_in_onto_ext4(
+    fs: Fs, yard: Yard, tmp_path: Path, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    del tmp_path
+    theirs = Yard(tmp_path_factory.mktemp("theirs"))
+    theirs.drives()
+    assert offloaded(theirs, theirs.card("card", CARD)).code == 0
+    sent = fs("exfat", 160)
+    words = ("export", "Wide/Roll 01", "--to", sent.point, "--format", "mhl")
+    assert typed(theirs, *words).code == 0
+    sent.remount()
+    for name, role in (("Main", "primary"), ("Travel", "secondary")):
+        take_in(yard, fs("ext4", 160), role, name)
+    roll = roll_folder(Path(sent.point))
+    asked = ("import", str(roll), "--shoot", "260613 Boatyard", "--source", "Drone", "--json")
+    said = typed(yard, *asked)
+    assert said.code == 0, said.all
+    assert (said.json["history_continued"], said.json["not_cold"]) == (True, {})
+    assert set(said.json["proven_at"].values()) == {said.json["files"]}
+    assert typed(yard, "verify", "260613 Boatyard").code == 0
+
+
+def test_a_drive_without_room_is_told_before_anything_is_written(
+    fs: Fs, yard: Yard, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    theirs = Yard(tmp_path_factory.mktemp("theirs"))
+    theirs.drives()
+    assert offloaded(theirs, theirs.card("card", CARD)).code == 0
+    sent = tmp_path_factory.mktemp("sent")
+    words = ("export", "Wide/Roll 01", "--to", str(sent), "--format", "mhl")
+    assert typed(theirs, *words).code == 0
+    roll = str(roll_folder(sent))
+    asked = ("import", roll, "--shoot", "260613 Boatyard", "--source", "Drone", "--json")
+    small = fs("ext4", 16)
+    take_in(yard, small, "secondary", "Travel")
+    said = typed(yard, *asked)
+    assert (said.code, "Nothing was written." in said.all) == (3, True)
+    assert not (Path(small.point) / "260613 Boatyard").exists()
+    take_in(yard, fs("ext4", 160), "primary", "Main")
+    said = typed(yard, *asked)
+    assert (said.code, said.json["sealed"]) == (1, True)
+    assert [one["place"] for one in said.json["troubles"]] == ["Travel"]
+    assert list(said.json["proven_at"]) == ["Main"]
