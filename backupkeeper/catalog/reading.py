@@ -104,13 +104,14 @@ CROSS JOIN rolls r ON r.no = rf.roll
 WHERE f.result IN (2, 5, 6, 7) AND f.at >= ?
 """
 """Sealed rolls with a file of which a copy was found damaged since then."""
-PROOF_AGES: Final = """
+PROOF_AGES: Final = f"""
 SELECT (newest.at / :step + 1) * :step AS until, sum(k.size), count(*)
 FROM (
     SELECT c.no AS copy, c.content AS content, max(f.at) AS at
     FROM copies c JOIN facts f ON f.copy = c.no
     WHERE c.place = (SELECT no FROM place_ids WHERE id = :place)
       AND f.result = 1 AND f.way IN (2, 3) AND f.cold = 1
+      AND f.at >= COALESCE(({COUNTS_FROM.format(id=":place")}), f.at)
     GROUP BY c.no
 ) newest JOIN contents k ON k.no = newest.content
 WHERE NOT EXISTS (

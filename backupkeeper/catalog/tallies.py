@@ -3,7 +3,7 @@
 Promises:
 1. Nothing is loaded but counts: memory stays constant however many facts there are.
 2. A proof counts only as far as nothing undid it: nothing bad at or after it, not written anew, no
-   other version seen, and not dated after now.
+   other version seen, not dated after now, nor made before its place was lost and came back.
 """
 
 # ruff: noqa: S608 - statements are put together from constants only; every value is bound
@@ -14,6 +14,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from backupkeeper.catalog import rows
+from backupkeeper.catalog.standings import COUNTS_FROM
 from backupkeeper.core.model import Blake3, PlaceId, Role
 from backupkeeper.core.standing import AgeTally, FirstTally, PlaceTally, Scale, Tallies
 
@@ -60,12 +61,15 @@ _ROLE: Final = " ".join(
 )
 _BIN: Final = " + ".join(f"(:now - h.proof >= :edge{number})" for number in range(MOST_EDGES))
 TALLIES: Final = f"""
-WITH m AS MATERIALIZED ({_MARKS}), held AS MATERIALIZED (
+WITH m AS MATERIALIZED ({_MARKS}), back AS MATERIALIZED (
+    SELECT i.no AS no, ({COUNTS_FROM.format(id="i.id")}) AS counts_from FROM place_ids i
+), held AS MATERIALIZED (
     SELECT m.place, m.content, m.fetched, CASE
         WHEN m.proof >= COALESCE(m.written, m.proof) AND NOT (m.odd AND {_BAD})
-            AND NOT (m.mixed AND {_ANOTHER}) THEN m.proof
+            AND NOT (m.mixed AND {_ANOTHER})
+            AND m.proof >= COALESCE(b.counts_from, m.proof) THEN m.proof
     END AS proof
-    FROM m WHERE NOT (m.odd AND {_GONE})
+    FROM m JOIN back b ON b.no = m.place WHERE NOT (m.odd AND {_GONE})
 ), firsts AS (
     -- Content and role in one number: sorting 600,000 of those takes half as long (measured).
     SELECT m.content * {_ROLES} + {_ROLE} AS what, min(m.first) AS first

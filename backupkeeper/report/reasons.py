@@ -132,7 +132,7 @@ def _message(  # noqa: C901, PLR0911, PLR0912 - one branch for each code
         case ReasonCode.NO_COPY:
             return f"{files} {has} no copy {there}."
         case ReasonCode.NOT_PROVEN:
-            return f"{files} {was} written {there}, but never proven there."
+            return f"{files} {was} written {there}, but not proven there since."
         case ReasonCode.PROOF_TOO_OLD:
             return f"{files} {has} a proof {there} that is too old to count."
         case ReasonCode.DAMAGED:

@@ -11,10 +11,12 @@ import pytest
 from backupkeeper.catalog.foreign_rows import event_is_fine
 from backupkeeper.catalog.snapshot import snapshot_mark
 from backupkeeper.catalog.store import open_catalog
-from backupkeeper.core.model import Standing
+from backupkeeper.core.model import Standing, Way
 from tests.catalog.foreign_made import make, says
-from tests.catalog.made import MAIN, NOW, SECOND, Watch, place
+from tests.catalog.made import MAIN, NOW, SECOND, Watch, content, fact, place
 from tests.catalog.test_merge_laws import union
+
+DAY = timedelta(days=1)
 
 
 def stands(path: Path) -> dict[str, Standing]:
@@ -108,3 +110,29 @@ def test_words_that_nobody_says_are_not_taken_over(tmp_path: Path) -> None:
     after = union(tmp_path, path, bad)
     assert says(after)["events"] == set()
     assert stands(after) == {"Main": Standing.ACTIVE}
+
+
+def test_counts_and_ages_of_proofs_leave_out_what_was_shown_before(path: Path) -> None:
+    watch = Watch()
+    with closing(open_catalog(str(path), clock=watch)) as catalog:
+        catalog.record(
+            contents=[content(1), content(2)],
+            facts=[
+                fact(seed, at=NOW, place=MAIN, path=f"{seed}", way=Way.READBACK, cold=True)
+                for seed in (1, 2)
+            ],
+        )
+        assert catalog.tallies(NOW + DAY, [], None).places[MAIN].last_proven == NOW
+        assert sum(load.files for load in catalog.proof_ages(MAIN)) == 2
+        watch.at = NOW + DAY
+        catalog.stand(MAIN, Standing.LOST)
+        back = catalog.stand(MAIN, Standing.ACTIVE)
+        told = catalog.tallies(NOW + 3 * DAY, [], None)
+        assert told.places[MAIN].last_proven is None
+        assert [(one.bin, one.files) for one in told.ages] == [(None, 2)]
+        assert catalog.proof_ages(MAIN) == ()
+        again = fact(1, at=back, place=MAIN, path="1", way=Way.REHASH, cold=True)
+        catalog.record(facts=[again])
+        told = catalog.tallies(NOW + 3 * DAY, [], None)
+        assert (told.places[MAIN].last_proven, told.places[MAIN].oldest_proof) == (back, back)
+        assert sum(load.files for load in catalog.proof_ages(MAIN)) == 1
