@@ -13,9 +13,9 @@ from typing import Final
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import OWN_FOLDER
 from backupkeeper.actions.restore_target import guard_of, must_be_no_card
-from backupkeeper.core.errors import ReadError, ReadOnlyError, UsageError
+from backupkeeper.core.errors import BackupkeeperError, ReadError, ReadOnlyError, UsageError
 from backupkeeper.ports.files import EntryKind, Files
-from backupkeeper.transfer.durable import replace_own, write_small
+from backupkeeper.transfer.durable import discard, replace_own, temp_name, write_small
 
 _HISTORY: Final = "ascmhl"
 """In each roll's folder lies one."""
@@ -43,7 +43,11 @@ def write_report(context: Context, path: str, data: bytes, beginning: bytes) -> 
     if mount.read_only:
         raise ReadOnlyError(path, errno.EROFS, advice=_ELSEWHERE)
     write = replace_own if _is_earlier(context.files, path, beginning) else write_small
-    write(context.files, path, data, guard_of(context.files, folder))
+    try:
+        write(context.files, path, data, guard_of(context.files, folder))
+    except BackupkeeperError:  # a full disk is not made fuller; the next report is made anew anyway
+        discard(context.files, temp_name(path))
+        raise
 
 
 def _must_be_a_folder(files: Files, folder: str) -> None:

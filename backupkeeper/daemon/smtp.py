@@ -21,7 +21,7 @@ from contextlib import suppress
 from typing import Final
 
 from backupkeeper.config import MailSettings, Security
-from backupkeeper.core.errors import BackupkeeperError
+from backupkeeper.core.errors import BackupkeeperError, ConfigError
 from backupkeeper.core.mailing import Hitch, Sending, Stage, StageDone
 from backupkeeper.report.words import told
 
@@ -91,6 +91,9 @@ class SmtpMailer:
         walk.begin(Stage.PASSWORD)
         try:
             password = self._password()
+        except ConfigError as error:
+            wanted = "; ".join(f"{one.value} is not {one.wanted}" for one in error.faults)
+            raise _StoppedError(Hitch.NO_PASSWORD, wanted) from None
         except BackupkeeperError as error:
             raise _StoppedError(Hitch.NO_PASSWORD, error.message) from None
         walk.end(self._settings.password_from.partition(":")[0])

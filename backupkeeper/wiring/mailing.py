@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from tzlocal import get_localzone
 
 from backupkeeper.actions.online import online_drives, place_holding
-from backupkeeper.core.errors import PlaceHeldError, UsageError
+from backupkeeper.core.errors import BackupkeeperError, PlaceHeldError, UsageError
 from backupkeeper.core.hours import next_week
 from backupkeeper.core.mailing import DraftedMail, MailOutcome, Sending
 from backupkeeper.daemon.errand import Finished
@@ -91,7 +91,11 @@ class Mailing(Overseeing):
             NameTakenError: a file of that name is there already.
             WriteError: it can't be written.
         """
-        from backupkeeper.transfer.durable import write_small  # noqa: PLC0415 - as above
+        from backupkeeper.transfer.durable import (  # noqa: PLC0415 - as above
+            discard,
+            temp_name,
+            write_small,
+        )
 
         whole = whole_path(file)
         drives, _ = online_drives(self._context)
@@ -101,7 +105,11 @@ class Mailing(Overseeing):
                 f"{whole} lies in the place {held.place.name}, where only originals belong.",
                 advice="Name a file in another folder.",
             )
-        write_small(self._context.files, whole, data, lambda: None)
+        try:
+            write_small(self._context.files, whole, data, lambda: None)
+        except BackupkeeperError:
+            discard(self._context.files, temp_name(whole))
+            raise
         return whole
 
     def test_mail(self) -> Sending:

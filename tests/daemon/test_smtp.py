@@ -16,6 +16,7 @@ from backupkeeper.core.mailing import Hitch, Sending, Stage
 from backupkeeper.daemon import smtp
 from backupkeeper.daemon.smtp import SmtpMailer
 from backupkeeper.report.mail_words import advice, why_not
+from backupkeeper.system.password import read_password
 from tests.real.store import free_ports
 from tests.world.mail_server import MailServer, client_settings, mail_server
 
@@ -112,6 +113,20 @@ def test_a_password_that_is_not_there_stops_before_anything_is_connected() -> No
     came = SmtpMailer(settings, password=none, hostname="edit-1").send(MESSAGE)
     assert (came.hitch, came.stage, came.done) == (Hitch.NO_PASSWORD, Stage.PASSWORD, ())
     assert why_not(came, settings) == "The password could not be had. (It is not there.)"
+
+
+def test_what_is_wrong_with_the_passwords_file_is_told_in_one_line(tmp_path: Path) -> None:
+    kept = tmp_path / "kept"
+    kept.write_text("tide")
+    kept.chmod(0o644)
+    source = f"file:{kept}"
+
+    def open_to_all() -> str:
+        return read_password(source, user="me", environ={}, config="config.toml")
+
+    settings = client_settings(9, Security.TLS, user="me", password_from=source)
+    came = SmtpMailer(settings, password=open_to_all, hostname="edit-1").send(MESSAGE)
+    assert came.said == f"{source} is not a file that you alone can read (chmod 600)"
 
 
 @pytest.mark.parametrize("security", BOTH, ids=str)

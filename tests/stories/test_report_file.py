@@ -1,5 +1,6 @@
 """``report --html``: the numbers of ``gaps`` on the page, and a file that replaces nothing but itself."""
 
+import errno
 import os
 import re
 from base64 import b64decode
@@ -10,9 +11,11 @@ from lxml import html as lxml_html
 from lxml.html import HtmlElement
 
 from backupkeeper.core.model import CopyState, Role
+from backupkeeper.ports.files import Handle
 from backupkeeper.report.overview_words import state_words
 from backupkeeper.report.page import BEGINNING
 from backupkeeper.report.words import size
+from backupkeeper.system.files import RealFiles
 from tests.cards.picture_clips import Shot, shot
 from tests.stories.typed import offloaded, typed, yard_of_today
 from tests.stories.yard import SHOOT, Yard, clip, roll_folder
@@ -168,6 +171,29 @@ def test_beside_the_shoots_of_a_drive_it_may_lie(yard: Yard, tmp_path: Path) -> 
     assert typed(yard, "report", "--html", str(page)).code == 1
     assert page.read_text().startswith(BEGINNING)
     assert (tmp_path / "Main" / SHOOT).is_dir()
+
+
+@pytest.mark.parametrize("earlier", [False, True])
+def test_a_full_disk_keeps_no_piece_of_it(
+    yard: Yard, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, earlier: bool
+) -> None:
+    folder = tmp_path / "here"
+    folder.mkdir()
+    if earlier:
+        (folder / "report.html").write_text(EARLIER)
+    write = RealFiles.write_at
+
+    def full(self: RealFiles, handle: Handle, data: memoryview, offset: int) -> int:
+        if "/here/" not in os.readlink(f"/proc/self/fd/{handle}"):
+            return write(self, handle, data, offset)
+        if offset:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        return write(self, handle, data[:4096], offset)
+
+    monkeypatch.setattr(RealFiles, "write_at", full)
+    said = typed(yard, "report", "--html", str(folder / "report.html"))
+    assert (said.code, "ENOSPC" in said.err) == (3, True)
+    assert [one.read_text() for one in folder.iterdir()] == [EARLIER] * earlier
 
 
 def test_what_can_not_be_read_is_not_replaced(yard: Yard, tmp_path: Path) -> None:
