@@ -253,8 +253,8 @@ def _of_missing(missing: Iterable[tuple[Place, int]]) -> Iterator[Step]:
 def _unfinished(report: GapReport) -> Iterator[Step]:
     for folder in report.unfinished:
         yield Step(
-            words=f"Plug the card of {folder} in and repeat its offload, which was not finished; "
-            "wipe nothing before",
+            words=f"Plug the card of {folder} in and repeat its offload (or its import), which was "
+            "not finished; wipe nothing before",
             command=_OFFLOAD,
         )
 

@@ -39,7 +39,7 @@ What to do, most urgent first
     roll):
       backupkeeper repair Travel
   – Plug the card of 260613 Boatyard/Originals/Close/Roll 01 in and repeat its
-    offload, which was not finished; wipe nothing before:
+    offload (or its import), which was not finished; wipe nothing before:
       backupkeeper offload CARD --shoot 'YYMMDD Name' --source NAME
   – Plug Travel in and prove what is on it (1 roll):
       backupkeeper verify Travel

@@ -82,6 +82,7 @@ def test_what_differs_is_not_copied_and_a_good_one_completes_the_roll(
     assert not list(yard.root.glob("Main/**/.backupkeeper-*")), "nothing of it stays"
     told = typed(yard, "import", str(delivery), "--shoot", SHOOT, "--source", "Drone")
     assert "NOT TAKEN IN" in told.out
+    assert "(or its import), which was not finished" in " ".join(typed(yard, "report").out.split())
     rot(delivery / CLIP, 100, CARD[CLIP][100:106])
     said = imported(yard, delivery)
     assert said.code == 0, said.all
