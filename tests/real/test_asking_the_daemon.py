@@ -14,10 +14,14 @@ BY_HAND = '[[sources]]\nname = "Close"\nfolders = ["PRIVATE"]\n'
 CLIPS = {"PRIVATE/CLIP1.MP4": clip(1), "PRIVATE/CLIP2.MP4": clip(2)}
 
 
-def card_of(stand: DaemonStand) -> dict[str, Any]:
+def cards_of(stand: DaemonStand) -> list[Any]:
     told = ask(f"{stand.root}/catalog.sqlite.locks", "status")
-    assert told is not None
-    (card,) = told["status"]["cards"]
+    found: list[Any] = [] if told is None or "status" not in told else told["status"]["cards"]
+    return found
+
+
+def card_of(stand: DaemonStand) -> dict[str, Any]:
+    (card,) = cards_of(stand)
     assert isinstance(card, dict)
     return card
 
@@ -75,3 +79,28 @@ def test_who_does_not_want_to_know_any_more_is_left_in_peace(tmp_path: Path) -> 
             found = answered(stand, daemon, stop=True)
             assert found["heard"] in {None, False}
             assert found["heard"] is not None or found["failure"] == "Stopped."
+
+
+def test_a_yes_is_told_with_what_it_lacks_and_one_of_an_earlier_run_is_to_be_asked_for_again(
+    tmp_path: Path,
+) -> None:
+    with DaemonStand(tmp_path, more=BY_HAND) as stand:
+        stand.drive("ext4", "primary", "Main")
+        stand.drive("xfs", "secondary", "Travel")
+        card = stand.card("ext4", CLIPS)
+        with stand.running() as daemon:
+            card.mount(options="ro")
+            daemon.wait_for("A card is here: Close")
+            stand.typed("offload", card.point, "--shoot", "260612 Boatyard", "--source", "Close")
+            daemon.wait_for("Close: this card may be wiped, as far as was asked for")
+            (said,) = [one for one in daemon.said() if "Close: this card may be wiped" in one]
+            assert "no proof that counts in the cloud (2 of 2 files)" in said
+            told = stand.typed("status", code=None)
+            assert "no proof that counts in the cloud" in " ".join(told.split())
+        with stand.running() as daemon:
+            daemon.wait_for("Running as process")
+            daemon.until(lambda: cards_of(stand) != [], "the card was not seen")
+            found = card_of(stand)
+            assert (found["may_wipe"], found["heard"], found["reasons"]) == (True, None, [])
+            told = stand.typed("status", code=None)
+            assert "Ask again before you wipe it." in " ".join(told.split())
