@@ -185,7 +185,11 @@ def _read(asked: _Asked) -> tuple[Fact, ColdReading | None]:
         )
         return _judged(asked, reading)
     begun = resumable(
-        asked.known.parts, asked.file.size, _mtime_ns(asked), asked.context.clock.now()
+        asked.known.parts,
+        asked.file.size,
+        _mtime_ns(asked),
+        asked.context.clock.now(),
+        since=asked.drive.place.counts_from,
     )
     if begun is not None:
         asked.progress.advance(begun.damage[0][0])

@@ -21,7 +21,14 @@ def part_note(mtime_ns: int) -> str:
     return f"its time: {mtime_ns}"
 
 
-def resumable(facts: Iterable[Fact], size: int, mtime_ns: int, now: datetime) -> Fact | None:
+def resumable(
+    facts: Iterable[Fact],
+    size: int,
+    mtime_ns: int,
+    now: datetime,
+    *,
+    since: datetime | None = None,
+) -> Fact | None:
     """The reading to go on with, if there is one: of those, the one that got furthest.
 
     Args:
@@ -29,6 +36,7 @@ def resumable(facts: Iterable[Fact], size: int, mtime_ns: int, now: datetime) ->
         size: that the copy must have, in bytes.
         mtime_ns: the copy's time now.
         now: the present time.
+        since: what was read before counts no more (``Place.counts_from``); None: all does.
     """
     every = list(facts)
     said = max((fact.at for fact in every if fact.way not in {Way.PART, Way.LOOKED}), default=None)
@@ -42,6 +50,7 @@ def resumable(facts: Iterable[Fact], size: int, mtime_ns: int, now: datetime) ->
         and fact.damage[-1][1] == size
         and timedelta(0) <= now - fact.at <= YOUNG
         and (said is None or said < fact.at)
+        and (since is None or since <= fact.at)
     ]
     return max(fit, key=lambda fact: (fact.damage[0][0], fact.at), default=None)
 

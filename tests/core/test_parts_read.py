@@ -55,6 +55,13 @@ def test_a_beginning_goes_on_for_as_long_as_it_is_young_and_never_from_the_futur
     assert taken_up(replace(oldest, at=NOW + TICK)) is None
 
 
+def test_what_was_read_before_the_place_came_back_does_not_go_on() -> None:
+    assert resumable([part(3)], SIZE, MTIME, NOW, since=NOW - 3 * DAY) == part(3)
+    assert resumable([part(3)], SIZE, MTIME, NOW, since=NOW - 3 * DAY + TICK) is None
+    later = resumable([part(3, 900), part(1)], SIZE, MTIME, NOW, since=NOW - 2 * DAY)
+    assert later == part(1)
+
+
 def test_of_several_the_one_that_is_furthest_from_its_end_gives_way() -> None:
     assert taken_up(part(3, 800), part(1, 200)) == part(3, 800)
     assert taken_up(part(3, 800), part(1, 800)) == part(1, 800)

@@ -2,24 +2,17 @@
 
 import json
 import os
-from collections.abc import Iterator
-from dataclasses import replace
+import pty
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
 
-from backupkeeper.actions.bucket_marker import bucket_marker
-from backupkeeper.core.model import EventKind, PlaceId, PlaceKind, Role, Standing, Way
-from backupkeeper.core.replacing import Replacement
-from backupkeeper.core.uploads import Begun
-from tests.catalog.made import NOW
+from backupkeeper.core.model import Role, Standing
 from tests.stories.typed import Said, judged, offloaded, typed, yard_of_today
 from tests.stories.yard import QUIET, SHOOT, Yard, clip, roll_folder, tree
-from tests.world.refusing_store import Rules, refusing_store
 
-pytest_plugins = ["tests.real.store_fixtures"]
-
-ENFORCED = frozenset({"content-md5", "x-amz-content-sha256"})
 CARD = {"DCIM/WIDE0001.MP4": clip(1), "DCIM/WIDE0002.MP4": clip(2)}
 FOLDER = f"{SHOOT}/Originals/Wide/Roll 01"
 
@@ -278,100 +271,34 @@ def test_proofs_of_a_wrong_clock_do_not_count_when_their_time_comes(tmp_path: Pa
     assert yard.verdict(card).may_wipe
 
 
-def test_uploads_under_way_to_a_lost_bucket_are_forgotten(yard: Yard) -> None:
+def answered(yard: Yard, answer: str, *words: str) -> Said:
+    """Type a command at a real terminal, and a line when it asks."""
+    ours, theirs = pty.openpty()
+    config = str(yard.root / "config.toml")
+    with subprocess.Popen(
+        [sys.executable, "-m", "backupkeeper", "--config", config, *words],
+        stdin=theirs,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        os.close(theirs)
+        os.write(ours, f"{answer}\n".encode())
+        out, err = process.communicate(timeout=60)
+    os.close(ours)
+    return Said(code=process.returncode, out=out, err=err)
+
+
+def test_at_a_terminal_it_tells_then_asks_and_a_no_is_a_no(yard: Yard) -> None:
     put_in(yard)
-    with yard.keeper() as keeper:
-        (main, *_) = keeper.context.catalog.places()
-        bucket = replace(
-            main,
-            id=PlaceId("0b1c2d3e-0000-4000-8000-000000000001"),
-            name="Off site",
-            role=Role.CLOUD,
-            kind=PlaceKind.BUCKET,
-            location="s3://yard/x",
-        )
-        keeper.context.catalog.put_place(bucket)
-        head = keeper.context.catalog.rolls()[0]
-        file = keeper.context.catalog.roll(head.id).files[0]
-        keeper.context.catalog.upload_begun(
-            bucket.id,
-            Begun(
-                key=f"{head.folder}/{file.path}",
-                content=file.content,
-                upload="u1",
-                part_bytes=5 << 20,
-                check=None,
-                enforced=("content-md5",),
-                ticket="t",
-                begun_at=NOW,
-            ),
-        )
-    said = typed(yard, "place", "lost", "Off site", "--yes")
-    assert "1 upload under way to it" in said.out
-    with yard.keeper() as keeper:
-        assert keeper.context.catalog.uploads(bucket.id) == ()
-        assert [e.detail for e in keeper.context.catalog.events([EventKind.STOOD])] == ["lost"]
-
-
-@pytest.fixture
-def store(credentials: object, at_once: object, one_loader: object) -> Iterator[str]:
-    with refusing_store(Rules(refuses_on_put=ENFORCED, refuses_on_part=ENFORCED)) as url:
-        yield url
-
-
-def told_by(yard: Yard, name: str) -> str:
-    """What a bucket's own marker calls it."""
-    with yard.keeper() as keeper:
-        place = next(one for one in keeper.context.catalog.places() if one.name == name)
-        found = bucket_marker(keeper.context.open_bucket(place))
-        assert found is not None
-        return found.name
-
-
-def test_a_bucket_is_renamed_now_or_with_the_next_upload(yard: Yard, store: str) -> None:
-    put_in(yard)
-    with yard.keeper() as keeper:
-        keeper.add_bucket(
-            "s3://yard/footage", role=Role.CLOUD, name="Off site", endpoint=store, profile=None
-        )
-        assert keeper.rename("Off site", "Vault", dry_run=False).marker_waits == ""
-    assert told_by(yard, "Vault") == "Vault"
-    with yard.keeper() as keeper:
-        (place,) = (one for one in keeper.context.catalog.places() if one.name == "Vault")
-        keeper.context.catalog.put_place(replace(place, endpoint="http://127.0.0.1:1"))
-        assert keeper.rename("Vault", "Shelf", dry_run=False).marker_waits
-        keeper.context.catalog.put_place(replace(place, name="Shelf"))
-    assert told_by(yard, "Shelf") == "Vault"
-    with yard.keeper() as keeper:
-        keeper.upload(progress=QUIET)
-    assert told_by(yard, "Shelf") == "Shelf"
-
-
-def test_a_bucket_is_replaced_by_another_and_that_is_filled(yard: Yard, store: str) -> None:
-    put_in(yard)
-    with yard.keeper() as keeper:
-        keeper.add_bucket(
-            "s3://yard/footage", role=Role.CLOUD, name="Off site", endpoint=store, profile=None
-        )
-        keeper.upload(progress=QUIET)
-        assert Role.CLOUD not in keeper.gaps().rolls[0].gaps
-        wanted = Replacement(
-            old="Off site", where="s3://yard/anew", name="Elsewhere", endpoint=store
-        )
-        leaving = keeper.look_at_replacing(wanted, progress=QUIET)
-        assert (leaving.copied, leaving.with_gaps) == ((2, 600_000), 1)
-        done, taken = keeper.replace(wanted, leaving)
-        assert done.done_at is not None
-        assert taken.role is Role.CLOUD
-        assert Role.CLOUD in keeper.gaps().rolls[0].gaps
-        keeper.upload(progress=QUIET)
-        assert Role.CLOUD not in keeper.gaps().rolls[0].gaps
-        # The first one is found again: it is proven by fetching all of it, not by an old word.
-        keeper.leave(keeper.look_at_leaving("Elsewhere", Standing.LOST, progress=QUIET))
-        back = keeper.find_again("Off site")
-        assert Role.CLOUD in keeper.gaps().rolls[0].gaps
-        keeper.upload(progress=QUIET)
-        assert Role.CLOUD not in keeper.gaps().rolls[0].gaps
-        since = back.place.counts_from
-        found = keeper.context.catalog.facts_at(back.place.id, since=since)
-        assert {fact.way for fact in found if fact.is_proof} == {Way.DOWNLOADED}
+    no = answered(yard, "n", "place", "lost", "Main")
+    assert no.code == 2
+    assert "To be copied: 2 files (600 kB)." in no.out
+    assert "Is Main lost?" in no.err
+    assert "Nothing was changed." in no.err
+    assert stands(yard)["Main"] == "active"
+    yes = answered(yard, "y", "place", "lost", "Main")
+    assert yes.code == 1
+    assert yes.out.index("To be copied") < yes.out.index("Recorded: Main is lost.")
+    assert yes.out.count("To be copied") == 1
+    assert stands(yard)["Main"] == "lost"
