@@ -23,7 +23,9 @@ from typing import TYPE_CHECKING, BinaryIO, Final
 
 from backupkeeper.cards.demuxing import BUFFER_BYTES, FORMATS
 from backupkeeper.core.posters import (
+    LONGEST_SECONDS,
     MOMENTS,
+    MOST_FRAMES_PER_SECOND,
     MOST_JPEG_BYTES,
     NO_PICTURE,
     NOT_DECODED,
@@ -127,7 +129,7 @@ def poster_in(
 def _described(clip: "InputContainer", content: str) -> Poster:
     """All but the picture."""
     length = clip.duration * _MICROSECOND if clip.duration is not None else None
-    length = None if length is None or length < 0 else round(length, 3)
+    length = round(length, 3) if length is not None and 0 <= length <= LONGEST_SECONDS else None
     sounds = clip.streams.audio
     channels = sum(_channels(one) for one in sounds)
     told = Poster(
@@ -143,7 +145,9 @@ def _described(clip: "InputContainer", content: str) -> Poster:
     told = replace(
         told,
         coding=_coding(video),
-        frames_per_second=round(float(rate), 3) if rate else None,
+        frames_per_second=round(float(rate), 3)
+        if rate and rate <= MOST_FRAMES_PER_SECOND
+        else None,
         note=NOT_DECODED,
     )
     width, height = _size(video)

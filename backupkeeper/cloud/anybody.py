@@ -20,13 +20,14 @@ from backupkeeper.cloud.session import session_of
 _NOT_FOUND: Final = 404
 
 
-def read_by_anybody(store: Store, path: str, data: bytes) -> bool | None:
+def read_by_anybody(store: Store, path: str, data: bytes, *, start: bytes) -> bool | None:
     """Whether an object can be read without credentials; None: it did not stay there meanwhile.
 
     Args:
         store: The bucket.
         path: A scratch object.
         data: What it was just made to hold, and nobody else puts there.
+        start: What all that any machine of ours puts there begins with.
 
     Raises:
         BackupkeeperError: The store can't be reached, or does not let us read what we put there.
@@ -44,6 +45,8 @@ def read_by_anybody(store: Store, path: str, data: bytes) -> bool | None:
             if code_and_status(error)[1] != _NOT_FOUND:
                 raise
             return None
+        if not held.startswith(start):
+            raise store.no_store("bytes that nobody put there")  # a login page in the way
         return False if held == data else None
 
 

@@ -87,7 +87,8 @@ def check_bucket(store: Store, clock: Clock, ticket: str) -> Findings:
     """
     trial = Trial(store=store)
     try:
-        return _checked(trial, clock, ticket)
+        with store.asking(SCRATCH):
+            return _checked(trial, clock, ticket)
     finally:
         trial.clean_up()
 
@@ -210,7 +211,7 @@ def _is_read_by_anybody(trial: Trial, ticket: str) -> bool:
     for _ in range(_TRIALS):
         with trial.store.asking(ANY):
             trial.put_body(ANY, data)
-        answer = read_by_anybody(trial.store, ANY, data)
+        answer = read_by_anybody(trial.store, ANY, data, start=RIGHT)
         if answer is not None:
             return answer
     raise BucketUnreachableError(

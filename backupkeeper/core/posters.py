@@ -38,8 +38,8 @@ NOTES: Final = frozenset(
 )
 
 _MOST_PIXELS: Final = 1 << 16
-_MOST_SECONDS: Final = 1e7
-_MOST_RATE: Final = 1e4
+LONGEST_SECONDS: Final = 1e7
+MOST_FRAMES_PER_SECOND: Final = 1e4
 _MOST_TEXT: Final = 60
 _JPEG_BEGINS: Final = b"\xff\xd8\xff"
 _JPEG_ENDS: Final = b"\xff\xd9"
@@ -209,8 +209,8 @@ def _checked(told: Mapping[str, object], content: str) -> Poster:
         jpeg=None if picture is None else _jpeg(picture),
         width=width,
         height=height,
-        seconds=_number(told["seconds"], _MOST_SECONDS),
-        frames_per_second=_number(told["frames_per_second"], _MOST_RATE),
+        seconds=_number(told["seconds"], LONGEST_SECONDS),
+        frames_per_second=_number(told["frames_per_second"], MOST_FRAMES_PER_SECOND),
         coding=_text(told["coding"]),
         sound=_text(told["sound"]),
         note=_note(told["note"]),

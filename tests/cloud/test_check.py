@@ -18,8 +18,10 @@ from backupkeeper.cloud.capabilities import ANY, RIGHT
 from backupkeeper.cloud.measuring import LARGE_BYTES
 from backupkeeper.cloud.trying import DIGESTS
 from backupkeeper.core.bucket_findings import Step, Word
-from backupkeeper.core.errors import BucketUnreachableError
+from backupkeeper.core.errors import BackupkeeperError, BucketUnreachableError, LineDownError
 from tests.real.store import Opener, Server, StoppedClock, blocks_of, content_of, made_up
+from tests.world.answers import answer
+from tests.world.faults import put_in
 from tests.world.refusing_store import CHECKS, Rules, refusing_store
 
 pytest_plugins = ["tests.real.store_fixtures"]
@@ -205,6 +207,43 @@ def test_where_it_never_stays_nothing_is_said_of_who_reads(
         tidied_up(monkeypatch, rules, 99)
         with pytest.raises(BucketUnreachableError, match="another machine"):
             bucket.check()
+
+
+def test_a_login_page_in_the_way_of_one_look_is_told_as_the_line(opened: Opener) -> None:
+    with refusing_store(Rules()) as url:
+        bucket = opened(url, "boatyard/shelf")
+        found = bucket.check()
+        page = "<html><body>Welcome. Please log in.</body></html>"
+        put_in(bucket, "GetObject", lambda request: answer(request.url, 200, page))
+        with pytest.raises(LineDownError):
+            bucket.who_reads(found)
+
+
+def test_whichever_request_of_a_check_meets_a_login_page_only_errors_of_ours_leave(
+    opened: Opener,
+) -> None:
+    """Of every request in turn; a check asks for each thing anew, so the count ends the test."""
+    asked, fails_at = 0, 0
+
+    def meet(request: Any, **_: object) -> Any:
+        nonlocal asked
+        asked += 1
+        return answer(request.url, 511, "") if asked == fails_at else None
+
+    ended = set[str]()
+    with refusing_store(Rules()) as url:
+        while asked >= fails_at:
+            fails_at, asked = fails_at + 1, 0
+            bucket = opened(url, "boatyard/shelf")
+            bucket._store.client.meta.events.register("before-send.s3", meet)
+            try:
+                bucket.check()
+                ended.add("found")
+            except BackupkeeperError as error:
+                ended.add(type(error).__name__)
+    assert fails_at > 30
+    assert ended >= {"found", "LineDownError"}
+    assert ended <= {"found", "LineDownError", "BucketUnreachableError"}
 
 
 # -- answers that are not what was asked for
