@@ -1,7 +1,8 @@
 """A delivery becomes a roll: its history goes on on every drive, then it is sealed.
 
 Promises:
-1. A history is gone on with only where every file is as it says, and only after its own manifests.
+1. A history is gone on with only where every file is as it says and is called so, and only after its
+   own manifests.
 2. What was taken in as it is has what was found in the comment of its manifests.
 """
 
@@ -15,7 +16,7 @@ from backupkeeper.actions.offload_plan import Plan
 from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.actions.reading import read_small
 from backupkeeper.core.delivering import Flaw
-from backupkeeper.core.errors import BackupkeeperError
+from backupkeeper.core.errors import BackupkeeperError, ManifestError
 from backupkeeper.core.model import Roll, RollHead
 from backupkeeper.core.naming import roll_id
 from backupkeeper.core.outcomes import Trouble
@@ -79,11 +80,21 @@ def _arrive(context: Context, plan: Plan, drive: OnlineDrive, run: DeliveryRun, 
             )
     if run.standing[drive.place.id] >= run.found.keys() and not run.flaws:
         try:
+            if run.delivered.history is not None and not _all_as_named(plan, drive, run):
+                raise ManifestError("Some of its names had to be changed there.")
             run.continued |= _lay_history(context, drive, run.delivered, roll.head.folder)
         except BackupkeeperError as error:
             told = f"{drive.place.name}: the delivered history is not gone on with: {error}"
             run.warnings.append(told)
     run.warnings += record_arrival(context, drive, roll)
+
+
+def _all_as_named(plan: Plan, drive: OnlineDrive, run: DeliveryRun) -> bool:
+    """Whether every listed file is called on a drive as the delivered history calls it."""
+    folder = plan.open_roll.folder
+    return all(
+        plan.path_at(drive, folder, path) == f"{folder}/{path}" for path in run.delivered.listed
+    )
 
 
 def _lay_history(context: Context, drive: OnlineDrive, delivered: Delivered, folder: str) -> bool:

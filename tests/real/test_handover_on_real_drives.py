@@ -19,6 +19,7 @@ CARD = {
     "DCIM/100BOATY/Same.TXT": b"one",
     "DCIM/100BOATY/SAME.TXT": b"other",
 }
+PLAIN = {"DCIM/100BOATY/BOAT0001.MP4": clip(1, 5 * MiB + 7), "DCIM/100BOATY/é.XML": b"<clip/>\n"}
 
 
 @pytest.mark.parametrize("form", ["mhl", "bagit"])
@@ -58,7 +59,7 @@ def test_what_comes_on_exfat_is_taken_in_onto_ext4(
     del tmp_path
     theirs = Yard(tmp_path_factory.mktemp("theirs"))
     theirs.drives()
-    assert offloaded(theirs, theirs.card("card", CARD)).code == 0
+    assert offloaded(theirs, theirs.card("card", PLAIN)).code == 0
     sent = fs("exfat", 160)
     words = ("export", "Wide/Roll 01", "--to", sent.point, "--format", "mhl")
     assert typed(theirs, *words).code == 0
@@ -95,3 +96,24 @@ def test_a_drive_without_room_is_told_before_anything_is_written(
     assert (said.code, said.json["sealed"]) == (1, True)
     assert [one["place"] for one in said.json["troubles"]] == ["Travel"]
     assert list(said.json["proven_at"]) == ["Main"]
+
+
+def test_a_drive_that_can_not_hold_its_names_gets_a_history_of_its_own(
+    fs: Fs, yard: Yard, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    theirs = Yard(tmp_path_factory.mktemp("theirs"))
+    theirs.drives()
+    assert offloaded(theirs, theirs.card("card", CARD)).code == 0
+    sent = tmp_path_factory.mktemp("sent")
+    words = ("export", "Wide/Roll 01", "--to", str(sent), "--format", "mhl")
+    assert typed(theirs, *words).code == 0
+    main, travel = fs("ext4", 160), fs("exfat", 160)
+    take_in(yard, main, "primary", "Main")
+    take_in(yard, travel, "secondary", "Travel")
+    asked = ("--shoot", "260613 Boatyard", "--source", "Drone", "--json")
+    said = typed(yard, "import", str(roll_folder(sent)), *asked)
+    assert said.code == 0, said.all
+    assert "Travel: the delivered history is not gone on with" in said.all
+    rolls = [Path(one.point) / "260613 Boatyard/Originals/Drone/Roll 01" for one in (main, travel)]
+    assert [len(list((roll / "ascmhl").glob("*.mhl"))) for roll in rolls] == [3, 1]
+    assert typed(yard, "verify", "260613 Boatyard").code == 0
