@@ -43,7 +43,7 @@ def test_the_whole_job_comes_out_as_told(tmp_path: Path) -> None:
             kept |= digests(shoot / "Originals" / "Wide" / roll / "DCIM")
         assert kept == card
     page = (world / "report.html").read_text("utf-8")
-    assert "Everything is proven in three places." in page
+    assert "Everything is proven in three places that may share one device." in page
     assert "YES" in (world / "Wide.html").read_text("utf-8")
     assert json.loads((world / "Wide.json").read_bytes())["verdict"] == "yes"
     aside = world / "drives" / "second" / ".backupkeeper" / "set-aside"
