@@ -53,7 +53,8 @@ def adopt_again(
         warnings = record_arrival(context, drive, roll, process=Process.IN_PLACE)
     lacking = len(roll.files) - len(pairs)
     if lacking:
-        warnings.append(f"{lacking} files of the roll are not there; mirror brings them.")
+        are = "1 file of the roll is" if lacking == 1 else f"{lacking} files of the roll are"
+        warnings.append(f"{are} not there; mirror brings what is missing.")
     known = {path for path, _ in pairs}
     wrong = [fact for fact in facts if fact.result is not Result.MATCHES]
     told = [(fact.path, f"It is not what the roll says: {fact.result.value}.") for fact in wrong]

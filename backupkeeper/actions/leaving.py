@@ -61,13 +61,14 @@ def look_at_leaving(
     concerned = _concerned(context, place.id, now)
     progress.begin("Looking what that means", total_bytes=0, total_files=len(concerned))
     rolls = []
+    trees = frozenset(head.folder for head in heads)
     for head in heads:
         if head.id not in concerned:
             continue
         progress.file(head.folder)
         roll = context.catalog.roll(head.id)
         copies = copies_of(context.catalog.facts_of_roll(head.id), places, policy, now)
-        left = roll_left(roll, copies, place, places, targets, policy)
+        left = roll_left(roll, copies, place, places, targets, policy, lambda: trees)
         if left is not None:
             rolls.append(left)
         progress.advance(0, files=1)

@@ -5,7 +5,7 @@ Promises:
 2. A damaged or merely unproven copy is never written over: the outcome says what stands there.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from backupkeeper.actions.bringing import (
     Bringing,
@@ -17,21 +17,17 @@ from backupkeeper.actions.bringing import (
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.one_roll import RollNow, drive_here, roll_now
 from backupkeeper.actions.online import OnlineDrive, holding, online_drives
-from backupkeeper.core.fitting import possible_paths
+from backupkeeper.core.lying import Lying
 from backupkeeper.core.model import (
-    Blake3,
-    Copy,
     CopyState,
-    Place,
     PlaceId,
     Role,
-    Roll,
     RollFile,
     RollHead,
     RollId,
     Standing,
 )
-from backupkeeper.core.needs import WANTING, own_copies, wants
+from backupkeeper.core.needs import WANTING, wants
 from backupkeeper.core.outcomes import MirrorOutcome
 from backupkeeper.core.policy import best_per_role
 from backupkeeper.ports.progress import Progress
@@ -82,11 +78,11 @@ def mirror_roll(
 
 def _wanted_at(context: Context, now: RollNow, target: OnlineDrive) -> list[RollFile]:
     roll = now.roll
-    homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
+    lying = Lying(roll, now.copies, now.places, now.trees)
     wanted = []
     for file in roll.files:
         every = now.copies.get(file.content, ())
-        own = own_copies(file, frozenset(homes[file.path]), every)
+        own = lying.own(file)
         if wants(own, every, target.place, now.places, context.config.policy):
             wanted.append(file)
     return wanted
@@ -133,7 +129,7 @@ def _mirror_to_role(
     progress: Progress,
 ) -> None:
     now = roll_now(context, head.id)
-    wanted = _wanted(now.roll, now.copies, now.places, here[0].place.role, run)
+    wanted = _wanted(now, here[0].place.role, run)
     if not wanted:
         return
     target = _choose_target(context, here, now, wanted, run)
@@ -142,20 +138,14 @@ def _mirror_to_role(
     bring(context, now, wanted, target, {drive.place.id: drive for drive in drives}, run, progress)
 
 
-def _wanted(
-    roll: Roll,
-    copies: Mapping[Blake3, Sequence[Copy]],
-    places: Mapping[PlaceId, Place],
-    role: Role,
-    run: Bringing,
-) -> list[RollFile]:
+def _wanted(now: RollNow, role: Role, run: Bringing) -> list[RollFile]:
     """Files with nothing in this role; says what else keeps the role from being proven."""
+    roll = now.roll
     wanted: list[RollFile] = []
     other: dict[CopyState, int] = {}
-    homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
+    lying = Lying(now.roll, now.copies, now.places, now.trees)
     for file in roll.files:
-        own = [c for c in copies.get(file.content, ()) if c.path in homes[file.path]]
-        state = best_per_role(own, places, [role])[role].state
+        state = best_per_role(lying.own(file), now.places, [role])[role].state
         if state in WANTING:
             wanted.append(file)
         elif state is not CopyState.PROVEN:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import OnlineDrive, online
 from backupkeeper.core.errors import DriveGoneError, OutOfReachError, UsageError
+from backupkeeper.core.lying import Trees
 from backupkeeper.core.model import (
     Blake3,
     Copy,
@@ -27,6 +28,8 @@ class RollNow:
     roll: Roll
     places: Mapping[PlaceId, Place]
     copies: Mapping[Blake3, Sequence[Copy]]
+    trees: Trees = frozenset
+    """Gives the folders of all rolls."""
 
 
 def roll_now(context: Context, roll: RollId) -> RollNow:
@@ -39,7 +42,12 @@ def roll_now(context: Context, roll: RollId) -> RollNow:
     copies = copies_of(
         context.catalog.facts_of_roll(roll), places, context.config.policy, context.clock.now()
     )
-    return RollNow(roll=context.catalog.roll(roll), places=places, copies=copies)
+    return RollNow(
+        roll=context.catalog.roll(roll),
+        places=places,
+        copies=copies,
+        trees=lambda: frozenset(head.folder for head in context.catalog.rolls()),
+    )
 
 
 def class_of(context: Context, now: RollNow) -> str:

@@ -33,7 +33,7 @@ from backupkeeper.actions.treating import (
     treat,
 )
 from backupkeeper.core.errors import BackupkeeperError
-from backupkeeper.core.fitting import possible_paths
+from backupkeeper.core.lying import Lying
 from backupkeeper.core.mend_sources import hurt
 from backupkeeper.core.mending import Planned, RepairOutcome, sharing
 from backupkeeper.core.model import (
@@ -158,16 +158,14 @@ def _active(context: Context) -> list[Place]:
 
 
 def _patients(now: RollNow) -> list[Case]:
-    """Every damaged copy of the roll's files, in its own tree, at an active place."""
+    """Every damaged copy of the roll's files that is its own, at an active place."""
     roll = now.roll
-    homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
+    lying = Lying(roll, now.copies, now.places, now.trees)
     found = [
         Case(file=file, copy=copy, trouble=copy.trouble)
         for file in roll.files
-        for copy in now.copies.get(file.content, ())
-        if copy.path in homes[file.path]
-        and copy.state is CopyState.DAMAGED
-        and copy.trouble is not None
+        for copy in lying.own(file)
+        if copy.state is CopyState.DAMAGED and copy.trouble is not None
     ]
     return sorted(found, key=lambda one: (one.copy.place, one.copy.path))
 

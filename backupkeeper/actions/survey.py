@@ -20,6 +20,7 @@ from backupkeeper.actions.owed_manifests import listed_name
 from backupkeeper.actions.sample_budget import sampling_now
 from backupkeeper.core.deeds import RollNeed, Unlisted
 from backupkeeper.core.fitting import possible_paths
+from backupkeeper.core.lying import own_copies
 from backupkeeper.core.model import (
     Blake3,
     Copy,
@@ -35,7 +36,7 @@ from backupkeeper.core.model import (
     Standing,
     Way,
 )
-from backupkeeper.core.needs import Circumstances, need_of, own_copies, young_for
+from backupkeeper.core.needs import Circumstances, need_of, young_for
 from backupkeeper.core.policy import ALL_ROLES, CLOCK_SLACK, Policy, copies_of, filled_roles
 
 MOST_SUSPECTS: Final = 20
@@ -131,6 +132,7 @@ class Surveyor:
             lead=context.config.proofs.lead,
             cutoffs=cutoffs or {},
             sampling=sampling_now(context),
+            trees=lambda: frozenset(head.folder for head in context.catalog.rolls()),
         )
         ground = tuple(
             (*_kind_of(place), around.cutoffs.get(place.id), place.id in around.sampling.spent)

@@ -9,10 +9,10 @@ Promises:
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.copies_here import Asked, copies_here, in_one_sweep, mount_of
 from backupkeeper.actions.doubting import put_in_doubt
 from backupkeeper.actions.fetching import verify_bucket
 from backupkeeper.actions.findings import VerifyRun, until
@@ -26,8 +26,8 @@ from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.selection import Selection, resolve
 from backupkeeper.actions.upload import prove_objects
 from backupkeeper.core.errors import OutOfReachError
-from backupkeeper.core.fitting import possible_paths
 from backupkeeper.core.harm import NO_RIGHT, is_in_doubt_already
+from backupkeeper.core.lying import Lying
 from backupkeeper.core.model import (
     Copy,
     CopyState,
@@ -43,7 +43,6 @@ from backupkeeper.core.model import (
 from backupkeeper.core.needs import Circumstances, Proof, proof_wanted
 from backupkeeper.core.outcomes import Checked, Finding, Trouble, VerifyOutcome
 from backupkeeper.core.parts_read import bytes_read, read_since
-from backupkeeper.core.scrub import read_order
 from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.coldread import ColdReading
@@ -57,15 +56,6 @@ IN_DOUBT = (
 )
 BYTES_A_STEP = 1 << 30
 """Bytes read between two such transactions: what a kill or a power cut may cost is some seconds."""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Asked:
-    """A copy to be read. ``mount``: in which it was last seen well."""
-
-    path: str
-    file: RollFile
-    mount: str | None
 
 
 def verify(
@@ -155,7 +145,7 @@ def prove_roll(
 
 def _old_copies(
     context: Context, drive: OnlineDrive, now: RollNow, proven_before: datetime
-) -> list[_Asked]:
+) -> list[Asked]:
     """Copies on this drive that want reading, in the order of their paths."""
     policy = context.config.policy
     around = Circumstances(
@@ -166,33 +156,26 @@ def _old_copies(
         lead=policy.drive_proof_age,
     )
     roll = now.roll
-    homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
+    lying = Lying(roll, now.copies, now.places, now.trees)
     old = [
-        _Asked(
+        Asked(
             path=copy.path,
             file=file,
-            mount=_mount_of(copy),
+            mount=mount_of(copy),
         )
         for file in roll.files
-        for copy in now.copies.get(file.content, ())
+        for copy in lying.own(file)
         if copy.place == drive.place.id
-        and copy.path in homes[file.path]
         and _wants_reading(copy, proven_before)
         and proof_wanted(copy, around) is not Proof.VAIN
     ]
-    return _in_one_sweep(context, drive, old)
+    return in_one_sweep(context, drive, old)
 
 
 def _wants_reading(copy: Copy, proven_before: datetime) -> bool:
     if copy.state in {CopyState.WRITTEN, CopyState.DUE}:
         return True
     return copy.proof is not None and copy.proof.at < proven_before
-
-
-def _mount_of(copy: Copy) -> str | None:
-    """The mount in which a copy was last seen well; see ``_copies_here``."""
-    well = copy.latest is not None and copy.latest.result is Result.MATCHES
-    return copy.latest.mount if copy.latest is not None and well else None
 
 
 def _drives(context: Context, chosen: Selection, run: VerifyRun) -> list[OnlineDrive]:
@@ -214,7 +197,7 @@ def _verify_drive(
     context: Context, drive: OnlineDrive, chosen: Selection, run: VerifyRun, progress: Progress
 ) -> None:
     plans = [
-        (roll, _copies_here(context, drive, roll, chosen))
+        (roll, copies_here(context, drive, roll, chosen))
         for roll in map(context.catalog.roll, chosen.rolls)
     ]
     plans = [(roll, copies) for roll, copies in plans if copies]
@@ -230,7 +213,8 @@ def _verify_drive(
                 break
             read = _verify_roll(context, drive, roll.head.id, copies, run, progress)
             whole = chosen.path is None
-            if whole and drive.place.name not in run.doubted:
+            in_tree = any(one.path.startswith(f"{roll.head.folder}/") for one in copies)
+            if whole and in_tree and drive.place.name not in run.doubted:
                 _name_unknown(context, drive, roll, {one.path for one in copies}, run)
             record_check(context, drive, roll, read, run, whole=whole)
         note_health(context, drive)
@@ -251,51 +235,11 @@ def _say_doubted(
         run.troubles.append(Trouble(place=name, path="", message=message))
 
 
-def _copies_here(
-    context: Context, drive: OnlineDrive, roll: Roll, chosen: Selection
-) -> list[_Asked]:
-    """Copies of a roll's files that facts put on this drive, with the mount of the last writing."""
-    homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
-    by_place: dict[str, RollFile] = {home: file for file in roll.files for home in homes[file.path]}
-    latest: dict[str, Fact] = {}
-    for fact in context.catalog.facts_at(drive.place.id, below=roll.head.folder):
-        file = by_place.get(fact.path)
-        if file is None or fact.content != file.content:
-            continue
-        if fact.path not in latest or latest[fact.path].at <= fact.at:
-            latest[fact.path] = fact
-    found = [
-        _Asked(
-            path=path,
-            file=by_place[path],
-            # A file that was missing or bad may have been put back since, in this very mount.
-            mount=fact.mount if fact.result is Result.MATCHES else None,
-        )
-        for path, fact in latest.items()
-        if chosen.covers(path)
-    ]
-    return _in_one_sweep(context, drive, found)
-
-
-def _in_one_sweep(context: Context, drive: OnlineDrive, copies: Iterable[_Asked]) -> list[_Asked]:
-    """Folder by folder, in the order in which the files lie on the device."""
-    by_path = sorted(copies, key=lambda one: one.path)
-    places = [(one.path, _position(context, drive, one.path)) for one in by_path]
-    return [by_path[number] for number in read_order(places)]
-
-
-def _position(context: Context, drive: OnlineDrive, path: str) -> int | None:
-    try:
-        return context.files.disk_position(drive.absolute(path))
-    except OSError:
-        return None  # what is wrong with it its reading will tell
-
-
 def _verify_roll(
     context: Context,
     drive: OnlineDrive,
     roll: RollId,
-    copies: Iterable[_Asked],
+    copies: Iterable[Asked],
     run: VerifyRun,
     progress: Progress,
     is_over: Callable[[], bool] = lambda: False,

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
-from backupkeeper.core.fitting import possible_paths
+from backupkeeper.core.lying import Lying, Trees
 from backupkeeper.core.model import (
     Blake3,
     Copy,
@@ -20,7 +20,7 @@ from backupkeeper.core.model import (
     RollHead,
     Standing,
 )
-from backupkeeper.core.needs import READABLE, own_copies, wants
+from backupkeeper.core.needs import READABLE, wants
 from backupkeeper.core.policy import Policy, best_first, cover
 
 Amount = tuple[int, int]
@@ -137,6 +137,7 @@ def roll_left(
     places: Mapping[PlaceId, Place],
     targets: Sequence[Place],
     policy: Policy,
+    trees: Trees = frozenset,
 ) -> RollLeft | None:
     """What a roll loses; None where nothing of it is known to be there.
 
@@ -147,11 +148,12 @@ def roll_left(
         places: all places, as they stand now.
         targets: see ``targets_for``.
         policy: what is asked for.
+        trees: gives the folders of all rolls.
     """
     out = replace(leaving, standing=Standing.LOST)
     after_places = {**places, out.id: out, **{one.id: one for one in targets}}
     after = {name: [_left(copy, out.id) for copy in group] for name, group in copies.items()}
-    homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
+    lying = Lying(roll, after, after_places, trees)
     held = alone = last = copied = nowhere = NOTHING
     sources: dict[PlaceId, Amount] = {}
     for file in roll.files:
@@ -162,7 +164,7 @@ def roll_left(
             if CopyState.PROVEN not in states:
                 alone = _more(alone, file)
                 last = last if states & _MAYBE else _more(last, file)
-        own = own_copies(file, frozenset(homes[file.path]), every)
+        own = lying.own(file)
         if not every or not any(wants(own, every, one, after_places, policy) for one in targets):
             continue
         source = _source(every, after_places)

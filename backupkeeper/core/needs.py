@@ -14,8 +14,8 @@ from enum import StrEnum
 from typing import Final
 
 from backupkeeper.core.deeds import Needed, RollNeed, Standing, Want
-from backupkeeper.core.fitting import possible_paths
 from backupkeeper.core.harm import is_mendable
+from backupkeeper.core.lying import THERE, Lying, Trees
 from backupkeeper.core.mend_sources import hurt, needed_from
 from backupkeeper.core.model import (
     Blake3,
@@ -38,22 +38,10 @@ WANTING: Final = frozenset({CopyState.ABSENT, CopyState.MISSING, CopyState.OUT_O
 """States in which a role has no copy that could be proven or mended where it is."""
 READABLE: Final = frozenset({CopyState.PROVEN, CopyState.DUE})
 """States of a copy that others may be made from (it is compared while it is read)."""
-_THERE: Final = frozenset({CopyState.PROVEN, CopyState.DUE, CopyState.WRITTEN, CopyState.DAMAGED})
 VAIN: Final = (
     "read again while it is mounted as it is now, nothing would be shown; unplug the drive and plug "
     "it in again"
 )
-
-
-def own_copies(file: RollFile, homes: frozenset[str], copies: Iterable[Copy]) -> list[Copy]:
-    """Copies of a file in its roll's own tree; two rolls may share a sidecar, each keeps its own.
-
-    Args:
-        file: of the roll.
-        homes: every path at which it may stand (``core.fitting.possible_paths``).
-        copies: of its content.
-    """
-    return [copy for copy in copies if copy.content == file.content and copy.path in homes]
 
 
 def wants(
@@ -66,7 +54,7 @@ def wants(
     """Whether a place could close a gap of a file by having a copy.
 
     Args:
-        own: copies in the roll's own tree.
+        own: copies that are the roll's own (``core.lying``).
         every: all copies of the content, wherever.
         target: the place.
         places: all places.
@@ -75,7 +63,7 @@ def wants(
     roles = policy.roles or ALL_ROLES
     if target.role not in roles or target.standing is not PlaceStanding.ACTIVE:
         return False
-    if any(copy.place == target.id and copy.state in _THERE for copy in own):
+    if any(copy.place == target.id and copy.state in THERE for copy in own):
         return False
     best = best_per_role(own, places, [target.role])[target.role].state
     if best in WANTING:
@@ -103,6 +91,8 @@ class Circumstances:
     """Proofs on a drive that are no younger than this are to be made again: the night's share."""
     sampling: Sampling = NO_SAMPLING
     """What of all that stores attested is fetched back."""
+    trees: Trees = frozenset
+    """Gives the folders of all rolls."""
 
 
 class Proof(StrEnum):
@@ -256,20 +246,16 @@ def need_of(
     policy, places = around.policy, around.places
     roles = policy.roles or ALL_ROLES
     covered = cover(roll, copies, places, policy)
-    homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
+    lying = Lying(roll, copies, places, around.trees)
     found: dict[PlaceId, dict[PlaceId, int]] = {}
     wanted: dict[PlaceId, tuple[int, int]] = {}
     tallies: dict[PlaceId, _Tally] = {}
     fewest = len(roles)
-    harmed = harmed_at(
-        copy
-        for file in roll.files
-        for copy in own_copies(file, frozenset(homes[file.path]), copies.get(file.content, ()))
-    )
+    harmed = harmed_at(copy for file in roll.files for copy in lying.own(file))
     targets = [place for place in places.values() if place.role in roles]
     for file in roll.files:
         every = copies.get(file.content, ())
-        own = own_copies(file, frozenset(homes[file.path]), every)
+        own = lying.own(file)
         filled = filled_roles(every, places, roles, policy)
         fewest = min(fewest, len(filled))
         for copy in _one_a_place(own, places):
@@ -391,7 +377,7 @@ def _count_mendable(
     others = [
         (one.place, hurt(one, file.size))
         for one in every
-        if one.state in _THERE and (one.place, one.path) != (copy.place, copy.path)
+        if one.state in THERE and (one.place, one.path) != (copy.place, copy.path)
     ]
     needed = needed_from(file.size, hurt(copy, file.size), others)
     if frozenset() in needed:

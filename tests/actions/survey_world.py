@@ -109,6 +109,7 @@ class World:
             now=self.clock.at,
             mounted=self.mounted,
             lead=config.proofs.lead,
+            trees=lambda: frozenset(head.folder for head in self.mine.rolls()),
         )
         found = []
         for head in self.mine.rolls():

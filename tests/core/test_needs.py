@@ -7,6 +7,7 @@ import pytest
 
 from backupkeeper.core.deeds import RollNeed
 from backupkeeper.core.fitting import possible_paths
+from backupkeeper.core.lying import own_copies
 from backupkeeper.core.model import (
     Fact,
     Place,
@@ -22,7 +23,6 @@ from backupkeeper.core.needs import (
     Circumstances,
     Proof,
     need_of,
-    own_copies,
     proof_wanted,
     wants,
     young_for,
@@ -175,11 +175,17 @@ def test_a_role_that_nobody_asks_for_wants_nothing() -> None:
 
 def test_copies_elsewhere_than_in_the_rolls_own_tree_are_not_its_own() -> None:
     other = fact(Way.REHASH, 1, path="260613 Boatyard/Originals/Close/Roll 01/A.MP4")
-    found = some(other, *WELL[1:])
+    trees = frozenset(["260613 Boatyard/Originals/Close/Roll 01"])
+    found = some(other, *WELL[1:], at=replace(around(), trees=lambda: trees))
     assert found.wants[MAIN].sources == {MAIN: 1, TRAVEL: 1} or found.wants[MAIN].sources == {
         TRAVEL: 1
     }
     assert MAIN not in found.at
+
+
+def test_a_drive_that_has_all_of_a_roll_under_its_own_paths_wants_nothing() -> None:
+    other = fact(Way.REHASH, 1, path="Mine/A.MP4")
+    assert need(other, *WELL[1:]) is None
 
 
 def test_of_two_names_at_one_place_the_better_copy_counts() -> None:

@@ -1,0 +1,72 @@
+"""Where a roll's own copies lie: in its folder, or wherever a drive has all of it."""
+
+from dataclasses import replace
+
+import pytest
+
+from backupkeeper.core.lying import Lying
+from backupkeeper.core.model import Blake3, Copy, CopyState
+from tests.core.made_up_copies import CLIP, MAIN, PLACES, TRAVEL, VAULT, copy, roll
+
+SIDECAR = Blake3("5" * 64)
+ROLL = roll(("DCIM/CLIP0001.MP4", CLIP, 9), ("DCIM/CLIP0001.XML", SIDECAR, 2))
+FIRST, SECOND = ROLL.files
+HOME = ROLL.head.folder
+ELSEWHERE = [
+    copy(TRAVEL, path="Mine/A.MP4"),
+    copy(TRAVEL, path="Mine/A.XML", content=SIDECAR),
+]
+HERE = [
+    copy(MAIN, path=f"{HOME}/DCIM/CLIP0001.MP4"),
+    copy(MAIN, path=f"{HOME}/DCIM/CLIP0001.XML", content=SIDECAR),
+]
+
+
+def lying(*copies: Copy) -> Lying:
+    groups: dict[Blake3, list[Copy]] = {}
+    for one in copies:
+        groups.setdefault(one.content, []).append(one)
+    return Lying(ROLL, groups, PLACES)
+
+
+def test_a_drive_that_has_all_of_it_has_it_under_its_own_names() -> None:
+    found = lying(*HERE, *ELSEWHERE)
+    assert found.own(FIRST) == [HERE[0], ELSEWHERE[0]]
+    assert found.own(SECOND) == [HERE[1], ELSEWHERE[1]]
+
+
+@pytest.mark.parametrize("state", [CopyState.MISSING, CopyState.OUT_OF_REACH])
+def test_one_file_less_and_its_own_tree_is_wanted(state: CopyState) -> None:
+    assert lying(*HERE, ELSEWHERE[1]).own(SECOND) == [HERE[1]]
+    gone = replace(ELSEWHERE[0], state=state)
+    assert lying(*HERE, gone, ELSEWHERE[1]).own(SECOND) == [HERE[1]]
+
+
+def test_a_damaged_copy_is_there_all_the_same() -> None:
+    bad = replace(ELSEWHERE[0], state=CopyState.DAMAGED)
+    assert lying(bad, ELSEWHERE[1]).own(FIRST) == [bad]
+
+
+def test_where_its_own_folder_has_a_file_no_other_copy_stands_in() -> None:
+    twin = copy(MAIN, path="Mine/A.MP4")
+    assert lying(*HERE, twin).own(FIRST) == [HERE[0]]
+    gone = replace(HERE[0], state=CopyState.MISSING)
+    assert lying(gone, HERE[1], twin).own(FIRST) == [gone, twin]
+
+
+def test_what_lies_in_another_rolls_folder_never_stands_in() -> None:
+    groups = {CLIP: [ELSEWHERE[0]], SIDECAR: [ELSEWHERE[1]]}
+    for trees, stands in (({"Mine"}, False), ({"Min", HOME}, True)):
+        found = Lying(ROLL, groups, PLACES, lambda trees=trees: frozenset(trees))  # type: ignore[misc]  # bound here
+        assert bool(found.own(FIRST)) is stands
+        assert bool(found.own(SECOND)) is stands
+
+
+def test_objects_elsewhere_in_a_bucket_are_not_its_own() -> None:
+    objects = [replace(one, place=VAULT) for one in ELSEWHERE]
+    assert lying(*objects).own(FIRST) == []
+
+
+def test_a_roll_without_copies_or_files_has_none() -> None:
+    assert lying().own(FIRST) == []
+    Lying(replace(ROLL, files=()), {}, PLACES)

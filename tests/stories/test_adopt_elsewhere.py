@@ -1,0 +1,152 @@
+"""The same footage on two drives, each with its own habit of folders and names: known by content."""
+
+import os
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from backupkeeper.core.model import Result, Role
+from tests.stories.scoped_yard import ScopedYard
+from tests.stories.test_adopt import stats
+from tests.stories.test_adopt_place import CARD, SOUND, adopt, put
+from tests.stories.typed import typed
+from tests.stories.yard import clip, rot, tree
+
+HERE = "Jobs/2026-06-12 Boatyard/Wide/Card 1"
+THERE = "Copies/260612_Boatyard/Cam A/A001"
+RENAMED = {"A001_01.MP4": CARD["DCIM/100BOATY/BOAT0001.MP4"],
+           "A001_02.MP4": CARD["DCIM/100BOATY/BOAT0002.MP4"], "A001.TXT": b"x\n"}  # fmt: skip
+
+
+@pytest.fixture
+def yard(tmp_path: Path) -> ScopedYard:
+    made = ScopedYard(tmp_path)
+    made.drives()
+    # Commands that are typed go by the real clock.
+    made.clock.at = datetime.now(UTC)
+    return made
+
+
+def both(yard: ScopedYard, files: dict[str, bytes]) -> tuple[Path, Path]:
+    """Taken in on Main, and then on Travel, where it lies elsewhere."""
+    here, there = put(yard, HERE, CARD), put(yard, THERE, files, "Travel")
+    assert adopt(yard).code == 0
+    said = adopt(yard, place="Travel")
+    assert said.code == 0, said.all
+    (one,) = said.json["taken_in"]
+    assert (one["folder"], one["roll_folder"]) == (THERE, HERE)
+    assert any(HERE in warning for warning in one["warnings"])
+    return here, there
+
+
+@pytest.mark.parametrize("files", [CARD, RENAMED], ids=["same names", "other names"])
+def test_it_is_one_roll_that_lacks_nothing_and_is_not_copied_again(
+    yard: ScopedYard, files: dict[str, bytes]
+) -> None:
+    _, there = both(yard, files)
+    with yard.context() as context:
+        assert [head.folder for head in context.catalog.rolls()] == [HERE]
+    assert yard.gaps_of("Card 1") == (Role.CLOUD,)
+    before = stats(yard.root / "Travel")
+    outcome = yard.mirror()
+    assert (outcome.copied_files, outcome.waiting, outcome.troubles) == (0, (), ())
+    assert stats(yard.root / "Travel") == before
+    assert tree(there) == files
+    assert len(list((there / "ascmhl").glob("*.mhl"))) == 1
+    assert yard.verdict(yard.card("CARD", CARD)).may_wipe
+    again = adopt(yard, place="Travel")
+    assert again.json["taken_in"] == []
+    assert "known here already" in again.json["rolls"][0]["known"]
+
+
+@pytest.mark.parametrize("files", [CARD, RENAMED], ids=["same names", "other names"])
+def test_each_place_is_read_again_and_mended_at_its_own_path(
+    yard: ScopedYard, files: dict[str, bytes]
+) -> None:
+    _, there = both(yard, files)
+    said = yard.verify("Travel")
+    assert said.all_well
+    assert said.matching_files == len(files)
+    name = next(path for path in files if path.endswith(".MP4"))
+    rot(there / name, 5000, b"rot")
+    (found,) = yard.verify("Travel").checked
+    assert (found.path, found.finding.value) == (f"{THERE}/{name}", "damaged")
+    outcome = yard.repair()
+    assert outcome.all_well, outcome
+    assert tree(there) == files
+    assert yard.verify("Travel").all_well
+
+
+def test_the_daemon_plans_to_prove_it_there_and_nothing_else(yard: ScopedYard) -> None:
+    both(yard, RENAMED)
+    yard.clock.at += timedelta(days=80)
+    read = yard.prove_one("Travel", roll="Card 1")
+    assert read.matching_files == len(RENAMED)
+
+
+def test_where_one_file_is_not_there_the_tree_is_brought(yard: ScopedYard) -> None:
+    put(yard, HERE, CARD)
+    some = {path: data for path, data in CARD.items() if "0002" not in path}
+    put(yard, THERE, some, "Travel")
+    assert adopt(yard).code == 0
+    assert adopt(yard, place="Travel").code == 0
+    assert yard.gaps_of("Card 1") == (Role.SECONDARY, Role.CLOUD)
+    assert yard.mirror().copied_files == len(CARD)
+    assert tree(yard.root / "Travel" / HERE) == CARD
+
+
+def test_more_than_the_known_roll_is_a_roll_of_its_own(yard: ScopedYard) -> None:
+    put(yard, HERE, CARD)
+    put(yard, THERE, {**RENAMED, "A001_03.MP4": clip(77)}, "Travel")
+    adopt(yard)
+    said = adopt(yard, place="Travel")
+    assert said.json["taken_in"][0]["roll_folder"] == THERE
+    with yard.context() as context:
+        assert len(context.catalog.rolls()) == 2
+
+
+def test_the_same_folder_on_another_drive_is_compared_with_the_roll(yard: ScopedYard) -> None:
+    put(yard, HERE, CARD)
+    there = put(yard, HERE, CARD, "Travel")
+    assert adopt(yard).code == 0
+    said = adopt(yard, place="Travel")
+    assert said.code == 0, said.all
+    assert [(one["files"], one["proven"]) for one in said.json["taken_in"]] == [(3, 3)]
+    assert len(list((there / "ascmhl").glob("*.mhl"))) == 1
+    assert yard.mirror().copied_files == 0
+    assert yard.verify("Travel").all_well
+
+
+def test_what_differs_there_is_told_and_recorded_as_damage(yard: ScopedYard) -> None:
+    put(yard, HERE, CARD)
+    there = put(yard, HERE, {**CARD, "extra.txt": b"mine\n"}, "Travel")
+    rot(there / "DCIM/100BOATY/BOAT0001.MP4", 7000, b"rot")
+    os.unlink(there / "NOTE.TXT")
+    assert adopt(yard).code == 0
+    said = adopt(yard, place="Travel")
+    assert said.code == 1
+    (one,) = said.json["taken_in"]
+    assert {trouble["path"] for trouble in one["troubles"]} == {
+        f"{HERE}/DCIM/100BOATY/BOAT0001.MP4",
+        f"{HERE}/extra.txt",
+    }
+    assert any("1 file of the roll is not there" in warning for warning in one["warnings"])
+    (bad,) = [fact for fact in yard.facts("Travel") if fact.result is not Result.MATCHES]
+    assert (bad.path, bad.result) == (f"{HERE}/DCIM/100BOATY/BOAT0001.MP4", Result.DAMAGED)
+    assert yard.repair().all_well
+    assert yard.mirror().copied_files == 1
+    assert tree(there) == {**CARD, "extra.txt": b"mine\n"}
+
+
+def test_rolls_that_an_offload_made_are_recognised_too(yard: ScopedYard) -> None:
+    card = yard.card("CARD", CARD)
+    assert yard.offload(card).sealed
+    put(yard, "Mine/260612 Boatyard/W/1", SOUND, "Main")
+    put(yard, "Mine/260612 Boatyard/W/2", RENAMED, "Main")
+    said = typed(yard, "adopt", "Main", "Mine", "--json")
+    assert said.code == 0, said.all
+    assert [one["roll_folder"] for one in said.json["taken_in"]] == [
+        "Mine/260612 Boatyard/W/1",
+        "260612 Boatyard/Originals/Wide/Roll 01",
+    ]
