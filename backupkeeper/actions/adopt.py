@@ -93,6 +93,7 @@ def adopt_folder(
             ),
         ),
         confirmed=sum(path in run.history.said or path in run.old.said for path in run.found),
+        read_bytes=run.read_bytes,
         not_there=run.old.not_there(entry.path for entry in run.listing.files),
         seconds=context.clock.monotonic() - begun,
     )

@@ -65,6 +65,7 @@ def adopt_again(
         roll=head,
         files=len(facts) - len(wrong),
         size_bytes=sum(file.size for _, file in pairs),
+        read_bytes=sum(file.size for _, file in pairs),
         proven=sum(fact.is_proof for fact in facts),
         not_cold=not_cold,
         warnings=tuple(warnings),

@@ -46,7 +46,7 @@ def adopt_all(context: Context, wish: AdoptWish, progress: Progress) -> AdoptAll
             message = f"{error} {error.advice}".strip() if error.advice else str(error)
             failed.append(Trouble(place=plan.place, path=found.folder, message=message))
             continue
-        note_rate(context, place.id, 2 * outcome.size_bytes, outcome.seconds)
+        note_rate(context, place.id, outcome.read_bytes, outcome.seconds)
         done.append(outcome)
     return AdoptAll(plan=plan, dry_run=False, done=tuple(done), failed=tuple(failed))
 

@@ -49,6 +49,7 @@ class Run:
     old: OldSaid = field(default_factory=OldSaid)
     found: dict[str, RollFile] = field(default_factory=dict)
     proven: int = 0
+    read_bytes: int = 0
     not_cold: str = ""
     failed: dict[str, str] = field(default_factory=dict)
     contradicted: list[str] = field(default_factory=list)
@@ -181,6 +182,7 @@ def _read_chunk(
             if copied.content is None:
                 _note_failure(run, path, copied.source_error)
                 continue
+            run.read_bytes += copied.content.size
             content, sha256 = _without_sha256(copied.content)
             if not run.history.agrees(path, content):
                 run.contradicted.append(path)
@@ -233,6 +235,7 @@ def _prove(
             f"or the drive. {fact.note}"
         ).strip()
         return None
+    run.read_bytes += content.size
     if reading is not None and not reading.cold:
         run.not_cold = reading.why_not_cold
     _take(run, entry, content, fact)

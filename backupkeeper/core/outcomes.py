@@ -345,6 +345,8 @@ class AdoptOutcome:
     """Files of which manifests or checksum lists that lay there already said the very same."""
     not_there: tuple[str, ...] = ()
     """Files that a checksum list names and that are not there."""
+    read_bytes: int = 0
+    """What was read by this very call; what an interrupted one read already is not in it."""
     seconds: float = 0.0
 
 

@@ -6,12 +6,15 @@ from pathlib import Path
 
 import pytest
 
+from backupkeeper.actions.adopt import adopt_folder
+from backupkeeper.actions.adopt_reading import CHUNK_FILES
 from backupkeeper.core.model import Result, Role
+from backupkeeper.ports.progress import Quiet
 from tests.stories.scoped_yard import ScopedYard
 from tests.stories.test_adopt import stats
 from tests.stories.test_adopt_place import CARD, SOUND, adopt, put
 from tests.stories.typed import typed
-from tests.stories.yard import clip, rot, tree
+from tests.stories.yard import QUIET, SHOOT, clip, rot, tree
 
 HERE = "Jobs/2026-06-12 Boatyard/Wide/Card 1"
 THERE = "Copies/260612_Boatyard/Cam A/A001"
@@ -116,6 +119,34 @@ def test_the_same_folder_on_another_drive_is_compared_with_the_roll(yard: Scoped
     assert len(list((there / "ascmhl").glob("*.mhl"))) == 1
     assert yard.mirror().copied_files == 0
     assert yard.verify("Travel").all_well
+
+
+def test_how_fast_a_drive_is_goes_by_what_was_read_and_not_by_what_was_taken_up(
+    yard: ScopedYard,
+) -> None:
+    folder = f"{SHOOT}/Originals/Recorder/Roll 01"
+    many = {f"{number:04}.WAV": clip(number, 9_000) for number in range(CHUNK_FILES + 3)}
+    put(yard, folder, many)
+    place = yard.place("Main")
+    with yard.context() as context, pytest.raises(KeyboardInterrupt):
+        # Past the first chunk, both readings of it: that is recorded.
+        adopt_folder(context, place, folder, StopsAtFile(2 * CHUNK_FILES + 2))
+    with yard.context() as context:
+        outcome = adopt_folder(context, place, folder, QUIET)
+    assert outcome.files == len(many)
+    assert outcome.read_bytes == 2 * 3 * 9_000
+
+
+class StopsAtFile(Quiet):
+    """Ctrl-C at the n-th file that is named."""
+
+    def __init__(self, count: int) -> None:
+        self.left = count
+
+    def file(self, path: str) -> None:
+        self.left -= 1
+        if self.left == 0:
+            raise KeyboardInterrupt
 
 
 def test_what_differs_there_is_told_and_recorded_as_damage(yard: ScopedYard) -> None:
