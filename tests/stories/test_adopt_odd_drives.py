@@ -10,12 +10,12 @@ import pytest
 from backupkeeper.actions.adopt_all import adopt_all
 from backupkeeper.core.adopting import AdoptWish
 from backupkeeper.core.errors import UsageError
-from backupkeeper.core.model import PlaceKind
+from backupkeeper.core.model import PlaceKind, Role
 from backupkeeper.ports.files import EntryKind
 from backupkeeper.system.files import RealFiles
 from tests.stories.scoped_yard import ScopedYard
 from tests.stories.test_adopt_place import SOUND, adopt, put
-from tests.stories.yard import QUIET
+from tests.stories.yard import QUIET, clip, tree
 
 
 @pytest.fixture
@@ -75,3 +75,26 @@ def test_a_card_for_edits_is_no_edit(yard: ScopedYard) -> None:
     assert [one["folder"] for one in found["unplaced"]] == ["Edit/Card 1"]
     assert [one["folder"] for one in found["left_out"]] == ["Exports"]
     assert [(one["folder"], one["files"]) for one in found["others"]] == [("260612 Boatyard", 1)]
+
+
+@pytest.mark.parametrize("spoiled", [False, True])
+def test_a_history_of_the_whole_shoot_speaks_of_each_roll(yard: ScopedYard, spoiled: bool) -> None:
+    shoot = "260612 Boatyard"
+    made = put(yard, shoot, {f"Recorder/Tape 1/{path}": data for path, data in SOUND.items()})
+    names = ("--shoot", shoot, "--source", "All", "--roll", "All")
+    assert adopt(yard, shoot, *names).code == 0
+    (yard.root / "new").mkdir()
+    other = ScopedYard(yard.root / "new")
+    other.drive("Main", Role.PRIMARY)
+    files = {**SOUND, "0002.WAV": clip(99)} if spoiled else SOUND
+    where = put(other, f"{shoot}/Recorder/Tape 1", files)
+    (where.parent.parent / "ascmhl").mkdir()
+    for path in (made / "ascmhl").iterdir():
+        (where.parent.parent / "ascmhl" / path.name).write_bytes(path.read_bytes())
+    said = adopt(other)
+    assert said.code == (1 if spoiled else 0), said.all
+    (one,) = said.json["taken_in"]
+    assert one["confirmed"] == (1 if spoiled else 2)
+    told = [trouble["path"] for trouble in one["troubles"]]
+    assert told == ([f"{shoot}/Recorder/Tape 1/0002.WAV"] if spoiled else [])
+    assert tree(where) == files
