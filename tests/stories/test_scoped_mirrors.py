@@ -203,7 +203,7 @@ def test_a_lost_drive_and_a_place_that_is_none_are_refused(yard: ScopedYard) -> 
     with yard.context() as context:
         place = next(one for one in context.catalog.places() if one.name == "Travel")
         context.catalog.put_place(replace(place, standing=type(place.standing).LOST))
-        with pytest.raises(OutOfReachError, match="Travel is lost"):
+        with pytest.raises(OutOfReachError, match="counts as lost"):
             mirror_roll(context, ident, target=place.id, source=main, progress=QUIET)
         with pytest.raises(UsageError, match="No place"):
             mirror_roll(context, ident, target=PlaceId("x"), source=main, progress=QUIET)
