@@ -64,6 +64,8 @@ class Answers:
         """What is said to a command."""
         told: dict[str, Any]
         match request.what:
+            case "look":  # it does that anyway, having been asked
+                told = {"looks": True}
             case "page":
                 told = {"address": self.page_address()}
             case "status" if view is not None:

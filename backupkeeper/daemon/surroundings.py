@@ -50,6 +50,8 @@ class Surroundings:
         self._asked_at: dict[str, datetime] = {}
         self._mounts: dict[str, Mount] = {}
         self._active: frozenset[PlaceId] | None = None
+        self._stale: set[str] = set()
+        """Looks under way that began before the places changed: what they saw may be old."""
         """Places that count, as of the last notice."""
 
     @property
@@ -104,7 +106,8 @@ class Surroundings:
         active = frozenset(place.id for place in places if place.standing is Standing.ACTIVE)
         before, self._active = self._active, active
         if before is not None and before != active:
-            kinds = {SightKind.PLACE, SightKind.OTHER}
+            kinds = {SightKind.PLACE, SightKind.OTHER, SightKind.CARD}
+            self._stale = {name for name, _ in self._asked.values()}
             self.look_again([n for n, one in self._sights.items() if one.kind in kinds], now)
 
     def look_again(self, names: Iterable[str], now: datetime) -> None:
@@ -156,6 +159,9 @@ class Surroundings:
             self._silent(name, ended.came.message)
         else:
             self._take_in(name, ended.came.sight)
+        if name in self._stale:
+            self._stale.discard(name)
+            self.look_again([name], self._asked_at[name])
         return name if self._sights.get(name) != before else None
 
     def _take_in(self, name: str, text: str) -> None:

@@ -23,6 +23,7 @@ from backupkeeper.core.model import Place, PlaceKind, Standing
 from backupkeeper.core.named import place_named
 from backupkeeper.core.outcomes import PlaceBack, PlaceRenamed
 from backupkeeper.core.replacing import Replacement
+from backupkeeper.daemon.control import ask
 from backupkeeper.ports.progress import Progress, Quiet
 from backupkeeper.wiring.restoring import whole_path
 
@@ -128,5 +129,7 @@ class Standings(ABC):
 
     def _spread(self) -> None:
         """What a person said is to be known wherever the catalog is; ``gaps`` tells where it is not."""
+        with suppress(BackupkeeperError):
+            ask(f"{self._context.config.catalog.path}.locks", "look")  # a daemon looks at once
         with suppress(BackupkeeperError):
             keep_snapshots(self._context, Quiet(), brought=True, buckets=False)

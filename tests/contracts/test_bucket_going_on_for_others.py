@@ -1,5 +1,6 @@
 """Uploads that another machine began, gone on with here: the port on each store."""
 
+import threading
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -135,8 +136,12 @@ def test_an_upload_with_other_bytes_is_left_as_it_is(
     """Somebody says that this is our file; nothing is sent over what is there."""
     other = made_up(len(DATA), seed=5)
     own = Remembered()
+
+    def has_arrived() -> bool:
+        return own.known is not None and bool(arrived(server, name, own.known.upload))
+
     with pytest.raises(KeyboardInterrupt):
-        first.send(KEY, content_of(other), _cut(other), memory=own)
+        first.send(KEY, content_of(other), _cut(other, has_arrived), memory=own)
     assert own.known is not None
     listed = server.client.list_parts(Bucket=name, Key=WHOLE, UploadId=own.known.upload)["Parts"]
     memory = Remembered(said=[replace(own.known, content=CONTENT.blake3)])
@@ -150,8 +155,13 @@ def test_an_upload_with_other_bytes_is_left_as_it_is(
     assert [part["ETag"] for part in after] == [part["ETag"] for part in listed]
 
 
-def _cut(data: bytes) -> Iterator[memoryview]:
+def _cut(data: bytes, has_arrived: Callable[[], bool] = lambda: True) -> Iterator[memoryview]:
+    """Blocks of a file, cut short once something has arrived."""
     yield from islice(blocks_of(data), 6)
+    for _ in range(1200):  # a minute: the store takes its time
+        if has_arrived():
+            break
+        threading.Event().wait(0.05)
     raise KeyboardInterrupt
 
 

@@ -218,3 +218,24 @@ def test_a_place_that_is_lost_while_it_is_here_is_out_at_once_and_looked_at_when
     assert len(stand.sent) == 3
     stand.answer(SEEN)
     assert MAIN in stand.around.drives()[0]
+
+
+def test_what_was_taken_for_a_card_is_looked_at_again_once_the_places_are_others() -> None:
+    stand = Stand()
+    stand.notice(mount("m1", "/media/a"), places=with_main(Standing.LOST))
+    stand.answer(replace(SEEN, kind=SightKind.CARD, place=None))
+    stand.notice(mount("m1", "/media/a"), places=with_main(Standing.ACTIVE))
+    assert len(stand.sent) == 2
+    assert stand.answer(SEEN) == "m1"
+
+
+def test_a_look_that_began_before_the_places_changed_is_made_once_more() -> None:
+    """It may have missed the marker that was written meanwhile."""
+    stand = Stand()
+    stand.notice(mount("m1", "/media/a"), places=with_main(Standing.LOST))
+    stand.notice(mount("m1", "/media/a"), places=with_main(Standing.ACTIVE))
+    assert len(stand.sent) == 1
+    stand.answer(replace(SEEN, kind=SightKind.CARD, place=None))
+    assert len(stand.sent) == 2
+    assert stand.answer(SEEN) == "m1"
+    assert len(stand.sent) == 2
