@@ -201,8 +201,7 @@ def test_the_machine_that_began_finds_it_done(old: Machine, new: Machine, server
         assert context.catalog.uploads(old.place("Off site")) == ()
 
 
-# The real store once gave no answer here for five minutes, after hours of other tests (cause not known);
-# tests/real/test_uploads_killed_elsewhere.py tells this story to it in another form.
+# To the real store (once silent here for minutes) test_uploads_killed_elsewhere.py tells it.
 @pytest.mark.parametrize("server", ["moto", "strict"], indirect=True)
 def test_both_are_interrupted_in_turn_and_it_arrives(
     old: Machine, new: Machine, server: Server
