@@ -201,8 +201,6 @@ def test_the_machine_that_began_finds_it_done(old: Machine, new: Machine, server
         assert context.catalog.uploads(old.place("Off site")) == ()
 
 
-# To the real store (once silent here for minutes) test_uploads_killed_elsewhere.py tells it.
-@pytest.mark.parametrize("server", ["moto", "strict"], indirect=True)
 def test_both_are_interrupted_in_turn_and_it_arrives(
     old: Machine, new: Machine, server: Server
 ) -> None:
