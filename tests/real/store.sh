@@ -2,7 +2,8 @@
 # A throw-away object store (Ceph radosgw) on loopback, its objects in memory.
 #   store.sh DIR PORT     start; DIR must be empty or not be there, its path at most 60 characters
 #   store.sh --stop DIR   stop exactly the processes that DIR/pids names
-# S3_BYTES: room for objects, in bytes (2 GiB).
+# S3_BYTES: room for objects, in bytes (8 GiB, of memory only what is used): a full store answers nothing
+# any more, and a whole run of the tests writes more than 2 GiB to each.
 # S3_OWNER: number of an open file, the reading end of a pipe; when nobody can write to it any more (who
 # started this was killed) the store is stopped and DIR removed.
 # Takes PORT (S3) to PORT+9; with S3_TLS=1 also PORT+10, for https with DIR/store.crt. Keys: testaccess / testsecret, and locked / lockedsecret, whose user
@@ -79,7 +80,7 @@ mon data avail crit = 1
 mon data = $DIR/mon
 osd data = $DIR/osd
 osd objectstore = memstore
-memstore device bytes = ${S3_BYTES:-2147483648}
+memstore device bytes = ${S3_BYTES:-8589934592}
 osd max object name len = 2048
 osd crush update on start = false
 # Without authentication the OSD may send this before it knows its cluster, and then exits.
@@ -95,7 +96,7 @@ rgw thread pool size = 32
 rgw run sync thread = false
 rgw enable usage log = false
 rgw enable ops log = false
-# Room of what was deleted is given back soon, not after hours: long runs fill 2 GiB (seen: it hangs then).
+# Room of what was deleted is given back soon, not after hours.
 rgw gc obj min wait = 20
 rgw gc processor period = 10
 rgw gc processor max time = 10
