@@ -46,16 +46,21 @@ def _plain(signs: SmartSigns | None) -> dict[str, Any] | None:
 
 def advice_on(context: Context, place: Place, now: datetime) -> Advice:
     """What to do about a drive, with its reasons."""
+    loads = context.catalog.proof_ages(place.id)
+    reads = sum(load.files for load in loads if load.at >= now - READS_BACK)
+    return _advice(context, place, now, reads)
+
+
+def _advice(context: Context, place: Place, now: datetime, reads: int) -> Advice:
     catalog = context.catalog
     answers = [
         signs
         for event in catalog.events((EventKind.HEALTH,), since=now - BACK, subject=place.id)
         if (signs := _signs(event.detail)) is not None
     ]
-    loads = catalog.proof_ages(place.id)
     seen = Seen(
         bad=newly_bad(catalog.facts_around_harm(place.id, now - BACK)),
-        reads=sum(load.files for load in loads if load.at >= now - READS_BACK),
+        reads=reads,
         rates=tuple(_rates(context, place.id, now - BACK)),
         smart=answers[-1] if answers else None,
         first_seen=place.created_at,
@@ -94,7 +99,8 @@ def advice_on_drives(context: Context, now: datetime) -> Mapping[PlaceId, Advice
         for place in context.catalog.places()
         if place.kind is not PlaceKind.BUCKET and place.standing is Standing.ACTIVE
     ]
-    told = {place.id: advice_on(context, place, now) for place in drives}
+    # How many copies were read is told only where nothing bad is known: those are left out here.
+    told = {place.id: _advice(context, place, now, reads=0) for place in drives}
     return {place: one for place, one in told.items() if one.level is not Level.FINE}
 
 

@@ -63,6 +63,8 @@ def note_sample(
 def sample_warnings(context: Context) -> tuple[str, ...]:
     """A sentence for each bucket whose budget can't hold what ``bucket_years`` promises."""
     proofs, prices = context.config.proofs, context.config.prices
+    if not proofs.bucket_years:
+        return ()
     told = []
     for place in context.catalog.places():
         if place.kind is not PlaceKind.BUCKET or place.standing is not Standing.ACTIVE:

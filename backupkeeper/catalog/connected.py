@@ -8,14 +8,19 @@ Promises:
 
 import sqlite3
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from typing import TypeVar
 
 from backupkeeper.catalog.faults import told
 from backupkeeper.core.errors import CatalogError
 from backupkeeper.core.model import PlaceId
 from backupkeeper.core.scrub import Load
 from backupkeeper.ports.clock import Clock
+
+_T = TypeVar("_T")
+Counted = dict[PlaceId, tuple[tuple[int, int], _T]]
+"""What was counted last, and ``change_mark`` then: asked several times for one report."""
 
 
 class Connected:
@@ -31,8 +36,8 @@ class Connected:
         self._depth = 0
         self._closed = False
         self._event_changes = 0
-        self._ages: dict[PlaceId, tuple[tuple[int, int], tuple[Load, ...]]] = {}
-        """What was counted last, and ``change_mark`` then: asked several times for one report."""
+        self._ages: Counted[tuple[Load, ...]] = {}
+        self._held: Counted[tuple[int, int]] = {}
         self.checked = checked
         """How the file was checked at the start: see ``catalog.opening``."""
 
@@ -114,3 +119,24 @@ class Connected:
                 yield connection
             finally:
                 self._event_changes += connection.total_changes - before
+
+    def change_mark(self) -> tuple[int, int]:
+        """Another one whenever something was written, but for events noted through this object."""
+        with self._asking() as connection:
+            (theirs,) = connection.execute("PRAGMA data_version").fetchone()
+            return theirs, connection.total_changes - self._event_changes
+
+    def _counted(
+        self,
+        kept: Counted[_T],
+        place: PlaceId,
+        count: Callable[[sqlite3.Connection, PlaceId], _T],
+    ) -> _T:
+        """What ``count`` says of a place; asked again only after something was written."""
+        with self._asking() as connection:
+            if self._depth:  # what is written in this step may be taken back
+                return count(connection, place)
+            mark, known = self.change_mark(), kept.get(place)
+            if known is None or known[0] != mark:
+                known = kept[place] = (mark, count(connection, place))
+            return known[1]

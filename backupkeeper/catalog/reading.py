@@ -237,6 +237,12 @@ def rolls_harmed(connection: sqlite3.Connection, since: datetime) -> frozenset[R
     return frozenset(RollId(ident) for (ident,) in found)
 
 
+def holdings(connection: sqlite3.Connection, place: str) -> tuple[int, int]:
+    """Copies, and bytes, that the newest facts show at a place."""
+    files, size_bytes = connection.execute(HOLDINGS, (place,)).fetchone()
+    return files, size_bytes
+
+
 def fact_counts(connection: sqlite3.Connection, rolls: Iterable[str]) -> dict[str, int]:
     """How many facts there are about the contents of each of these rolls that has any."""
     statement = (

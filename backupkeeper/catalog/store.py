@@ -230,9 +230,7 @@ class SqliteCatalog(EncryptedObjects, OutboxRows, Connected):
 
     def holdings(self, place: PlaceId) -> tuple[int, int]:
         """Copies, and bytes, that the newest facts show at a place; 0 bytes if nobody described it."""
-        with self._asking() as connection:
-            files, size_bytes = connection.execute(reading.HOLDINGS, (place,)).fetchone()
-            return files, size_bytes
+        return self._counted(self._held, place, reading.holdings)
 
     def facts_of(self, contents: Iterable[Blake3]) -> Iterator[Fact]:
         """Every fact about any copy of these contents, in no order."""
@@ -251,11 +249,7 @@ class SqliteCatalog(EncryptedObjects, OutboxRows, Connected):
 
     def proof_ages(self, place: PlaceId) -> tuple[Load, ...]:
         """When what a drive holds was last proven, five minutes by five minutes, oldest first."""
-        mark, known = self.change_mark(), self._ages.get(place)
-        if known is None or known[0] != mark:
-            with self._asking() as connection:
-                known = self._ages[place] = (mark, reading.proof_ages(connection, place))
-        return known[1]
+        return self._counted(self._ages, place, reading.proof_ages)
 
     def tallies(self, now: datetime, edges: Sequence[timedelta], scale: Scale | None) -> Tallies:
         """Counts over all copies: proofs by place, by age (bins end at ``edges``), over time."""
@@ -356,12 +350,6 @@ class SqliteCatalog(EncryptedObjects, OutboxRows, Connected):
         """Forget events of these kinds that are older, but never the newest of a subject."""
         with self._writing_events() as connection:
             events.thin(connection, kinds, before)
-
-    def change_mark(self) -> tuple[int, int]:
-        """Another one whenever something was written, but for events noted through this object."""
-        with self._asking() as connection:
-            (theirs,) = connection.execute("PRAGMA data_version").fetchone()
-            return theirs, connection.total_changes - self._event_changes
 
 
 def _sorted_files(found: Iterable[tuple[bytes, bytes, int, int]]) -> tuple[RollFile, ...]:

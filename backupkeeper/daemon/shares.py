@@ -143,10 +143,14 @@ class Shares:
     def _warning(self, place: Place, now: datetime) -> str | None:
         if place.kind is PlaceKind.BUCKET or place.standing is not Standing.ACTIVE:
             return None
-        habits = self.habits(place.id, now)
+        habits, catalog = self.habits(place.id, now), self._context.catalog
         age = self._context.config.policy.drive_proof_age
-        total = sum(load.size_bytes for load in self._context.catalog.proof_ages(place.id))
-        made = forecast(total, habits, age)
-        if made is None or made.enough or habits.of_nights < KNOWN_FROM:
+        # What it holds is quickly told, and no less than what is proven there.
+        _, held = catalog.holdings(place.id)
+        most = forecast(held, habits, age)
+        if most is None or most.enough or habits.of_nights < KNOWN_FROM:
+            return None
+        made = forecast(sum(load.size_bytes for load in catalog.proof_ages(place.id)), habits, age)
+        if made is None or made.enough:
             return None
         return forecast_words(place.name, made, habits, age)

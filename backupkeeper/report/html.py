@@ -20,6 +20,7 @@ from base64 import b64encode
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 from typing import Final
 
 from backupkeeper.report.words import shown, told
@@ -128,25 +129,35 @@ def control(tag: str, *children: Child, **attributes: Attribute) -> Markup:
 def _built(
     tag: str, children: tuple[Child, ...], attributes: dict[str, Attribute], known: frozenset[str]
 ) -> Markup:
-    parts = [tag]
-    for given, value in attributes.items():
-        key = given.rstrip("_").replace("_", "-")
-        is_known = key in known or _DATA.fullmatch(key) is not None
-        if not is_known or (key == "href" and not str(value).startswith("#")):
-            raise ValueError(f"No page of ours has the attribute {key!r} with such a value.")
-        if value is True:
-            parts.append(key)
-        elif value is not None and value is not False:
-            parts.append(f'{key}="{html.escape(told(str(value)))}"')
-    start = f"<{' '.join(parts)}>"
+    given = [
+        _attribute(key, value if isinstance(value, str) else _plain(value), known)
+        for key, value in attributes.items()
+    ]
+    start = f"<{tag}{''.join(given)}>"
     if tag in _VOID:
         return Markup(start)
-    return Markup(f"{start}{joined(*children).source}</{tag}>")
+    return Markup(f"{start}{''.join([_source(child) for child in children])}</{tag}>")
+
+
+def _plain(value: Attribute) -> str | bool:
+    return False if value is None else value if isinstance(value, bool) else str(value)
+
+
+@lru_cache(maxsize=1024)  # thousands of cells have the same few
+def _attribute(given: str, value: str | bool, known: frozenset[str]) -> str:  # noqa: FBT001 - True is a bare attribute
+    """With a blank before it; nothing where it is left out."""
+    key = given.rstrip("_").replace("_", "-")
+    is_known = key in known or _DATA.fullmatch(key) is not None
+    if not is_known or (key == "href" and not str(value).startswith("#")):
+        raise ValueError(f"No page of ours has the attribute {key!r} with such a value.")
+    if value is False:
+        return ""
+    return f" {key}" if value is True else f' {key}="{html.escape(told(value))}"'
 
 
 def joined(*children: Child) -> Markup:
     """Several one after the other, as one; texts are escaped."""
-    return Markup("".join(_source(child) for child in children))
+    return Markup("".join([_source(child) for child in children]))
 
 
 def _source(child: Child) -> str:

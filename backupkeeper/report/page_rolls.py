@@ -14,6 +14,7 @@ from typing import Final
 from backupkeeper.core.model import Role
 from backupkeeper.core.outcomes import GapReport, RollCover
 from backupkeeper.report.html import Child, Markup, Shape, Tone, element, joined, name, state
+from backupkeeper.report.overview_words import day as date_of
 from backupkeeper.report.page_tables import COLUMNS, cell, row, table
 from backupkeeper.report.page_words import day, label, role_look, role_words
 from backupkeeper.report.words import count, plural, size
@@ -199,7 +200,7 @@ def _row(cover: RollCover, zone: tzinfo) -> Markup:
         _roll_name(cover),
         cell(count(head.file_count)),
         cell(size(head.size_bytes)),
-        cell(f"{head.sealed_at.astimezone(zone):%Y-%m-%d}"),
+        cell(date_of(head.sealed_at, zone)),
         *(_role(role, cover, zone) for role in Role),
     )
 

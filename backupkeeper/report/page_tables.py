@@ -4,6 +4,7 @@ On a phone a row becomes a short list in which each cell says its column (``LABE
 """
 
 from collections.abc import Iterable, Mapping
+from functools import lru_cache
 from types import MappingProxyType
 from typing import Final
 
@@ -75,6 +76,7 @@ def row(head: Child, *cells: Markup, **attributes: Attribute) -> Markup:
     )
 
 
+@lru_cache(maxsize=4096)  # of tens of thousands few differ
 def cell(*words: Child, kind: str | None = None) -> Markup:
     """A cell; ``kind`` is its class."""
     return element("td", *words, class_=kind, role="cell")

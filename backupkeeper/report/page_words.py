@@ -7,7 +7,7 @@ from typing import Final
 from backupkeeper.core.model import CopyState, Role
 from backupkeeper.core.outcomes import RoleCover, RollCover
 from backupkeeper.report.html import Child, Markup, Shape, Tone, element, joined, text
-from backupkeeper.report.overview_words import state_words
+from backupkeeper.report.overview_words import day as date_of, state_words
 from backupkeeper.report.words import age, count, plural, shown
 
 LOOKS: Final = {
@@ -43,7 +43,7 @@ def label(name: str) -> Child:
 
 def day(at: datetime, zone: tzinfo) -> Markup:
     """``2026-06-12`` by the person's clock."""
-    return _time(f"{at.astimezone(zone):%Y-%m-%d}")
+    return _time(date_of(at, zone))
 
 
 @lru_cache(maxsize=8192)
@@ -101,14 +101,14 @@ def role_words(role: Role, cover: RollCover, zone: tzinfo) -> Markup:
     elif worst < total:
         parts.append(f", {count(worst)} of {plural(total, 'file')}")
     if one.oldest_proof is not None and one.state is CopyState.DUE:
-        parts.append(f", from {one.oldest_proof.astimezone(zone):%Y-%m-%d}")
+        parts.append(f", from {date_of(one.oldest_proof, zone)}")
     return joined(*parts)
 
 
 def _dated(one: RoleCover, zone: tzinfo) -> Markup:
     if one.oldest_proof is None:
         return _word(one.state)
-    return _word_and_day(one.state, f"{one.oldest_proof.astimezone(zone):%Y-%m-%d}")
+    return _word_and_day(one.state, date_of(one.oldest_proof, zone))
 
 
 @lru_cache(maxsize=64)

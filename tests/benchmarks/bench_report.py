@@ -1,5 +1,7 @@
 """``gaps`` and ``report`` on a large catalog: seconds of processor, so that a busy machine counts less.
 
+The report in every form: terminal, JSON, page (and its size), mail.
+
 10,000 rolls of 20 files, all proven at three places (BENCH_ROLLS for others).
 """
 
@@ -75,11 +77,22 @@ def bench_a_report_of_many_rolls(tmp_path: Path, row: Row) -> None:
     path = tmp_path / "catalog.sqlite"
     with closing(open_catalog(str(path), clock=RealClock())) as catalog:
         filled(catalog, datetime.now(tz=UTC))
-    (tmp_path / "config.toml").write_text(f'[catalog]\npath = "{path}"\n')
-    for command in ("gaps", "report"):
+    (tmp_path / "config.toml").write_text(
+        f'[catalog]\npath = "{path}"\n[mail]\nto = "me@boatyard.example"\n'
+        'sender = "me@boatyard.example"\nhost = "localhost"\nsecurity = "none"\n'
+    )
+    page = tmp_path / "report.html"
+    for command in (
+        "gaps",
+        "report",
+        "report --json",
+        f"report --html {page.name}",
+        "report --mail --preview mail.eml",
+    ):
         before = resource.getrusage(resource.RUSAGE_CHILDREN)
         subprocess.run(
-            [sys.executable, "-m", "backupkeeper", command],
+            [sys.executable, "-m", "backupkeeper", *command.split()],
+            cwd=tmp_path,
             env={
                 "PATH": os.environ["PATH"],
                 "HOME": str(tmp_path),
@@ -98,3 +111,9 @@ def bench_a_report_of_many_rolls(tmp_path: Path, row: Row) -> None:
             "3 s",
             f"backupkeeper {command}",
         )
+    row(
+        f"{ROLLS:,} rolls: bytes of the page",
+        f"{page.stat().st_size:,}",
+        "5,000,000",
+        "report --html",
+    )

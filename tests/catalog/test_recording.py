@@ -254,6 +254,46 @@ def test_a_place_holds_what_was_not_found_missing_last(catalog: SqliteCatalog) -
     assert catalog.holdings(BUCKET) == (0, 0)
 
 
+def test_what_a_place_holds_is_counted_anew_after_whoever_wrote(
+    catalog: SqliteCatalog, file: str
+) -> None:
+    catalog.record(contents=[content(1)], facts=[fact(1, path="1")])
+    assert catalog.holdings(MAIN) == (1, 5)
+    with closing(open_catalog(file, clock=Watch())) as other:
+        other.record(facts=[fact(1, path="2")])
+    assert catalog.holdings(MAIN) == (2, 10)
+    with pytest.raises(CatalogError), catalog.transaction():  # noqa: PT012 - two things fail together
+        catalog.record(facts=[fact(1, path="3")])
+        assert catalog.holdings(MAIN) == (3, 15)
+        raise CatalogError("taken back")
+    assert catalog.holdings(MAIN) == (2, 10)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(
+        st.builds(
+            fact,
+            seed=st.integers(0, 3),
+            path=st.sampled_from(["1", "2"]),
+            at=st.integers(-4, 2).map(lambda day: NOW + timedelta(days=day)),
+            way=st.sampled_from(Way),
+            result=st.sampled_from([*Result, *[Result.MATCHES] * 5]),
+            cold=st.booleans(),
+        ),
+        max_size=10,
+    )
+)
+def test_a_place_holds_no_less_than_what_is_proven_there(given_facts: list[Fact]) -> None:
+    """By what a place holds it is seen whether nights suffice: only else what is proven is counted."""
+    with fresh() as catalog:
+        catalog.record(contents=[content(n, size=10**n) for n in range(3)], facts=given_facts)
+        loads = catalog.proof_ages(MAIN)
+        files, size_bytes = catalog.holdings(MAIN)
+        assert sum(load.files for load in loads) <= files
+        assert sum(load.size_bytes for load in loads) <= size_bytes
+
+
 NOT_STORABLE = {
     "a time without a zone": lambda: fact(at=datetime(2026, 6, 12)),  # noqa: DTZ001 - the fault itself
     "a digest in capitals": lambda: fact(content=Blake3("A" * 64)),

@@ -1,10 +1,12 @@
 """A night's share is asked for once, also over a restart; habits are what was seen; what is said of drives."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
 
+from backupkeeper.catalog.store import SqliteCatalog
 from backupkeeper.core.deeds import DeedKind
 from backupkeeper.core.model import Event, EventKind, Fact, PlaceId, Result, Standing, Way
 from backupkeeper.core.presence import nights_before
@@ -151,6 +153,31 @@ def test_too_few_nights_are_told_with_what_would_do_once_enough_is_known(made: W
     (told,) = shares(made).warnings(NOW)
     assert told.startswith("Main: ")
     moved(made, NOW - DAY + HOUR, f"{10**7 * GB} 100000.0")
+    assert shares(made).warnings(NOW) == ()
+
+
+def test_what_was_copied_and_never_proven_makes_no_nights_too_few(made: World) -> None:
+    filled(made)
+    moved(made, NOW - DAY, f"{GB} 100.0")  # a gigabyte takes less than two minutes
+    awake(made, 30)
+    assert shares(made).slow(NOW) == ()
+    big = Fact(
+        at=NOW, place=MAIN, path="big", content=name_of("big"), way=Way.WRITTEN, result=Result.MATCHES
+    )  # fmt: skip
+    made.mine.record(contents=[content("big", size=10**6 * GB)], facts=[big])
+    assert shares(made).slow(NOW) == ()
+    made.mine.record(facts=[replace(big, at=NOW + HOUR, way=Way.REHASH, cold=True)])
+    (told,) = shares(made).slow(NOW + DAY)
+    assert told.startswith("Main: 1 PB at ")
+
+
+def test_proofs_are_not_counted_where_what_a_drive_holds_says_enough(
+    made: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    filled(made)
+    moved(made, NOW - DAY, f"{GB} 100.0")
+    awake(made, 30)
+    monkeypatch.delattr(SqliteCatalog, "proof_ages")  # seconds for millions of copies
     assert shares(made).warnings(NOW) == ()
 
 
