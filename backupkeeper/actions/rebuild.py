@@ -11,11 +11,8 @@ Promises:
    (``actions.unknown_rolls``), and nothing of them counts before that.
 """
 
-import os.path
-from collections.abc import Iterable, Iterator, Sequence
-from contextlib import closing, contextmanager, suppress
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import OnlineDrive, identify, online
@@ -26,51 +23,33 @@ from backupkeeper.actions.snapshot_sources import (
     drives_here,
     named_source,
 )
+from backupkeeper.actions.taking_snapshots import LOCK, Taking, take_snapshots, written_to
 from backupkeeper.actions.unknown_rolls import unknown_rolls
-from backupkeeper.catalog.foreign import checked
-from backupkeeper.catalog.merge import merge, settle
-from backupkeeper.catalog.store import open_catalog
-from backupkeeper.catalog.unpacking import unpack
+from backupkeeper.catalog.merge import settle
 from backupkeeper.core.errors import (
     BackupkeeperError,
-    BucketUnreachableError,
-    CatalogError,
     MarkerError,
     OutOfReachError,
     UsageError,
 )
 from backupkeeper.core.model import Place, PlaceId, PlaceKind, Standing
-from backupkeeper.core.outcomes import Trouble
 from backupkeeper.core.rebuilding import (
     PlaceNow,
     RebuildOutcome,
     RebuildWish,
-    TakenSnapshot,
     UnknownRoll,
-    UnusableSnapshot,
 )
-from backupkeeper.core.snapshots import SnapshotName, newest_first
 from backupkeeper.ports.progress import Progress
 
-LOCK: Final = "rebuild"
 Source = FolderSource | BucketSource
 
 
 @dataclass(kw_only=True)
-class _Run:
-    """What was found so far. ``target`` is the catalog's file that is written to."""
+class _Run(Taking):
+    """What was found so far."""
 
-    context: Context
-    target: str
-    taken: list[TakenSnapshot] = field(default_factory=list)
-    unusable: list[UnusableSnapshot] = field(default_factory=list)
-    troubles: list[Trouble] = field(default_factory=list)
     unknown: list[UnknownRoll] = field(default_factory=list)
     looked_at: set[PlaceId] = field(default_factory=set)
-
-    def tell(self, where: str, error: BackupkeeperError) -> None:
-        """Note that something could not be used."""
-        self.troubles.append(Trouble(place=where, path="", message=str(error)))
 
 
 def rebuild(context: Context, wish: RebuildWish, progress: Progress) -> RebuildOutcome:
@@ -94,10 +73,10 @@ def rebuild(context: Context, wish: RebuildWish, progress: Progress) -> RebuildO
     sources = _sources(context, wish)
     with (
         context.locks.hold(LOCK, called="the catalog", doing="rebuilding it"),
-        _target(context, wish) as inner,
+        written_to(context, dry_run=wish.dry_run, copied=False) as inner,
     ):
         run = _Run(context=inner, target=inner.config.catalog.path)
-        _take_snapshots(run, sources, progress)
+        take_snapshots(run, sources, progress)
         settle(run.target, clock=context.clock)
         for source in sources:
             _know_place(run, source, dry_run=wish.dry_run)
@@ -129,87 +108,6 @@ def _sources(context: Context, wish: RebuildWish) -> list[Source]:
             advice="Plug one in, or name what there is: backupkeeper rebuild --from PATH_OR_S3",
         )
     return here
-
-
-@contextmanager
-def _target(context: Context, wish: RebuildWish) -> Iterator[Context]:
-    """The world with the catalog that is written to: for a dry run one that is thrown away."""
-    if not wish.dry_run:
-        yield context
-        return
-    path = f"{os.path.realpath(context.config.catalog.path)}.dry-run"
-    _throw_away(context, path)
-    try:
-        with closing(open_catalog(path, clock=context.clock)) as scratch:
-            settings = replace(context.config.catalog, path=path)
-            yield replace(
-                context, catalog=scratch, config=replace(context.config, catalog=settings)
-            )
-    finally:
-        _throw_away(context, path)
-
-
-def _throw_away(context: Context, path: str) -> None:
-    for suffix in ("", "-wal", "-shm", "-journal"):
-        with suppress(OSError):
-            context.files.unlink(f"{path}{suffix}")
-
-
-# -- snapshots
-
-
-def _take_snapshots(run: _Run, sources: Sequence[Source], progress: Progress) -> None:
-    holders: dict[SnapshotName, list[Source]] = {}
-    for source in sources:
-        try:
-            for name in source.names():
-                holders.setdefault(name, []).append(source)
-        except BucketUnreachableError:
-            raise
-        except BackupkeeperError as error:
-            run.tell(source.where, error)
-    catalogs = newest_first(holders)
-    progress.begin("Taking over snapshots", total_bytes=0, total_files=len(catalogs))
-    scratch = f"{os.path.realpath(run.target)}.found"
-    try:
-        for names in catalogs.values():
-            _take_newest(run, names, holders, scratch, progress)
-            progress.advance(0, files=1)
-    finally:
-        _throw_away(run.context, scratch)
-
-
-def _take_newest(
-    run: _Run,
-    names: Sequence[SnapshotName],
-    holders: dict[SnapshotName, list[Source]],
-    scratch: str,
-    progress: Progress,
-) -> None:
-    """Of one catalog's snapshots the newest that can be used, from wherever it can be read."""
-    for name in names:
-        for source in holders[name]:
-            progress.file(name.text)
-            try:
-                unpack(source.chunks(name), scratch, name.blake3)
-                merged = merge(run.target, checked(scratch), clock=run.context.clock)
-            except (BucketUnreachableError, CatalogError):
-                raise  # no snapshot's fault
-            except BackupkeeperError as error:
-                why = str(error)
-                run.unusable.append(UnusableSnapshot(where=source.where, name=name.text, why=why))
-                continue
-            run.taken.append(
-                TakenSnapshot(
-                    where=source.where,
-                    name=name.text,
-                    taken_at=name.taken_at,
-                    catalog=name.catalog,
-                    rolls=merged.rolls,
-                    facts=merged.facts,
-                )
-            )
-            return
 
 
 # -- places

@@ -7,7 +7,7 @@ Promises:
 3. Nothing is read through a link on a drive.
 """
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Generator, Iterable, Iterator
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -21,7 +21,7 @@ from backupkeeper.core.model import Place, PlaceId, PlaceKind, Role
 from backupkeeper.core.snapshots import FOLDER, SnapshotName, snapshot_name
 from backupkeeper.drives.marker import Marker
 from backupkeeper.ports.bucket import Bucket
-from backupkeeper.ports.files import EntryKind
+from backupkeeper.ports.files import EntryKind, Files
 from backupkeeper.ports.mounts import Mount
 
 CHUNK_BYTES = 1 << 20
@@ -91,21 +91,28 @@ class FolderSource:
 
     def chunks(self, name: SnapshotName) -> Iterator[memoryview]:
         """The file's bytes."""
-        path = f"{self._folder()}/{name.text}"
-        files = self.context.files
+        yield from file_chunks(self.context.files, f"{self._folder()}/{name.text}")
+
+
+def file_chunks(files: Files, path: str) -> Generator[memoryview, None, None]:
+    """The bytes of one plain file; each view is good until the next.
+
+    Raises:
+        ReadError: it can't be read, or is no plain file.
+    """
+    try:
+        handle = files.open_read(path)
         try:
-            handle = files.open_read(path)
-            try:
-                if files.stat_handle(handle).kind is not EntryKind.FILE:
-                    raise ReadError(path, 0, advice="It is no plain file.")
-                buffer, at = memoryview(bytearray(CHUNK_BYTES)), 0
-                while got := files.read_into(handle, buffer, at):
-                    yield buffer[:got]
-                    at += got
-            finally:
-                files.close(handle)
-        except OSError as error:
-            raise ReadError(path, error.errno or 0) from error
+            if files.stat_handle(handle).kind is not EntryKind.FILE:
+                raise ReadError(path, 0, advice="It is no plain file.")
+            buffer, at = memoryview(bytearray(CHUNK_BYTES)), 0
+            while got := files.read_into(handle, buffer, at):
+                yield buffer[:got]
+                at += got
+        finally:
+            files.close(handle)
+    except OSError as error:
+        raise ReadError(path, error.errno or 0) from error
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

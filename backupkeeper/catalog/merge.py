@@ -5,7 +5,8 @@ Promises:
    contents, rolls, places, open rolls and events are united; where both describe one thing in two
    ways, a total order chooses that knows nothing of which one is ours. Of a place the description
    that was made last counts (one from the future counts as made first), of how it stands the last
-   word (``catalog.standings``), of a roll that which was sealed first.
+   word (``catalog.standings``), of a roll that which was sealed first. What a machine did, or told its
+   person, is its own and is not taken over (``core.merging.OWN_EVENTS``).
 2. Nothing that was known is lost: every fact of ours stands afterwards.
 3. Two catalogs that describe one content in two ways are not merged at all: one of them is wrong.
 4. All of it or nothing: one transaction.
@@ -24,12 +25,14 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
-from backupkeeper.catalog import rows, standings
+from backupkeeper.catalog import differences, rows, standings
 from backupkeeper.catalog.faults import told
 from backupkeeper.catalog.foreign import Checked
 from backupkeeper.catalog.foreign_rows import event_is_fine
 from backupkeeper.catalog.opening import connect, statements
 from backupkeeper.core.errors import SnapshotError
+from backupkeeper.core.merging import OWN_EVENTS
+from backupkeeper.core.rebuilding import Settled
 from backupkeeper.ports.clock import Clock
 
 PATIENCE_S: Final = 10.0
@@ -119,11 +122,17 @@ _MAPS: Final = ("word_of", "place_of", "content_of", "copy_of")
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Merged:
-    """What was new: so many facts and rolls; places that are described otherwise now, by id."""
+    """What was new: so many facts, rolls and contents; places described otherwise now, by id.
+
+    ``settled``: what the two said otherwise, the first of ``settled_count``.
+    """
 
     facts: int
     rolls: int
     places: tuple[str, ...]
+    files: int = 0
+    settled: tuple[Settled, ...] = ()
+    settled_count: int = 0
 
 
 def merge(path: str, theirs: Checked, *, clock: Clock) -> Merged:
@@ -161,19 +170,34 @@ def _merge(connection: sqlite3.Connection, latest: int) -> Merged:
                 "It describes a file otherwise than the catalog does: one of the two is wrong.",
                 advice="Nothing of it was taken over.",
             )
+    had = _contents(connection)
     for statement in statements(_CONTENTS_AND_COPIES):
         connection.execute(statement)
+    settled = list(differences.of_copies(connection))
     facts = connection.execute(_FACTS).rowcount
     connection.execute(_UPLOADS)
     connection.execute(_ENCRYPTED)
     rolls = _rolls(connection)
     _open_rolls(connection)
+    described = differences.descriptions(connection)
     places = _places(connection, latest)
     _events(connection)
     standings.settle(connection)
+    settled += differences.of_places(described, differences.descriptions(connection))
     for table in _MAPS:
         connection.execute(f"DROP TABLE temp.{table}")
-    return Merged(facts=max(facts, 0), rolls=rolls, places=places)
+    return Merged(
+        facts=max(facts, 0),
+        rolls=rolls,
+        places=places,
+        files=_contents(connection) - had,
+        settled=tuple(settled[: differences.MOST_TOLD]),
+        settled_count=len(settled),
+    )
+
+
+def _contents(connection: sqlite3.Connection) -> int:
+    return int(connection.execute("SELECT count(*) FROM main.contents").fetchone()[0])
 
 
 # -- rolls: the whole roll of that catalog which sealed it first
@@ -350,8 +374,9 @@ def _order(row: Iterable[object], at: int) -> tuple[int, tuple[tuple[bool, objec
 
 def _events(connection: sqlite3.Connection) -> None:
     connection.create_function("event_is_fine", 4, event_is_fine, deterministic=True)
+    own = ", ".join(f"'{kind.value}'" for kind in sorted(OWN_EVENTS))
     connection.execute(
         "INSERT OR IGNORE INTO main.events (kind, subject, at, detail) "
         "SELECT kind, subject, at, detail FROM theirs.events "
-        "WHERE event_is_fine(kind, subject, at, detail)"
+        f"WHERE kind NOT IN ({own}) AND event_is_fine(kind, subject, at, detail)"
     )

@@ -132,6 +132,18 @@ def pack(path: str, beside: str) -> Packed:
     )
 
 
+def copy_to(path: str, target: str) -> None:
+    """Copy a catalog as it is now into another file on the local disk; what stands there is written over.
+
+    Raises:
+        CatalogError: it can't be read or written.
+    """
+    with told(path):
+        _empty(target)
+        with closing(_reading(path)) as source, closing(sqlite3.connect(target)) as copy:
+            source.backup(copy)
+
+
 def _reading(path: str) -> sqlite3.Connection:
     # Not read-only: a journal beside it may have to be taken in first.
     os.stat(path)  # one that is not there is not made

@@ -92,6 +92,28 @@ def unpack(chunks: Iterable[memoryview], target: str, digest: Blake3 | None) -> 
             raise SnapshotError("Its bytes are not those that were written.")
 
 
+def copy_plain(chunks: Iterable[memoryview], target: str) -> None:
+    """Write a SQLite file that is not packed into one of our own, within the same limits.
+
+    Args:
+        chunks: its bytes; each view is only used until the next.
+        target: a file of our own on the local disk; what stands there is written over.
+
+    Raises:
+        SnapshotError: it is too large.
+        CatalogError: the local disk is full or fails.
+    """
+    flags = os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_NOFOLLOW | os.O_CLOEXEC
+    written = 0
+    with untouched(), told(target), open(os.open(target, flags, 0o600), "wb", buffering=0) as out:
+        for chunk in theirs(chunks):
+            written += len(chunk)
+            _keep_within(written, written, target)
+            left = chunk
+            while left:
+                left = left[out.write(left) :]
+
+
 def _plain(error: Exception) -> str:
     return str(error).replace("\n", " ")[:100]
 

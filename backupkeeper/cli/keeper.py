@@ -14,6 +14,7 @@ from backupkeeper.core.keys import KeysReport
 from backupkeeper.core.leaving import Leaving
 from backupkeeper.core.mailing import DraftedMail, MailOutcome, Sending
 from backupkeeper.core.mending import KeptAside, RepairOutcome
+from backupkeeper.core.merging import MergeOutcome, MergeWish
 from backupkeeper.core.model import Blake3, Place, PlaceId, Role, Standing
 from backupkeeper.core.outcomes import (
     GapReport,
@@ -182,6 +183,10 @@ class Keeper(Protocol):
 
     def rebuild(self, wish: RebuildWish, *, progress: Progress) -> RebuildOutcome:
         """The catalog, from drives and buckets."""
+        ...
+
+    def merge(self, wish: MergeWish, *, progress: Progress) -> MergeOutcome:
+        """Other catalogs, added to ours."""
         ...
 
     def adopt(self, wish: AdoptWish, *, progress: Progress) -> AdoptAll:

@@ -12,6 +12,7 @@ import click
 
 from backupkeeper import __version__
 from backupkeeper.cli.adopt import adopt
+from backupkeeper.cli.catalog import catalog
 from backupkeeper.cli.compare import compare
 from backupkeeper.cli.copies import mirror, upload
 from backupkeeper.cli.costs import cost
@@ -118,3 +119,4 @@ for command in (cost, lost, retire, found, rename, replace_place):
     place.add_command(command)
 main.add_command(mail)
 main.add_command(compare)
+main.add_command(catalog)

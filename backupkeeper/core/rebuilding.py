@@ -26,15 +26,37 @@ class RebuildWish:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Settled:
+    """Something that two catalogs said otherwise: of what, the two words, and which one counts.
+
+    ``ours_counts``: what this catalog said stands. ``rule`` says why.
+    """
+
+    what: str
+    ours: str
+    theirs: str
+    ours_counts: bool
+    rule: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class TakenSnapshot:
-    """A snapshot that was merged: where it lay, when it was taken, by which catalog, what was new."""
+    """A snapshot that was merged: where it lay, when it was taken, by which catalog, what was new.
+
+    ``places`` are names of those that are new or described otherwise now; ``settled`` is what the two
+    said otherwise (at most some of it; ``settled_count`` is all).
+    """
 
     where: str
     name: str
-    taken_at: datetime
+    taken_at: datetime | None
     catalog: str
     rolls: int
     facts: int
+    files: int = 0
+    places: tuple[str, ...] = ()
+    settled: tuple[Settled, ...] = ()
+    settled_count: int = 0
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

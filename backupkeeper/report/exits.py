@@ -11,6 +11,7 @@ from backupkeeper.core.bucket_advice import Level
 from backupkeeper.core.drilling import DrillOutcome, DrillResult
 from backupkeeper.core.leaving import Leaving
 from backupkeeper.core.mending import RepairOutcome
+from backupkeeper.core.merging import MergeOutcome
 from backupkeeper.core.outcomes import (
     GapReport,
     MirrorOutcome,
@@ -67,6 +68,11 @@ def of_posters(outcome: PostersOutcome) -> int:
 
 def of_rebuild(outcome: RebuildOutcome) -> int:
     """0: something was found, and nothing is left to see to."""
+    return WELL if outcome.all_well else ATTENTION
+
+
+def of_merge(outcome: MergeOutcome) -> int:
+    """0: something was there, and nothing of it had to be refused."""
     return WELL if outcome.all_well else ATTENTION
 
 

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from typing import Final
 
 from backupkeeper.core.model import Place, PlaceKind, Standing
-from backupkeeper.core.rebuilding import PlaceNow, RebuildOutcome, UnknownRoll
+from backupkeeper.core.rebuilding import PlaceNow, RebuildOutcome, TakenSnapshot, UnknownRoll
 from backupkeeper.report.deeds import say_troubles
 from backupkeeper.report.lines import Line, Look, Page, Tone
 from backupkeeper.report.reasons import quoted
@@ -47,7 +47,7 @@ def _say_snapshots(page: Page, outcome: RebuildOutcome) -> None:
     if outcome.taken:
         page.head("Snapshots would be taken over" if outcome.dry_run else "Snapshots taken over")
         for one in page.few(outcome.taken, indent=2):
-            when = moment(one.taken_at, page.look.zone)
+            when = moment(_taken_at(one), page.look.zone)
             page.say(
                 f"of {when}, from {shown(one.where)}: {plural(one.rolls, 'new roll')}, "
                 f"{plural(one.facts, 'new fact')} (computer {one.catalog[:8]})",
@@ -202,7 +202,7 @@ def rebuild_json(outcome: RebuildOutcome) -> Json:
             {
                 "where": one.where,
                 "name": one.name,
-                "taken_at": _utc(one.taken_at),
+                "taken_at": _utc(_taken_at(one)),
                 "catalog": one.catalog,
                 "new_rolls": one.rolls,
                 "new_facts": one.facts,
@@ -241,6 +241,11 @@ def rebuild_json(outcome: RebuildOutcome) -> Json:
             for one in outcome.troubles
         ],
     }
+
+
+def _taken_at(one: TakenSnapshot) -> datetime:
+    assert one.taken_at is not None  # a rebuild takes snapshots only, whose names say it
+    return one.taken_at
 
 
 def _utc(at: datetime) -> str:

@@ -7,7 +7,6 @@ import os
 import platform
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
-from dataclasses import replace
 from types import TracebackType
 from typing import Self, TypeVar
 
@@ -25,7 +24,6 @@ from backupkeeper.actions.offload import offload
 from backupkeeper.actions.offload_plan import Request
 from backupkeeper.actions.place_check import check_place, lifecycle_rule, set_lifecycle_rule
 from backupkeeper.actions.places import QUIET, add_bucket, add_drive, report_places
-from backupkeeper.actions.rebuild import rebuild
 from backupkeeper.actions.renaming import refresh_markers
 from backupkeeper.actions.repair import repair
 from backupkeeper.actions.room import look_at_room
@@ -53,7 +51,6 @@ from backupkeeper.core.outcomes import (
     UploadOutcome,
     VerifyOutcome,
 )
-from backupkeeper.core.rebuilding import RebuildOutcome, RebuildWish
 from backupkeeper.daemon.control import ask
 from backupkeeper.daemon.errand import Errand, Finished
 from backupkeeper.drives.known_mounts import KnownMounts
@@ -76,6 +73,7 @@ from backupkeeper.wiring.encryption import (
 from backupkeeper.wiring.giving_way import giving_way
 from backupkeeper.wiring.judging import Judging
 from backupkeeper.wiring.mailing import Mailing
+from backupkeeper.wiring.merging import Merging
 from backupkeeper.wiring.picturing import Picturing
 from backupkeeper.wiring.restoring import Restoring, meant, wait_really, whole_path
 from backupkeeper.wiring.settings import config_of, load_config
@@ -85,7 +83,7 @@ from backupkeeper.wiring.uploading import LineByHand
 _T = TypeVar("_T")
 
 
-class Keeper(Restoring, Delivering, Mailing, Picturing, Judging, Standings):
+class Keeper(Restoring, Delivering, Mailing, Picturing, Judging, Standings, Merging):
     """Everything that the commands can ask for, on real parts. A context manager."""
 
     def __init__(
@@ -277,12 +275,6 @@ class Keeper(Restoring, Delivering, Mailing, Picturing, Judging, Standings):
         """See ``actions.repair.repair``; ``what`` as in ``verify``."""
         wanted = Wanted(dry_run=dry_run, edited=edited, in_doubt=in_doubt)
         return self._worked(lambda: repair(self._context, meant(what), wanted, progress), progress)
-
-    def rebuild(self, wish: RebuildWish, *, progress: Progress) -> RebuildOutcome:
-        """See ``actions.rebuild.rebuild``; folders are resolved first."""
-        sources = tuple(one if one.startswith("s3://") else whole_path(one) for one in wish.sources)
-        asked = replace(wish, sources=sources)
-        return self._giving_way(lambda: rebuild(self._context, asked, progress))
 
     def adopt(self, wish: AdoptWish, *, progress: Progress) -> AdoptAll:
         """See ``actions.adopt_all.adopt_all``; after a dry run no snapshot is kept."""

@@ -16,9 +16,10 @@ from hypothesis import given, settings, strategies as st
 
 from backupkeeper.catalog.foreign import Checked
 from backupkeeper.catalog.merge import merge
+from backupkeeper.core.merging import OWN_EVENTS
 from backupkeeper.core.model import Event, EventKind, Result, RollFile, Standing, Way
 from backupkeeper.ports.catalog import OpenRoll
-from tests.catalog.foreign_made import looked_at, make, says, true_roll
+from tests.catalog.foreign_made import looked_at, make, says as says_all, true_roll
 from tests.catalog.made import BUCKET, MAIN, NOW, SECOND, Watch, content, fact, name_of, place
 
 soon = st.integers(0, 3).map(lambda n: NOW + timedelta(minutes=n))
@@ -95,7 +96,7 @@ events = st.lists(
     st.builds(
         Event,
         at=soon,
-        kind=st.sampled_from([EventKind.TOLD, EventKind.SEEN]),
+        kind=st.sampled_from([EventKind.TOLD, EventKind.DRILLED, EventKind.LISTED]),
         subject=st.sampled_from(["a", "b"]),
         detail=st.sampled_from(["", "c"]),
     ),
@@ -145,6 +146,27 @@ def union(room: Path, *parts: dict[str, Any] | Path) -> Path:
         theirs = Checked(path=str(copy), rolls=0, files=0, facts=0, places=0)
         merge(str(first), theirs, clock=Watch())
     return first
+
+
+def says(path: Path) -> dict[str, set[tuple[Any, ...]]]:
+    """All that a catalog says of the world: what its machine did is no part of merging."""
+    said = says_all(path)
+    own = {kind.value for kind in OWN_EVENTS}
+    return {**said, "events": {event for event in said["events"] if event[0] not in own}}
+
+
+def own_events(path: Path) -> set[tuple[Any, ...]]:
+    return says_all(path)["events"] - says(path)["events"]
+
+
+@settings(max_examples=TRIES, deadline=None)
+@given(one=catalogs, two=catalogs)
+def test_what_a_machine_did_stays_its_own(
+    room: Path, one: dict[str, Any], two: dict[str, Any]
+) -> None:
+    mine = make(room / f"{next(_numbers)}", **one)
+    before = own_events(mine)
+    assert own_events(union(room, mine, two)) == before
 
 
 @settings(max_examples=TRIES, deadline=None)

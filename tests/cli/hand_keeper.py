@@ -17,6 +17,7 @@ from backupkeeper.core.keys import KeysReport
 from backupkeeper.core.leaving import Leaving
 from backupkeeper.core.mailing import DraftedMail, MailOutcome, Sending
 from backupkeeper.core.mending import KeptAside, RepairOutcome
+from backupkeeper.core.merging import MergeOutcome, MergeWish
 from backupkeeper.core.model import Blake3, Place, PlaceId, Role, Standing
 from backupkeeper.core.outcomes import (
     GapReport,
@@ -218,6 +219,9 @@ class HandKeeper:
 
     def rebuild(self, wish: RebuildWish, *, progress: Progress) -> RebuildOutcome:
         return self._answered("rebuild", wish)  # type: ignore[no-any-return]  # as above
+
+    def merge(self, wish: MergeWish, *, progress: Progress) -> MergeOutcome:
+        return self._answered("merge", wish)  # type: ignore[no-any-return]  # as above
 
     def adopt(self, wish: AdoptWish, *, progress: Progress) -> AdoptAll:
         return self._answered("adopt", wish)  # type: ignore[no-any-return]  # as above

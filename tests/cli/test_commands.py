@@ -24,6 +24,7 @@ from backupkeeper.core.errors import (
 )
 from backupkeeper.core.keys import KeysReport
 from backupkeeper.core.mending import RepairOutcome
+from backupkeeper.core.merging import MergeOutcome
 from backupkeeper.core.model import CopyState, Role
 from backupkeeper.core.outcomes import Finding, Reason, ReasonCode, Verdict
 from backupkeeper.core.rebuilding import PlaceNow, RebuildOutcome, TakenSnapshot
@@ -67,6 +68,9 @@ REBUILT = RebuildOutcome(
     files=4,
     size_bytes=5,
 )
+MERGED = MergeOutcome(
+    dry_run=False, sources=("s3://b/p",), taken=REBUILT.taken, unusable=(), troubles=()
+)
 NEW = Reason(code=ReasonCode.NEVER_OFFLOADED, role=None, paths=(day.CLIP,))
 
 
@@ -100,6 +104,8 @@ def run(answer: Any, *words: str, **environ: str) -> Result:
         (KEYS, ("keys", "--kept", "key.txt", "--where", "in the safe"), 0),
         (REBUILT, ("rebuild", "--from", "/media/me/MAIN"), 0),
         (replace(REBUILT, taken=()), ("rebuild", "--merge", "--take-in"), 1),
+        (MERGED, ("catalog", "merge", "Off site"), 0),
+        (replace(MERGED, taken=()), ("catalog", "merge", "/media/me/MAIN"), 1),
         (AdoptAll(plan=ADOPTED, dry_run=True), ("adopt", "Main", "--dry-run", "--rate", "150"), 0),
         (AdoptAll(plan=replace(ADOPTED, rolls=()), dry_run=False), ("adopt", "Main", "Old"), 1),
         (day.place_reports(), ("place", "list"), 0),
