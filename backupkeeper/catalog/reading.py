@@ -135,6 +135,20 @@ WHERE c.place = (SELECT no FROM place_ids WHERE id = ?)
 )
 """
 """Copies, and their bytes, but for those that were found missing and not seen since."""
+UNSENT: Final = """
+SELECT rf.path, k.blake3, rf.size, rf.mtime_ns
+FROM rolls r CROSS JOIN roll_files rf ON rf.roll = r.no
+CROSS JOIN content_ids k ON k.no = rf.content
+WHERE r.id = :roll AND NOT EXISTS (
+    SELECT 1 FROM copies c
+    WHERE c.place = (SELECT no FROM place_ids WHERE id = :place)
+      AND c.path = CAST(r.folder || '/' || rf.path AS BLOB) AND c.content = rf.content
+      AND NOT EXISTS (
+        SELECT 1 FROM facts m INDEXED BY misses WHERE m.copy = c.no AND m.result = 4
+    )
+)
+"""
+"""A roll's files of which a place has no copy at the file's own path that was never missed."""
 DIGESTS: Final = (
     "SELECT k.blake3, d.kind, d.value FROM content_ids k JOIN digests d ON d.content = k.no "
     f"WHERE k.blake3 IN ({MARKS})"

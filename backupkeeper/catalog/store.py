@@ -294,6 +294,12 @@ class SqliteCatalog(EncryptedObjects, OutboxRows, Connected):
         with self._asking() as connection:
             return reading.not_plainly_proven(connection, place, since, self._clock.now())
 
+    def unsent(self, roll_id: RollId, place: PlaceId) -> tuple[RollFile, ...]:
+        """Files of a sealed roll without a copy at their own path there that was never found missing."""
+        with self._asking() as connection:
+            values = {"roll": roll_id, "place": place}
+            return _sorted_files(connection.execute(reading.UNSENT, values))
+
     def fact_counts(self, rolls: Iterable[RollId]) -> Mapping[RollId, int]:
         """How many facts there are about the contents of each of these rolls that has any."""
         with self._asking() as connection:

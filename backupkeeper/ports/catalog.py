@@ -178,6 +178,14 @@ class Catalog(EncryptedRows, Outbox, Protocol):
         """
         ...
 
+    def unsent(self, roll_id: RollId, place: PlaceId) -> Sequence[RollFile]:
+        """Files of a sealed roll that a place may lack: all others have a copy there, of whatever state.
+
+        They are those of which no copy is known at the file's very path in the roll's folder, or
+        one that was ever found missing.
+        """
+        ...
+
     def fact_counts(self, rolls: Iterable[RollId]) -> Mapping[RollId, int]:
         """How many facts there are about the contents of each of these rolls that has any.
 

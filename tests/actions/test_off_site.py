@@ -1,5 +1,9 @@
 """What buckets are to get, held against the needs of every roll from all its facts."""
 
+from collections.abc import Iterable, Iterator
+from dataclasses import replace
+from datetime import timedelta
+
 import pytest
 from hypothesis import given, settings, strategies as st
 
@@ -7,7 +11,7 @@ from backupkeeper.actions.gaps import covers_of
 from backupkeeper.actions.off_site import needs_off_site
 from backupkeeper.actions.survey import Surveyor
 from backupkeeper.catalog.store import SqliteCatalog
-from backupkeeper.core.model import Role
+from backupkeeper.core.model import Blake3, Fact, Result, Role
 from backupkeeper.core.outcomes import GapReport
 from tests.actions.survey_world import (
     MAIN,
@@ -22,6 +26,9 @@ from tests.actions.survey_world import (
     well,
     world,
 )
+from tests.catalog.made import NOW
+
+DAY = timedelta(days=1)
 
 
 def told(made: World) -> list[tuple[str, int]]:
@@ -75,3 +82,40 @@ def test_a_roll_of_which_a_part_is_there_is_looked_at() -> None:
         made.theirs.record(facts=proofs_of(ROLLS[1], VAULT)[:1])
         assert told(made) == expected(made)
         assert dict(told(made))[ROLLS[1].head.id] == 10
+
+
+def test_of_a_roll_that_is_there_no_fact_is_asked_however_old_its_proofs(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Seen: 3,500 rolls of which a file each was not sent yet took eight seconds of a report."""
+    with world() as made:
+        well(made)
+        made.clock.at += 4000 * DAY
+        (need,) = {need.gaps for need in made.by_brute_force()}
+        assert Role.CLOUD in need
+        assert told(made) == expected(made) == []
+        asked: list[Blake3] = []
+        real = SqliteCatalog.facts_of
+
+        def noting(catalog: SqliteCatalog, contents: Iterable[Blake3]) -> Iterator[Fact]:
+            wanted = list(contents)
+            asked.extend(wanted)
+            return real(catalog, wanted)
+
+        monkeypatch.setattr(SqliteCatalog, "facts_of", noting)
+        assert told(made) == []
+        assert asked == []
+        gone = replace(proofs_of(ROLLS[1], VAULT, NOW + DAY)[0], result=Result.MISSING)
+        made.theirs.record(facts=[gone])
+        assert told(made) == expected(made) == [(ROLLS[1].head.id, 5)]
+        assert set(asked) == {gone.content}
+
+
+def test_what_was_missing_and_came_back_is_not_sent_again() -> None:
+    with world() as made:
+        well(made)
+        made.clock.at += 4000 * DAY
+        first = proofs_of(ROLLS[1], VAULT, NOW + DAY)[0]
+        gone = replace(first, result=Result.MISSING)
+        made.theirs.record(facts=[gone, replace(first, at=NOW + 2 * DAY)])
+        assert told(made) == expected(made) == []

@@ -11,6 +11,7 @@ EVENT = {"kind": "ran", "at": 0, "subject": b"", "detail": b"", "first": 0, "pag
 QUESTIONS: dict[str, tuple[str, Any]] = {
     "the sieve": (reading.SIEVE, {"place": 1, "since": 0, "latest": 1, "counts_from": 0}),
     "what a place holds": (reading.HOLDINGS, ("x",)),
+    "what a place may lack of a roll": (reading.UNSENT, {"roll": "x", "place": "x"}),
     "facts of copies": (reading._FACTS.format(since=0), [1] * reading.MARKS.count("?")),
     "events of a kind": (events.OF_KIND, EVENT),
     "events of a subject": (events.OF_SUBJECT, EVENT),
