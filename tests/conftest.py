@@ -4,6 +4,7 @@ import ctypes
 import importlib.util
 import os
 import shutil
+import signal
 import subprocess
 from collections import Counter
 from collections.abc import Callable, Iterator
@@ -82,6 +83,16 @@ PARTS: dict[str, Callable[[], str | None]] = {
 }
 
 
+def _can_be_interrupted() -> None:
+    """Heed SIGINT again where we were started with it ignored, as a shell starts what it puts aside with ``&``.
+
+    A program inherits that (POSIX, ``exec``), and those that the tests stop as Ctrl-C does would
+    never end.
+    """
+    if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+
+
 def _have_own_mounts() -> None:
     """A mount namespace of one's own (unshare(2)), where the system lets us.
 
@@ -111,6 +122,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
     Only the folder of published standards may be missing: it lies outside the checkout.
     """
+    _can_be_interrupted()
     if "PYTEST_XDIST_WORKER" in os.environ and os.geteuid() == 0:
         _have_own_mounts()
     if not config.getoption("--require-real"):
