@@ -13,6 +13,7 @@ from botocore import UNSIGNED
 from botocore.config import Config
 from botocore.exceptions import ClientError
 
+from backupkeeper.cloud.bodies import body_of, hold_bodies
 from backupkeeper.cloud.client import Store
 from backupkeeper.cloud.errors import code_and_status
 from backupkeeper.cloud.session import session_of
@@ -34,13 +35,12 @@ def read_by_anybody(store: Store, path: str, data: bytes, *, start: bytes) -> bo
     """
     with store.asking(path):
         try:
-            answer = _stranger(store).get_object(**store.at(path))
-            if answer["Body"].read(len(data) + 1) == data:
+            if body_of(_stranger(store), store.at(path), len(data) + 1) == data:
                 return True
         except ClientError:
             pass
         try:
-            held = store.client.get_object(**store.at(path))["Body"].read(len(data) + 1)
+            held = body_of(store.client, store.at(path), len(data) + 1)
         except ClientError as error:
             if code_and_status(error)[1] != _NOT_FOUND:
                 raise
@@ -53,9 +53,11 @@ def read_by_anybody(store: Store, path: str, data: bytes, *, start: bytes) -> bo
 def _stranger(store: Store) -> Any:  # noqa: ANN401 - boto3's client, made for one call
     meta = store.client.meta
     session = session_of(store.where.profile)
-    return session.client(
+    client = session.client(
         "s3",
         endpoint_url=meta.endpoint_url,
         region_name=meta.region_name,
         config=meta.config.merge(Config(signature_version=UNSIGNED)),
     )
+    hold_bodies(client)
+    return client

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from botocore.config import Config
 from botocore.exceptions import ClientError
 
+from backupkeeper.cloud.bodies import hold_bodies
 from backupkeeper.cloud.causes import Cause
 from backupkeeper.cloud.errors import (
     LIBRARY_ERRORS,
@@ -234,6 +235,7 @@ def connect(
         )
     client.meta.events.register("before-parse.s3", _no_foreign_redirect)
     sign_known_bodies(client)
+    hold_bodies(client)
     if tuning.throttle is not None:
         tuning.throttle.on(client.meta.events)
     found = where if endpoint else replace(where, endpoint=client.meta.endpoint_url)

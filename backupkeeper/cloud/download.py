@@ -12,6 +12,7 @@ Promises:
 from collections.abc import Generator
 from typing import Any
 
+from backupkeeper.cloud.bodies import given_up
 from backupkeeper.cloud.causes import Cause
 from backupkeeper.cloud.client import Store
 from backupkeeper.cloud.errors import LIBRARY_ERRORS, cause_of, failure, translated
@@ -122,7 +123,8 @@ class _Span:
         span = f"bytes {self._at}-{self._end - 1}/{self._entry.size}"
         ranged = {"Range": f"bytes={self._at}-{self._end - 1}"} if is_part else {}
         asked: dict[str, Any] = self._asked | ranged
-        answer: dict[str, Any] = dict(self._store.client.get_object(**asked))
+        with given_up():
+            answer: dict[str, Any] = dict(self._store.client.get_object(**asked))
         self._body = answer["Body"]
         if not answer.get("ETag") and self._fruitless + 1 < _FRUITLESS:
             # The library takes headers that break off for all of them.

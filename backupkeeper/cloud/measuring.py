@@ -8,6 +8,7 @@ from email.utils import parsedate_to_datetime
 from statistics import median
 from typing import Any, Final
 
+from backupkeeper.cloud.bodies import body_of
 from backupkeeper.cloud.capabilities import Trial
 from backupkeeper.cloud.checks import checks_of
 from backupkeeper.ports.clock import Clock
@@ -68,9 +69,7 @@ def rates(trial: Trial, path: str, clock: Clock) -> tuple[float | None, float | 
             trial.put_body(path, io.BytesIO(data), **checks)
 
         def fetch() -> None:
-            body = store.client.get_object(**store.at(path))["Body"]
-            with body:
-                body.read()
+            body_of(store.client, store.at(path))
 
         with store.asking(path):
             sent = _seconds(send, clock)
