@@ -116,10 +116,16 @@ def _source(context: Context, wish: MergeWish, text: str) -> _File | SnapshotSou
         if kind is EntryKind.FILE:
             return _File(path=text)
         return named_source(context, text, endpoint=None, profile=None)
-    return _of_place(context, place_named(context.catalog.places(), text))
+    return source_of(context, place_named(context.catalog.places(), text))
 
 
-def _of_place(context: Context, place: Place) -> SnapshotSource:
+def source_of(context: Context, place: Place) -> SnapshotSource:
+    """Where a known place's snapshots are read from.
+
+    Raises:
+        OutOfReachError: a drive that is not here, or a bucket that does not answer.
+        BackupkeeperError: its marker can't be believed.
+    """
     if place.kind is PlaceKind.BUCKET:
         bucket = context.open_bucket(place)
         return BucketSource(place=place, bucket=bucket, marker=bucket_marker(bucket))

@@ -44,6 +44,8 @@ _PLACE_COLUMNS: Final = (
 )
 _STANDING: Final = 5
 """Which of these columns it is."""
+_PROFILE: Final = 12
+"""The last of them: by what name this machine calls its own credentials. That stays as it is."""
 _ROLL_COLUMNS: Final = "id, shoot, source, name, folder, sealed_at, file_count, size_bytes"
 
 _NAMES: Final = """
@@ -333,6 +335,7 @@ def _places(connection: sqlite3.Connection, latest: int) -> tuple[str, ...]:
         if ident in ours and not _order(row, at) > _order(*ours[ident]):
             continue
         changed.append(ident)
+        kept = row if ident not in ours else (*row[:_PROFILE], *ours[ident][0][_PROFILE:])
         (number,) = connection.execute(
             "SELECT no FROM main.place_ids WHERE id = ?", (ident,)
         ).fetchone()
@@ -340,7 +343,7 @@ def _places(connection: sqlite3.Connection, latest: int) -> tuple[str, ...]:
         connection.execute("DELETE FROM main.places WHERE no = ?", (number,))
         connection.execute(
             f"INSERT INTO main.places (no, {_PLACE_COLUMNS}) VALUES ({', '.join('?' * 14)})",
-            (number, *row),
+            (number, *kept),
         )
         connection.execute("INSERT INTO main.described (place, at) VALUES (?, ?)", (number, at))
     return tuple(sorted(changed))

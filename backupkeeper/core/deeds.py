@@ -20,6 +20,8 @@ class DeedKind(StrEnum):
 
     OFFLOAD = "offload"
     """A card onto the drives that are here."""
+    HEAR = "hear"
+    """What other machines left at one place, in snapshots of their catalogs, taken over."""
     MIRROR = "mirror"
     """One roll from a drive to a drive."""
     REPAIR = "repair"
@@ -311,6 +313,10 @@ class View:
     hours: Hours = field(default_factory=Hours)
     doubted: frozenset[PlaceId] = frozenset()
     """Drives that were put in doubt as a whole in this very mount: left alone until plugged in again."""
+    unheard: tuple[PlaceId, ...] = ()
+    """Places where other machines may have left news since these were last looked for."""
+    refused: Mapping[tuple[PlaceId, str], str] = field(default_factory=dict)
+    """Other machines (by their catalog's id) whose news at a place could not be believed, and why."""
     worn: Mapping[PlaceId, str] = field(default_factory=dict)
     """Drives that should be replaced, and why."""
     pictureless: tuple[Pictureless, ...] = ()

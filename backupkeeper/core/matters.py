@@ -65,6 +65,7 @@ def matters(
     found = [
         *_damage(view),
         *_doubted(view),
+        *_refused(view),
         *_worn(view),
         *_failing(view),
         *_shut(view),
@@ -99,6 +100,20 @@ def _is_time(matter: Matter, last: Event | None, now: datetime) -> bool:
         return True
     # A clock that was set back must not silence a matter for ever, nor repeat it at once.
     return not matter.once and abs(now - last.at) >= AGAIN_AFTER
+
+
+def _refused(view: View) -> Iterator[Matter]:
+    for (place, catalog), why in view.refused.items():
+        name = view.places[place].name if place in view.places else "a place"
+        yield Matter(
+            id=f"refused|{place}|{catalog}",
+            subject=f"What another machine left on {name} can't be taken over",
+            body=(
+                f"A snapshot of another catalog (computer {catalog[:8]}) on {name} was not taken over: "
+                f"{why} Nothing of it was believed. What that machine knows is not known here."
+            ),
+            once=True,
+        )
 
 
 def _damage(view: View) -> Iterator[Matter]:

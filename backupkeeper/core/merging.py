@@ -16,6 +16,7 @@ OWN_EVENTS: Final = frozenset(
         *(EventKind.SEEN, EventKind.TOLD, EventKind.RAN, EventKind.FAILED, EventKind.WORKED),
         *(EventKind.CARD_TAKEN, EventKind.CARD_JUDGED, EventKind.AWAY, EventKind.PROOF_TIME),
         *(EventKind.MOVED, EventKind.POSTERS, EventKind.DOUBTED, EventKind.SNAPSHOT),
+        EventKind.HEARD,
     }
 )
 """Never taken over. Mounts, budgets, rates, posters and mails are one machine's; and which of *its*

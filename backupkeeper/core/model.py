@@ -336,6 +336,8 @@ class EventKind(StrEnum):
     """A place's marker still tells its old name: subject its id, detail that name.
 
     An empty detail: it tells the new one."""
+    HEARD = "heard"
+    """Other machines' snapshots at a place were looked at: subject its id, detail ``core.hearing``'s."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

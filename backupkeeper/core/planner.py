@@ -35,12 +35,12 @@ HELD_FOR: Final = timedelta(hours=1)
 _STOPPED_FOR_AN_OFFLOAD: Final = frozenset(
     {
         *(DeedKind.MIRROR, DeedKind.REPAIR, DeedKind.ADOPT, DeedKind.LOOK, DeedKind.PROVE),
-        *(DeedKind.POSTERS, DeedKind.DRILL),
+        *(DeedKind.POSTERS, DeedKind.DRILL, DeedKind.HEAR),
     }
 )
 _STOPPED_FOR_A_COPY: Final = frozenset({DeedKind.LOOK, DeedKind.PROVE})
 _STOPPED_FOR_PEACE: Final = frozenset(
-    {DeedKind.LOOK, DeedKind.PROVE, DeedKind.POSTERS, DeedKind.DRILL}
+    {DeedKind.LOOK, DeedKind.PROVE, DeedKind.POSTERS, DeedKind.DRILL, DeedKind.HEAR}
 )
 _ONLY_FETCHING: Final = frozenset({DeedKind.REPAIR, DeedKind.DRILL})
 """An upload goes on beside them."""

@@ -2,7 +2,8 @@
 
 One half of the planner: this finds the wishes, ``core.planner`` gives them devices. Pure.
 
-The order (DESIGN section 8): what is on a card and nowhere else; a second copy; repairs; taking in what a
+The order (DESIGN section 8): what is on a card and nowhere else; what other machines know (a moment, and it
+spares doing again what they did); a second copy; repairs; taking in what a
 person put on a drive; looking at what changed; the verdict on a card; proofs that the night allows
 (they have a budget, so what comes after them is never starved); posters; the third copy, which may take days
 and can be held at any moment; last a restore drill. Within one kind: rolls with the fewest proven copies, then the newest
@@ -24,6 +25,7 @@ from backupkeeper.core.deeds import (
 )
 from backupkeeper.core.drill_choice import drill_wish
 from backupkeeper.core.fitness import obstacle, shares, subject, unfit
+from backupkeeper.core.hearing import hearings
 from backupkeeper.core.line import WAITS_FOR_HOURS
 from backupkeeper.core.listing_wishes import listings
 from backupkeeper.core.mend_wishes import repairs
@@ -35,6 +37,7 @@ from backupkeeper.core.wish import LONG_AGO, Wish, Wishes
 
 ORDER: Final = (
     DeedKind.OFFLOAD,
+    DeedKind.HEAR,
     DeedKind.MIRROR,
     DeedKind.REPAIR,
     DeedKind.ADOPT,
@@ -76,6 +79,7 @@ def wishes(view: View) -> Wishes:
 def _all(view: View, found: Wishes) -> Iterator[Wish]:
     for card in view.cards:
         yield from _of_card(view, card, found)
+    yield from hearings(view)
     for need in view.needs:
         yield from _copies(view, need, found)
         yield from repairs(view, need, found)

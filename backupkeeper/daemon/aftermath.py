@@ -40,6 +40,7 @@ _WORDS: Final = MappingProxyType(
         DeedKind.PROVE: "proof",
         DeedKind.POSTERS: "posters",
         DeedKind.DRILL: "restore drill",
+        DeedKind.HEAR: "what other machines know",
     }
 )
 _OF_ITSELF: Final = frozenset(
@@ -52,7 +53,7 @@ _OF_ITSELF: Final = frozenset(
 machine: nobody tells when it is let go.)"""
 _OF_BUCKETS: Final = frozenset({"BucketUnreachableError", "LineDownError", "BucketShutError"})
 _DONE_BY_LOOKING: Final = frozenset(
-    {DeedKind.LOOK, DeedKind.JUDGE, DeedKind.OFFLOAD, DeedKind.POSTERS}
+    {DeedKind.LOOK, DeedKind.JUDGE, DeedKind.OFFLOAD, DeedKind.POSTERS, DeedKind.HEAR}
 )
 """Deeds that are done even where they moved nothing."""
 _SEALED: Final = frozenset({DeedKind.OFFLOAD, DeedKind.POSTERS})
@@ -116,7 +117,7 @@ def title(deed: Deed, places: Mapping[PlaceId, Place]) -> str:
     targets = [places[one].name for one in ids]
     if targets:
         link = "on" if deed.kind in _NAMES_ITS_PLACE else "to"
-        link = "from" if deed.kind is DeedKind.DRILL else link
+        link = "from" if deed.kind in {DeedKind.DRILL, DeedKind.HEAR} else link
         ends.append(f"{link} {' and '.join(targets)}")
     return " ".join([_word(deed, places), *([what] if what else []), *ends])
 

@@ -15,6 +15,7 @@ from backupkeeper.actions.changes import look_at_changes
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.drill_alone import drill_alone
 from backupkeeper.actions.drill_removal import RemoveFolder
+from backupkeeper.actions.hearing import hear_from
 from backupkeeper.actions.may_wipe import may_wipe
 from backupkeeper.actions.mirror import mirror_roll
 from backupkeeper.actions.offload import offload
@@ -207,6 +208,16 @@ def _posters(context: Context, deed: Deed, progress: Progress) -> Finished:
     )
 
 
+def _hear(context: Context, deed: Deed, progress: Progress) -> Finished:
+    outcome = hear_from(context, _needed(deed.place), progress)
+    rolls = sum(one.rolls for one in outcome.taken)
+    facts = sum(one.facts for one in outcome.taken)
+    said = f"{plural(rolls, 'roll')} and {plural(facts, 'fact')} were new."
+    if outcome.unusable:
+        said = f"{said} Not taken over: {outcome.unusable[0].why}"
+    return Finished(said=said, files=len(outcome.taken))
+
+
 def _repair(context: Context, deed: Deed, progress: Progress) -> Finished:
     outcome = repair_roll(
         context, _roll(deed), place=_needed(deed.place), sources=deed.sources, progress=progress
@@ -309,6 +320,7 @@ _DOERS: Final = MappingProxyType[DeedKind, Doer](
         DeedKind.PROVE: _prove,
         DeedKind.REPAIR: _repair,
         DeedKind.POSTERS: _posters,
+        DeedKind.HEAR: _hear,
     }
 )
 

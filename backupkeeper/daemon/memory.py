@@ -11,7 +11,8 @@ from typing import Final
 from backupkeeper.actions.arrivals import sample_event
 from backupkeeper.actions.uploads_begun import forget_of_closed
 from backupkeeper.core.deeds import DriveHere, Pictureless, Setback
-from backupkeeper.core.model import Event, EventKind, PlaceId
+from backupkeeper.core.hearing import unheard
+from backupkeeper.core.model import Event, EventKind, Place, PlaceId
 from backupkeeper.core.patience import setbacks
 from backupkeeper.daemon.aftermath import Aftermath
 from backupkeeper.ports.catalog import Catalog
@@ -34,6 +35,7 @@ _THINNED: Final = (
     EventKind.AWAY,
     EventKind.ROOM,
     EventKind.POSTERS,
+    EventKind.HEARD,
 )
 
 
@@ -162,6 +164,29 @@ class Memory:
             for place, drive in drives.items()
             if place in latest and latest[place].detail == drive.token
         )
+
+    # -- other machines
+
+    def heard(self) -> Mapping[str, Event]:
+        """When other machines' news were last looked for at each place, and what came of it."""
+        return self._catalog.latest(EventKind.HEARD)
+
+    def unheard(
+        self, places: Iterable[Place], drives: Iterable[PlaceId], now: datetime, pause: timedelta
+    ) -> tuple[PlaceId, ...]:
+        """See ``core.hearing.unheard``; what a wrong clock dated ahead is no time of a look."""
+        looks = {PlaceId(place): event.at for place, event in self.heard().items()}
+        for place in [one for one, at in looks.items() if at > now]:
+            before = [
+                event.at
+                for event in self._catalog.events(
+                    (EventKind.HEARD,), since=now - LOOK_BACK, subject=place
+                )
+                if event.at <= now
+            ]
+            del looks[place]
+            looks.update({place: before[-1]} if before else {})
+        return unheard(places, drives, looks, self.seen(), now, pause)
 
     # -- posters
 

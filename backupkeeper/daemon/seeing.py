@@ -25,6 +25,7 @@ from backupkeeper.core.deeds import (
     Strange,
     View,
 )
+from backupkeeper.core.hearing import refusals
 from backupkeeper.core.hours import hours_at
 from backupkeeper.core.line import Wishes, hindrance, line_at
 from backupkeeper.core.model import Event, Place, PlaceId, Role, Standing
@@ -158,6 +159,13 @@ class Seeing:
             hours=hours,
             doubted=self.memory.doubted(drives),
             drill=self.shares.drill(now) if not self._drills() else None,
+            unheard=self.memory.unheard(
+                places.values(),
+                drives,
+                now,
+                timedelta(minutes=config.catalog.snapshot_minutes),
+            ),
+            refused=refusals(self.memory.heard()),
             worn=self.shares.worn(now),
             pictureless=self.memory.pictureless() if self._makes_posters() else (),
             auto_repair=config.proofs.auto_repair,

@@ -191,3 +191,14 @@ def test_an_offload_that_was_finished_since_is_not_open_again(tmp_path: Path) ->
     assert {row[0] for row in says(after)["open"]} == {b"260612 Boatyard/Originals/Wide/Roll 02"}
     assert len(says(after)["open files"]) == 3
     assert settle(str(after), clock=Watch()) == 0
+
+
+def test_each_machine_keeps_its_own_name_for_its_credentials(tmp_path: Path) -> None:
+    ours = make(tmp_path / "ours", places=[(place(name="Off site", profile="mine"), 1)])
+    theirs = make(tmp_path / "theirs", places=[(place(name="Vault", profile="theirs"), 2)])
+    merged(ours, theirs, tmp_path / "s")
+    (row,) = says(ours)["places"]
+    assert (row[1], row[-1]) == (b"Vault", b"mine")
+    merged(new := make(tmp_path / "new"), theirs, tmp_path / "s")
+    (row,) = says(new)["places"]
+    assert row[-1] == b"theirs"
