@@ -177,6 +177,8 @@ def test_one_whose_output_stays_open_is_left_behind(tmp_path: Path) -> None:
     open_before = len(os.listdir("/proc/self/fd"))
     try:
         assert run_for(words, 1) == Ran(status=None)
-        assert len(os.listdir("/proc/self/fd")) == open_before
+        assert (
+            len(os.listdir("/proc/self/fd")) <= open_before
+        )  # another test's may be closed by now
     finally:
         os.kill(int(told.read_text()), signal.SIGKILL)

@@ -3,6 +3,7 @@
 import json
 import random
 import shutil
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import timedelta
@@ -41,6 +42,7 @@ class Machine(ScopedYard):
 
     line: Line
     bucket: str
+    server: Server
 
     def take_in(self) -> None:
         with self.keeper() as keeper:
@@ -67,6 +69,10 @@ class Machine(ScopedYard):
 
     def interrupted(self, blocks: int) -> None:
         def stop() -> NoReturn:
+            # On a busy machine the parts may still be on their way: wait for the first.
+            until = time.monotonic() + 60
+            while not any(arrived(self.server, self.bucket).values()):
+                assert time.monotonic() < until, "no part arrives"
             raise KeyboardInterrupt
 
         with self.keeper() as keeper, pytest.raises(KeyboardInterrupt):
@@ -84,24 +90,24 @@ def old(
     tmp_path: Path, server: Server, line: Line, credentials: None, at_once: None, one_loader: None
 ) -> Machine:
     """The machine that begins: one clip on two drives."""
-    machine = machine_at(tmp_path / "old", line, server.new_bucket())
+    machine = machine_at(tmp_path / "old", line, server.new_bucket(), server)
     machine.drives()
     machine.take_in()
     assert machine.offload(machine.card("card", {LARGE: CLIP})).sealed
     return machine
 
 
-def machine_at(root: Path, line: Line, bucket: str) -> Machine:
+def machine_at(root: Path, line: Line, bucket: str, server: Server) -> Machine:
     root.mkdir()
     machine = Machine(root, policy="distinct_devices = false")
-    machine.line, machine.bucket = line, bucket
+    machine.line, machine.bucket, machine.server = line, bucket, server
     return machine
 
 
 @pytest.fixture
 def new(old: Machine, tmp_path: Path) -> Machine:
     """Another machine with nothing but the main drive, on which no snapshot lies."""
-    machine = machine_at(tmp_path / "new", old.line, old.bucket)
+    machine = machine_at(tmp_path / "new", old.line, old.bucket, old.server)
     machine.clock.at = old.clock.at
     return machine
 
