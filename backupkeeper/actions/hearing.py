@@ -2,7 +2,8 @@
 
 Promises:
 1. Only other catalogs' snapshots that are newer than what was taken over before are read.
-2. One that can't be believed is remembered with why, told once, and changes nothing.
+2. One that can't be believed is remembered with why, told once, and changes nothing. Where nothing could
+   be looked at, that is told, never that nothing was new.
 3. At most ``MOST_PACKED`` bytes of one are read.
 """
 
@@ -20,12 +21,12 @@ from backupkeeper.core.errors import BucketShutError, OutOfReachError, SnapshotE
 from backupkeeper.core.hearing import Heard, heard_from, is_news
 from backupkeeper.core.merging import MergeOutcome
 from backupkeeper.core.model import Event, EventKind, PlaceId
-from backupkeeper.core.snapshots import SnapshotName, snapshot_name
+from backupkeeper.core.snapshots import SnapshotName
 from backupkeeper.drives.marker import Marker
 from backupkeeper.ports.progress import Progress
 
 MOST_PACKED: Final = 2 << 30
-"""Two million files and ten years come to less than half of it."""
+"""A bound on what a stranger makes us read; what it unpacks to is bounded by ``catalog.unpacking``."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -67,7 +68,7 @@ def hear_from(context: Context, place: PlaceId, progress: Progress) -> MergeOutc
     path = context.config.catalog.path
     mine = catalog_id(path)
     events = context.catalog.latest(EventKind.HEARD)
-    heard = {one: heard_from(event.detail) for one, event in events.items()}
+    heard = {PlaceId(one): heard_from(event.detail) for one, event in events.items()}
     run = Taking(context=context, target=path)
     where = known.name
     with context.locks.hold(LOCK, called="the catalog", doing="taking over what others know"):
@@ -78,12 +79,19 @@ def hear_from(context: Context, place: PlaceId, progress: Progress) -> MergeOutc
                 run,
                 [_Bounded(inner=source)],
                 progress,
-                lambda name: is_news(name, mine, heard.values()),
+                lambda name: is_news(name, mine, heard, place),
             )
-        except BucketShutError:
-            pass  # who may not list or fetch hears nothing; uploads are another right
+        except BucketShutError as error:
+            run.tell(
+                where, error
+            )  # who may not list or fetch may still upload: no failure of the bucket
         settle(path, clock=context.clock)
-        _remember(context, place, heard.get(place, Heard()), run)
+        now = heard.get(place, Heard()).after(
+            {one.catalog: one.name for one in run.taken},
+            {one.name: one.why for one in run.unusable},
+        )
+        at = context.clock.now()
+        context.catalog.note([Event(at=at, kind=EventKind.HEARD, subject=place, detail=now.detail)])
     progress.end()
     return MergeOutcome(
         dry_run=False,
@@ -91,22 +99,4 @@ def hear_from(context: Context, place: PlaceId, progress: Progress) -> MergeOutc
         taken=tuple(run.taken),
         unusable=tuple(run.unusable),
         troubles=tuple(run.troubles),
-    )
-
-
-def _remember(context: Context, place: PlaceId, before: Heard, run: Taking) -> None:
-    taken = {**before.taken, **{one.catalog: one.name for one in run.taken}}
-    refused = {
-        catalog: pair
-        for catalog, pair in before.refused.items()
-        if catalog not in {one.catalog for one in run.taken}
-    }
-    for bad in run.unusable:
-        name = snapshot_name(bad.name)
-        if name is not None and name.text > taken.get(name.catalog, ""):
-            known = refused.get(name.catalog, ("", ""))
-            refused[name.catalog] = max(known, (bad.name, bad.why))
-    detail = Heard(taken=taken, refused=refused).detail
-    context.catalog.note(
-        [Event(at=context.clock.now(), kind=EventKind.HEARD, subject=place, detail=detail)]
     )

@@ -215,6 +215,8 @@ def _hear(context: Context, deed: Deed, progress: Progress) -> Finished:
     said = f"{plural(rolls, 'roll')} and {plural(facts, 'fact')} were new."
     if outcome.unusable:
         said = f"{said} Not taken over: {outcome.unusable[0].why}"
+    if outcome.troubles:
+        said = f"What is there is not known. {outcome.troubles[0].message}"
     return Finished(said=said, files=len(outcome.taken))
 
 

@@ -7,7 +7,7 @@ from typing import Any
 import pytest
 
 from backupkeeper.core.deeds import Deed, DeedKind, Hours, Running
-from backupkeeper.core.hearing import Heard, heard_from, is_news, refusals, unheard
+from backupkeeper.core.hearing import MOST_REFUSED, Heard, heard_from, is_news, refusals, unheard
 from backupkeeper.core.matters import Patience, matters
 from backupkeeper.core.model import Blake3, Event, EventKind, PlaceId, Standing
 from backupkeeper.core.planner import plan
@@ -97,33 +97,50 @@ def test_a_place_that_is_lost_is_left_alone() -> None:
     assert due(places=lost) == set()
 
 
-def test_news_is_newer_than_all_that_was_taken_over_or_refused_anywhere() -> None:
-    assert is_news(name(), MINE, [])
-    assert not is_news(name(catalog=MINE), MINE, [])
-    taken = Heard(taken={THEIRS: name(5).text})
-    assert not is_news(name(5), MINE, [Heard(), taken])
-    assert is_news(name(6), MINE, [Heard(), taken])
-    refused = Heard(refused={THEIRS: (name(6).text, "why")})
-    assert not is_news(name(6), MINE, [taken, refused])
-    assert is_news(name(7), MINE, [taken, refused])
-    assert is_news(name(1, catalog="d" * 32), MINE, [taken, refused])
+def test_news_is_newer_than_all_that_was_taken_over_anywhere() -> None:
+    assert is_news(name(), MINE, {}, MAIN)
+    assert not is_news(name(catalog=MINE), MINE, {}, MAIN)
+    heard = {MAIN: Heard(), TRAVEL: Heard(taken={THEIRS: name(5).text})}
+    assert not is_news(name(5), MINE, heard, MAIN)
+    assert is_news(name(6), MINE, heard, MAIN)
+    assert is_news(name(1, catalog="d" * 32), MINE, heard, MAIN)
+
+
+def test_one_that_was_refused_is_not_read_again_there_but_others_and_its_copies_are() -> None:
+    heard = {MAIN: Heard(refused={name(6).text: "why", name(3).text: "why"})}
+    assert not is_news(name(6), MINE, heard, MAIN)
+    assert not is_news(name(3), MINE, heard, MAIN)
+    assert is_news(name(6), MINE, heard, TRAVEL)  # a copy of it may be whole
+    assert is_news(name(5), MINE, heard, MAIN)  # whatever date a bad one bears
+
+
+def test_what_was_refused_is_forgotten_when_a_later_one_was_taken_over() -> None:
+    before = Heard(taken={MINE: "x"}, refused={name(3).text: "a", name(6).text: "b"})
+    after = before.after({THEIRS: name(5).text}, {name(7).text: "c", "no name": "d"})
+    assert after.taken == {MINE: "x", THEIRS: name(5).text}
+    assert after.refused == {name(6).text: "b", name(7).text: "c"}
+
+
+def test_a_place_full_of_bad_ones_fills_no_memory() -> None:
+    many = {name(minute).text: "why" for minute in range(MOST_REFUSED + 5)}
+    assert sorted(Heard().after({}, many).refused) == sorted(many)[-MOST_REFUSED:]
 
 
 def test_what_is_remembered_comes_back() -> None:
-    heard = Heard(taken={THEIRS: "x"}, refused={"d" * 32: ("y", "It is cut off.")})
+    heard = Heard(taken={THEIRS: "x"}, refused={"y": "It is cut off."})
     assert heard_from(heard.detail) == heard
 
 
 @pytest.mark.parametrize(
     "detail",
-    ["", "{}", "[]", "1", '{"taken": 1, "refused": 1}', '{"taken": {}, "refused": {"a": 1}}'],
+    ["", "{}", "[]", "1", '{"taken": 1, "refused": 1}', '{"taken": {}, "refused": [1]}'],
 )
 def test_what_can_not_be_read_is_nothing(detail: str) -> None:
     assert heard_from(detail) == Heard()
 
 
 def test_a_refusal_is_told_once_with_the_reason() -> None:
-    heard = Heard(refused={THEIRS: ("y", "It is cut off.")})
+    heard = Heard(refused={name(2).text: "It is cut off.", name(1).text: "Another.", "y": "None."})
     event = Event(at=NOW, kind=EventKind.HEARD, subject=MAIN, detail=heard.detail)
     seen = view(refused=refusals({MAIN: event}))
     (told,) = matters(seen, plan(seen), seen={}, patience=Patience(), commands={})

@@ -22,6 +22,7 @@ from backupkeeper.cloud.keeping import Retention
 from backupkeeper.cloud.s3 import S3Bucket
 from backupkeeper.cloud.tuning import Tuning
 from backupkeeper.core.bucket_findings import Findings
+from tests.cloud.line import Line, line_to
 from tests.real.store import (
     ACCESS,
     SECRET,
@@ -78,6 +79,13 @@ def server(request: pytest.FixtureRequest) -> Server:
     """Each store in turn."""
     found: Server = request.getfixturevalue(request.param)
     return found
+
+
+@pytest.fixture
+def line(server: Server) -> Iterator[Line]:
+    """A line to it that counts, and can be cut."""
+    with line_to(server.url) as line:
+        yield line
 
 
 @pytest.fixture

@@ -34,11 +34,10 @@ def test_a_card_s_clips_have_posters_without_another_keystroke(tmp_path: Path) -
         stand.drive("xfs", "secondary", "Travel")
         card = stand.card("ext4", SHOWN)
         with stand.running() as daemon:
+            daemon.wait_for("Main is here", "Travel is here")
             card.mount(options="ro")
             daemon.wait_for(": Made 3 posters.", "this card may be wiped")
-            offloaded = begun(
-                daemon, "offload Wide to "
-            )  # to one drive, where the other is slow to come
+            offloaded = begun(daemon, "offload Wide to Main and Travel: Offloaded 5")
             assert offloaded < begun(daemon, f"posters {ROLL} on ")
             found = all_posters(stand)
             shown = [one.jpeg for one in found if one.jpeg is not None]

@@ -9,7 +9,6 @@ import random
 import shutil
 import sys
 import zlib
-from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,7 +16,7 @@ import pytest
 
 from backupkeeper.core.model import CopyState, Role
 from backupkeeper.core.rebuilding import RebuildWish
-from tests.cloud.line import Line, line_to
+from tests.cloud.line import Line
 from tests.real.store import Server
 from tests.real.test_uploads_killed import CLIP, KEY, MIB, begun, noise
 from tests.stories.scoped_yard import ScopedYard
@@ -39,12 +38,6 @@ def machine(root: Path) -> ScopedYard:
         policy=f"distinct_devices = false\n[upload]\nparallel_parts = {PARALLEL}",
         clock=HandClock(at=datetime.now(UTC)),
     )
-
-
-@pytest.fixture
-def line(server: Server) -> Iterator[Line]:
-    with line_to(server.url) as line:
-        yield line
 
 
 @pytest.fixture

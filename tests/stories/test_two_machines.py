@@ -3,7 +3,6 @@
 Each machine's daemon is played by its deeds, as workers do them, in the planner's order.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -23,7 +22,7 @@ from backupkeeper.core.snapshots import FOLDER, SnapshotName, snapshot_name
 from backupkeeper.daemon.doing import do
 from backupkeeper.daemon.errand import Finished
 from backupkeeper.daemon.memory import Memory
-from tests.cloud.line import Line, line_to
+from tests.cloud.line import Line
 from tests.real.store import Server
 from tests.stories.scoped_yard import ScopedYard
 from tests.stories.yard import QUIET, HandClock, clip
@@ -78,12 +77,6 @@ class Machine(ScopedYard):
 def machine(root: Path, clock: HandClock) -> Machine:
     root.mkdir()
     return Machine(root, policy="distinct_devices = false", clock=clock)
-
-
-@pytest.fixture
-def line(server: Server) -> Iterator[Line]:
-    with line_to(server.url) as line:
-        yield line
 
 
 @pytest.fixture
@@ -220,7 +213,37 @@ def test_a_hostile_snapshot_is_refused_remembered_and_not_read_again(
     # It is told as long as it is the newest of that machine, and forgotten when a good one comes.
     with two.context() as context:
         heard = heard_from(context.catalog.latest(EventKind.HEARD)[two.place("Main")].detail)
-    assert list(heard.refused) == ["e" * 32]
+    assert list(heard.refused) == [bad.text]
+
+
+def test_what_is_bad_on_one_drive_is_taken_over_from_the_next(
+    both: tuple[Machine, Machine],
+) -> None:
+    one, two = both
+    one.offload(one.card("wide", ONE))
+    newest = max((one.root / "Main" / FOLDER).iterdir())
+    assert (one.root / "Travel" / FOLDER / newest.name).exists()
+    newest.write_bytes(b"cut")
+    for path in (one.root / "Main" / FOLDER).iterdir():
+        if path != newest:
+            path.unlink()
+    assert two.hears("Main").files == 0
+    assert two.hears("Travel").files == 1
+
+
+@pytest.mark.real("store")
+@pytest.mark.parametrize("server", ["radosgw"], indirect=True)
+def test_where_nothing_could_be_looked_at_that_is_said_and_not_that_nothing_was_new(
+    both: tuple[Machine, Machine], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    one, two = both
+    one.offload(one.card("wide", ONE))
+    one.keeps()
+    monkeypatch.setenv("AWS_ACCESS_KEY_ID", "locked")
+    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "lockedsecret")
+    said = two.hears("Off site").said
+    assert "What is there is not known" in said
+    assert "new" not in said
 
 
 def test_a_place_that_is_not_known_or_not_here(both: tuple[Machine, Machine]) -> None:

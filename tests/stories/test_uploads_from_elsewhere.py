@@ -4,7 +4,7 @@ import json
 import random
 import shutil
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -19,7 +19,7 @@ from backupkeeper.core.model import CopyState, Role, Way
 from backupkeeper.core.outcomes import UploadOutcome
 from backupkeeper.core.rebuilding import RebuildOutcome, RebuildWish
 from backupkeeper.core.upload_notes import FOLDER, NOTE_LIMIT_BYTES, is_note, read_note
-from tests.cloud.line import Line, line_to
+from tests.cloud.line import Line
 from tests.real.store import Server
 from tests.stories.scoped_yard import ScopedYard
 from tests.stories.typed import AtAdvance
@@ -77,12 +77,6 @@ class Machine(ScopedYard):
 
         with self.keeper() as keeper, pytest.raises(KeyboardInterrupt):
             keeper.upload(progress=AtAdvance(blocks, stop))
-
-
-@pytest.fixture
-def line(server: Server) -> Iterator[Line]:
-    with line_to(server.url) as line:
-        yield line
 
 
 @pytest.fixture
