@@ -82,7 +82,7 @@ def server(request: pytest.FixtureRequest) -> Server:
 
 
 @pytest.fixture
-def line(server: Server) -> Iterator[Line]:
+def wire(server: Server) -> Iterator[Line]:
     """A line to it that counts, and can be cut."""
     with line_to(server.url) as line:
         yield line

@@ -56,7 +56,7 @@ def take_in(yard: ScopedYard, line: Line, bucket: str) -> None:
 @pytest.fixture
 def machines(
     tmp_path: Path,
-    line: Line,
+    wire: Line,
     bucket: str,
     credentials: None,
     request: pytest.FixtureRequest,
@@ -64,7 +64,7 @@ def machines(
     """The first with its catalog, the second with one made of what there is without the first."""
     first, second = machine(tmp_path / "first"), machine(tmp_path / "second")
     first.drives()
-    take_in(first, line, bucket)
+    take_in(first, wire, bucket)
     drive = first.root / "Main"
     if request.param:  # what the bucket keeps is older than the clip
         first.offload(first.card("before", {"NOTES.TXT": b"wind\n"}), source="Recorder")
@@ -77,13 +77,13 @@ def machines(
     sources = (f"s3://{bucket}/footage", str(drive)) if request.param else (str(drive),)
     with second.keeper() as keeper:
         wish = RebuildWish(
-            sources=sources, endpoint=line.url if request.param else None, take_in=True
+            sources=sources, endpoint=wire.url if request.param else None, take_in=True
         )
         outcome = keeper.rebuild(wish, progress=QUIET)
     assert [one.taken_in for one in outcome.unknown] == [True], outcome.unknown
     assert len(outcome.taken) == int(bool(request.param))
     if not request.param:
-        take_in(second, line, bucket)
+        take_in(second, wire, bucket)
     return first, second
 
 
@@ -101,18 +101,18 @@ def machines(
 )
 def test_whichever_machine_is_killed_the_other_goes_on(
     machines: tuple[ScopedYard, ScopedYard],
-    line: Line,
+    wire: Line,
     server: Server,
     bucket: str,
     request: pytest.FixtureRequest,
 ) -> None:
     chance = random.Random(zlib.crc32(request.node.nodeid.encode()))
-    line.forget()
+    wire.forget()
     kills = 0
     for turn in range(3):
-        line.watch(chance.randrange(PART + CHATTER, SIZE // 3))
+        wire.watch(chance.randrange(PART + CHATTER, SIZE // 3))
         with begun(machines[turn % 2]) as program:
-            assert line.reached.wait(120)
+            assert wire.reached.wait(120)
             program.kill()
             kills += 1
         (upload,) = server.client.list_multipart_uploads(Bucket=bucket)["Uploads"]
@@ -120,18 +120,18 @@ def test_whichever_machine_is_killed_the_other_goes_on(
     with begun(machines[1]) as last:
         out, _ = last.communicate(timeout=600)
     assert last.returncode == 0, out.decode()
-    twice = (line.sent - SIZE) / PART / kills
+    twice = (wire.sent - SIZE) / PART / kills
     sys.stdout.write(
-        f"{kills} kills in turn, {line.sent:,} bytes for {SIZE:,}: {twice:.2f} parts each\n"
+        f"{kills} kills in turn, {wire.sent:,} bytes for {SIZE:,}: {twice:.2f} parts each\n"
     )
-    assert line.sent <= SIZE + kills * PARALLEL * PART + (kills + 1) * CHATTER
+    assert wire.sent <= SIZE + kills * PARALLEL * PART + (kills + 1) * CHATTER
     stored = server.client.get_object(Bucket=bucket, Key=KEY)["Body"].read()
     assert stored == (machines[0].root / "card" / CLIP).read_bytes()
     assert server.uploads(bucket) == []
     (copy,) = machines[1].copies("Off site").values()
     assert copy.state is CopyState.PROVEN
-    line.forget()
+    wire.forget()
     with begun(machines[0]) as first:  # it finds its own upload ended by the other
         out, _ = first.communicate(timeout=600)
     assert first.returncode == 0, out.decode()
-    assert line.sent < PART // 2
+    assert wire.sent < PART // 2

@@ -81,7 +81,7 @@ def machine(root: Path, clock: HandClock) -> Machine:
 
 @pytest.fixture
 def both(
-    tmp_path: Path, server: Server, line: Line, credentials: None, monkeypatch: pytest.MonkeyPatch
+    tmp_path: Path, server: Server, wire: Line, credentials: None, monkeypatch: pytest.MonkeyPatch
 ) -> tuple[Machine, Machine]:
     """A has the drives and the bucket; B, whose clock is an hour behind, heard of them from a drive."""
     now = datetime.now(UTC)
@@ -91,7 +91,7 @@ def both(
     with one.keeper() as keeper:
         keeper.add_bucket(
             f"s3://{server.new_bucket()}/footage", role=Role.CLOUD, name="Off site",
-            endpoint=line.url, profile=None,
+            endpoint=wire.url, profile=None,
         )  # fmt: skip
     one.keeps()
     with two.keeper() as keeper:
@@ -164,7 +164,7 @@ def test_snapshots_of_both_stand_side_by_side_on_a_drive(both: tuple[Machine, Ma
 
 
 def test_what_was_heard_is_not_fetched_again_and_time_for_it_comes_again(
-    both: tuple[Machine, Machine], line: Line
+    both: tuple[Machine, Machine],
 ) -> None:
     one, two = both
     one.offload(one.card("wide", ONE))

@@ -81,10 +81,10 @@ class Machine(ScopedYard):
 
 @pytest.fixture
 def old(
-    tmp_path: Path, server: Server, line: Line, credentials: None, at_once: None, one_loader: None
+    tmp_path: Path, server: Server, wire: Line, credentials: None, at_once: None, one_loader: None
 ) -> Machine:
     """The machine that begins: one clip on two drives."""
-    machine = machine_at(tmp_path / "old", line, server.new_bucket(), server)
+    machine = machine_at(tmp_path / "old", wire, server.new_bucket(), server)
     machine.drives()
     machine.take_in()
     assert machine.offload(machine.card("card", {LARGE: CLIP})).sealed
