@@ -4,7 +4,8 @@ The errand comes on standard input, words go to standard output (``daemon.errand
 a process of its own so that a device that does not answer holds up nothing else.
 
 Promises:
-1. It ends by itself when its daemon stops it or dies, as after Ctrl-C: what is durable is recorded.
+1. It ends by itself when its daemon stops it or dies, as after Ctrl-C: what is durable is recorded. One
+   that can't end so within ``GRACE_S`` kills itself: the next daemon would wait for what it holds.
 2. A held worker waits at the next block and keeps nothing busy.
 3. Only a word of ``daemon.errand`` is written to standard output, whatever happens.
 """
@@ -36,6 +37,8 @@ from backupkeeper.report.reasons import against
 from backupkeeper.wiring import run_errand
 
 SECONDS_BETWEEN_WORDS: Final = 0.5
+GRACE_S: Final = 10.0
+"""Longer than a daemon that lives waits before it kills (``daemon.crew``). A kill loses nothing: promise 3 of the design."""
 
 
 class Reporting:
@@ -158,8 +161,10 @@ class Allowance:
         return self.bytes_a_second
 
 
-def _listen(stream: IO[bytes], reporting: Reporting, allowance: Allowance) -> None:
-    """Commands of the daemon; the end of them is a stop."""
+def listen(
+    stream: IO[bytes], reporting: Reporting, allowance: Allowance, *, grace_s: float = GRACE_S
+) -> None:
+    """Commands of the daemon; the end of them is a stop, and ``grace_s`` seconds later a kill."""
     while True:
         line = stream.readline(100).decode("ascii", "replace").strip()
         if line == HOLD:
@@ -171,7 +176,8 @@ def _listen(stream: IO[bytes], reporting: Reporting, allowance: Allowance) -> No
         elif line in {STOP, ""}:
             os.kill(os.getpid(), signal.SIGTERM)
             reporting.hold(held=False)  # threads that wait must end too
-            return
+            threading.Event().wait(grace_s)
+            os.kill(os.getpid(), signal.SIGKILL)
 
 
 def main() -> int:
@@ -187,7 +193,7 @@ def main() -> int:
         signal.signal(signal.SIGTERM, _stopped)
         allowance = Allowance(errand.line)
         listener = threading.Thread(
-            target=_listen, args=(sys.stdin.buffer, reporting, allowance), daemon=True
+            target=listen, args=(sys.stdin.buffer, reporting, allowance), daemon=True
         )
         listener.start()
         reporting.throttle = Throttle(allowance, seconds=perf_counter)
