@@ -1,18 +1,18 @@
 """Where anything falls short: every sealed roll against every role.
 
-Promise: how a roll stands is what ``core.policy.cover`` makes of all its facts. Where only plain things
-are known of its copies they are counted by the catalog instead (``core.covers``), which comes to the same.
+Promise: how a roll stands is what ``core.policy.cover`` makes of all its facts. Files of
+which only plain things are known are counted by the catalog (``core.sums``), which comes to the same.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Iterator, Mapping
 from datetime import datetime
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.keys import readable_notes
 from backupkeeper.actions.place_check import reminders
 from backupkeeper.actions.snapshots import snapshot_notes
-from backupkeeper.core.covers import Judge
-from backupkeeper.core.model import Place, PlaceId
+from backupkeeper.core.covers import FileGroup, Judge
+from backupkeeper.core.model import Place, PlaceId, RollId
 from backupkeeper.core.outcomes import GapReport, RollCover
 from backupkeeper.core.policy import ALL_ROLES, copies_of, cover, worst_first
 
@@ -39,9 +39,24 @@ def covers_of(context: Context, places: Mapping[PlaceId, Place], now: datetime) 
     judge, groups = Judge(places, policy), catalog.file_groups(policy, now)
     covers = []
     for head in catalog.rolls():
-        found = judge.quick_cover(head, groups.get(head.id, ()))
-        if found is None:
-            copies = copies_of(catalog.facts_of_roll(head.id), places, policy, now)
-            found = cover(catalog.roll(head.id), copies, places, policy)
-        covers.append(found)
+        plain = [group for group in groups.get(head.id, ()) if group.is_plain]
+        odd = {path for group in groups.get(head.id, ()) for path in group.paths}
+        if odd:
+            plain += _looked_at(context, head.id, odd, judge, places, now)
+        found = judge.quick_cover(head, plain)
+        covers.append(found or cover(catalog.roll(head.id), {}, places, policy))
     return covers
+
+
+def _looked_at(
+    context: Context,
+    roll: RollId,
+    paths: Collection[str],
+    judge: Judge,
+    places: Mapping[PlaceId, Place],
+    now: datetime,
+) -> Iterator[FileGroup]:
+    files = [file for file in context.catalog.roll(roll).files if file.path in paths]
+    facts = context.catalog.facts_of(file.content for file in files)
+    copies = copies_of(facts, places, context.config.policy, now)
+    return (judge.looked_at(file, copies.get(file.content, ())) for file in files)

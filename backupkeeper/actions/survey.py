@@ -3,8 +3,8 @@
 Promises:
 1. The answer is that of ``core.needs.need_of`` for every sealed roll, from all facts of now: what is
    kept from an earlier survey is used only where neither facts nor time nor mounts nor places can
-   have changed it. Facts are only ever added, so their number shows whether there are new ones.
-2. A roll is passed over unexamined only where the catalog's sieve shows it plainly proven, and for a
+   have changed it. The stamp of a roll's sums shows whether anything new is known of it.
+2. A roll is passed over unexamined only where its sums (``core.sums``) show it plainly proven, and for a
    while yet, in every place that has anything of it, and these places fill every role.
 3. Nothing here touches a drive or a bucket.
 """
@@ -31,13 +31,13 @@ from backupkeeper.core.model import (
     PlaceId,
     PlaceKind,
     Roll,
-    RollHead,
     RollId,
     Standing,
     Way,
 )
 from backupkeeper.core.needs import Circumstances, need_of, young_for
 from backupkeeper.core.policy import ALL_ROLES, CLOCK_SLACK, Policy, copies_of, filled_roles
+from backupkeeper.core.sums import RollSums, Weigher
 
 MOST_SUSPECTS: Final = 20
 """With more rolls of which something new is known the sieve is quicker than looking at each."""
@@ -60,22 +60,25 @@ def survey(context: Context, mounted: Mounted) -> tuple[RollNeed, ...]:
 class _Examined:
     """One roll, looked at file by file. Holds from ``begin`` until ``end`` (not included).
 
-    ``facts``: their number. ``idle`` says of mounts whether they were those of that time, where the
+    ``stamp``: of its sums. ``idle`` says of mounts whether they were those of that time, where the
     need follows from that.
     """
 
-    facts: int
+    stamp: int
     begin: datetime
     end: datetime | None
     idle: Mapping[tuple[PlaceId, str], bool]
     need: RollNeed | None
     whole: frozenset[PlaceId]
     """Buckets in which each of its files is proven."""
+    trees: frozenset[str] | None
+    """The folders of all rolls, where it follows from them: a copy lies outside of its own."""
 
-    def holds(self, facts: int, now: datetime, mounted: Mounted) -> bool:
+    def holds(self, stamp: int, now: datetime, mounted: Mounted, trees: frozenset[str]) -> bool:
         """Whether it would come out the same now."""
         return (
-            self.facts == facts
+            self.stamp == stamp
+            and (self.trees is None or self.trees == trees)
             and self.begin <= now
             and (self.end is None or now < self.end)
             and all((mounted.get(at) == token) is so for (at, token), so in self.idle.items())
@@ -93,7 +96,8 @@ class Surveyor:
         self._ground: _Ground = ()
         self._mark: tuple[int, int] | None = None
         self._sieved_at: datetime | None = None
-        self._facts: dict[RollId, int] = {}
+        self._sums: Mapping[RollId, RollSums] = {}
+        self._trees: frozenset[str] = frozenset()
         self._suspects: set[RollId] = set()
         self._examined: dict[RollId, _Examined] = {}
         self._lacking: dict[PlaceId, frozenset[RollId]] = {}
@@ -112,7 +116,7 @@ class Surveyor:
     @property
     def rolls(self) -> int:
         """How many rolls the last survey looked at."""
-        return len(self._facts)
+        return len(self._sums)
 
     def survey(
         self, mounted: Mounted, cutoffs: Mapping[PlaceId, datetime] | None = None
@@ -132,7 +136,7 @@ class Surveyor:
             lead=context.config.proofs.lead,
             cutoffs=cutoffs or {},
             sampling=sampling_now(context),
-            trees=lambda: frozenset(head.folder for head in context.catalog.rolls()),
+            trees=lambda: self._trees,
         )
         ground = tuple(
             (*_kind_of(place), around.cutoffs.get(place.id), place.id in around.sampling.spent)
@@ -141,19 +145,19 @@ class Surveyor:
         if ground != self._ground:
             self._examined.clear()
         if ground != self._ground or not self._sieve_holds(now):
-            self._facts = self._count_facts()
+            self._read_sums()
             self._suspects = self._sieve(around)
             self._ground, self._sieved_at = ground, now
         elif mark != self._mark:
             self._take_in_changes(around)
         self._mark = mark
         before, self._examined = self._examined, {}
-        for roll, facts in self._facts.items():
+        for roll, sums in self._sums.items():
             if roll not in self._suspects:
                 continue
             known = before.get(roll)
-            if known is None or not known.holds(facts, now, mounted):
-                known = self._examine(roll, facts, around)
+            if known is None or not known.holds(sums.stamp, now, mounted, self._trees):
+                known = self._examine(roll, sums.stamp, around)
             self._examined[roll] = known
         return tuple(one.need for one in self._examined.values() if one.need is not None)
 
@@ -173,7 +177,7 @@ class Surveyor:
     def _not_listed(self) -> list[tuple[RollId, PlaceId]]:
         return [
             (roll, place)
-            for roll in self._facts
+            for roll in self._sums
             for place in self._lacking
             if listed_name(place, roll) not in self._listed and self._is_whole(place, roll)
         ]
@@ -187,16 +191,19 @@ class Surveyor:
         at = self._sieved_at
         return at is not None and at <= now < at + AHEAD
 
-    def _count_facts(self) -> dict[RollId, int]:
-        """How many facts there are of each roll, in the order of their names."""
-        rolls = [head.id for head in self._context.catalog.rolls()]
-        counts = self._context.catalog.fact_counts(rolls)
-        return {roll: counts.get(roll, 0) for roll in rolls}
+    def _read_sums(self) -> None:
+        self._sums = self._context.catalog.roll_sums()
+        self._trees = frozenset(head.folder for head in self._context.catalog.rolls())
 
     def _take_in_changes(self, around: Circumstances) -> None:
         """Something was written: rolls of which anything new is known are looked at."""
-        before, self._facts = self._facts, self._count_facts()
-        new = {roll for roll, count in self._facts.items() if before.get(roll) != count}
+        before = self._sums
+        self._read_sums()
+        new = {
+            roll
+            for roll, one in self._sums.items()
+            if roll not in before or before[roll].stamp != one.stamp
+        }
         if len(new - self._suspects) > MOST_SUSPECTS:
             self._suspects, self._sieved_at = self._sieve(around), around.now
         else:
@@ -206,8 +213,13 @@ class Surveyor:
         """Rolls that may need something."""
         context, places, policy = self._context, around.places, around.policy
         active = [place for place in places.values() if place.standing is Standing.ACTIVE]
+        weigher = Weigher(places, policy, around.now)
         lacking = {
-            place.id: context.catalog.not_plainly_proven(place.id, _since(place, around))
+            place.id: frozenset(
+                roll
+                for roll, one in self._sums.items()
+                if not weigher.is_plain_at(one, place.id, _since(place, around))
+            )
             for place in active
         }
         self._lacking = {
@@ -215,32 +227,34 @@ class Surveyor:
         }
         fills: dict[frozenset[PlaceId], bool] = {}
         suspects = set(context.catalog.rolls_harmed(around.now - policy.drive_proof_age))
-        for head in context.catalog.rolls():
-            plain = frozenset(place for place, rolls in lacking.items() if head.id not in rolls)
+        for roll, one in self._sums.items():
+            plain = frozenset(place for place, rolls in lacking.items() if roll not in rolls)
             if plain not in fills:
                 fills[plain] = _fill_all(plain, places, policy)
             others = (place for place in lacking if place not in plain)
-            if not fills[plain] or any(self._has_any(place, head) for place in others):
-                suspects.add(head.id)
+            if not fills[plain] or any(one.is_known_at(place) for place in others):
+                suspects.add(roll)
         return suspects
 
-    def _has_any(self, place: PlaceId, head: RollHead) -> bool:
-        """Whether anything was ever known of this roll in its folder at a place."""
-        facts = self._context.catalog.facts_at(place, below=head.folder)
-        return next(iter(facts), None) is not None
-
-    def _examine(self, roll: RollId, count: int, around: Circumstances) -> _Examined:
+    def _examine(self, roll: RollId, stamp: int, around: Circumstances) -> _Examined:
         facts = list(self._context.catalog.facts_of_roll(roll))
         copies = copies_of(facts, around.places, around.policy, around.now)
         whole = self._context.catalog.roll(roll)
         return _Examined(
-            facts=count,
+            stamp=stamp,
             begin=around.now,
             end=_next_edge(facts, around),
             idle=_idle(copies, around.mounted),
             need=need_of(whole, copies, around),
             whole=frozenset(one for one in self._lacking if _has_all(one, whole, copies)),
+            trees=self._trees if _strays(whole, copies) else None,
         )
+
+
+def _strays(roll: Roll, copies: Mapping[Blake3, Sequence[Copy]]) -> bool:
+    """Whether any copy lies outside of the roll's folder."""
+    begin = f"{roll.head.folder}/"
+    return any(not copy.path.startswith(begin) for group in copies.values() for copy in group)
 
 
 def _has_all(place: PlaceId, roll: Roll, copies: Mapping[Blake3, Sequence[Copy]]) -> bool:

@@ -10,14 +10,16 @@ import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from typing import TypeVar
+from typing import Final, TypeVar
 
 from backupkeeper.catalog.faults import told
 from backupkeeper.core.errors import CatalogError
-from backupkeeper.core.model import PlaceId
+from backupkeeper.core.model import PlaceId, RollId
 from backupkeeper.core.scrub import Load
+from backupkeeper.core.sums import RollSums
 from backupkeeper.ports.clock import Clock
 
+HURRY_MS: Final = 50
 _T = TypeVar("_T")
 Counted = dict[PlaceId, tuple[tuple[int, int], _T]]
 """What was counted last, and ``change_mark`` then: asked several times for one report."""
@@ -38,6 +40,8 @@ class Connected:
         self._event_changes = 0
         self._ages: Counted[tuple[Load, ...]] = {}
         self._held: Counted[tuple[int, int]] = {}
+        self._sums: dict[RollId, RollSums] = {}
+        """What was read last."""
         self.checked = checked
         """How the file was checked at the start: see ``catalog.opening``."""
 
@@ -105,6 +109,30 @@ class Connected:
         self._must_be_usable()
         with told(self._path):
             yield self._connection
+
+    @contextmanager
+    def _one_moment(self) -> Iterator[None]:
+        """What is read in it is of one moment."""
+        alone = not self._connection.in_transaction
+        if alone:
+            self._connection.execute("BEGIN")
+        try:
+            yield
+        finally:
+            if alone and self._connection.in_transaction:
+                self._connection.execute("ROLLBACK")
+
+    @contextmanager
+    def _hurried(self) -> Iterator[None]:
+        """In it nobody is waited for who writes."""
+        with told(self._path):
+            (patience,) = self._connection.execute("PRAGMA busy_timeout").fetchone()
+            self._connection.execute(f"PRAGMA busy_timeout = {HURRY_MS}")
+        try:
+            yield
+        finally:
+            with told(self._path):
+                self._connection.execute(f"PRAGMA busy_timeout = {patience}")
 
     @contextmanager
     def _writing(self) -> Iterator[sqlite3.Connection]:

@@ -257,16 +257,6 @@ def holdings(connection: sqlite3.Connection, place: str) -> tuple[int, int]:
     return files, size_bytes
 
 
-def fact_counts(connection: sqlite3.Connection, rolls: Iterable[str]) -> dict[str, int]:
-    """How many facts there are about the contents of each of these rolls that has any."""
-    statement = (
-        "SELECT r.id, count(*) FROM rolls r CROSS JOIN roll_files rf ON rf.roll = r.no "
-        "CROSS JOIN copies c ON c.content = rf.content CROSS JOIN facts f ON f.copy = c.no "
-        f"WHERE r.id IN ({MARKS}) GROUP BY r.no"
-    )
-    return dict(asked(connection, statement, rolls))
-
-
 def proof_ages(connection: sqlite3.Connection, place: str) -> tuple[Load, ...]:
     """When copies on a drive were last proven; of each five minutes their end."""
     found = connection.execute(PROOF_AGES, {"place": place, "step": AGE_STEP})

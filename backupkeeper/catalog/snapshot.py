@@ -4,7 +4,7 @@ Promises:
 1. It is the catalog of one moment, whatever other programs write meanwhile (SQLite's online backup,
    https://sqlite.org/backup.html), and SQLite's own check found that copy whole.
 2. It stands alone: no journal beside it is needed.
-3. No letter of the outbox is in it, nor what is left of one.
+3. No letter of the outbox is in it, nor what is left of one; no sums either.
 4. Only ``CatalogError`` leaves. The catalog itself is only read.
 
 Example:
@@ -115,6 +115,7 @@ def pack(path: str, beside: str) -> Packed:
             source.backup(copy)
             copy.execute("PRAGMA secure_delete = ON")
             copy.execute("DELETE FROM outbox")  # letters are this machine's own
+            copy.execute("DELETE FROM sums")  # nobody takes them from another catalog
             copy.commit()
             copy.execute("PRAGMA journal_mode = DELETE")
             size = os.path.getsize(raw)

@@ -20,7 +20,6 @@ from datetime import datetime, timedelta
 
 from backupkeeper.catalog import (
     events,
-    grouping,
     reading,
     rows,
     standings,
@@ -28,10 +27,10 @@ from backupkeeper.catalog import (
     uploads,
     writing,
 )
-from backupkeeper.catalog.connected import Connected
 from backupkeeper.catalog.encrypted import EncryptedObjects
 from backupkeeper.catalog.opening import connect
 from backupkeeper.catalog.outbox import OutboxRows
+from backupkeeper.catalog.summed import Summed
 from backupkeeper.catalog.theirs import theirs, untouched
 from backupkeeper.core.covers import FileGroup
 from backupkeeper.core.errors import CatalogError, UsageError
@@ -72,7 +71,7 @@ def open_catalog(path: str, *, clock: Clock, patience_s: float = 10.0) -> "Sqlit
     return SqliteCatalog(connection, path, clock=clock, checked=checked)
 
 
-class SqliteCatalog(EncryptedObjects, OutboxRows, Connected):
+class SqliteCatalog(EncryptedObjects, OutboxRows, Summed):
     """See ``ports.catalog.Catalog`` for what each method promises; made by ``open_catalog``."""
 
     # -- places
@@ -258,8 +257,7 @@ class SqliteCatalog(EncryptedObjects, OutboxRows, Connected):
 
     def file_groups(self, policy: Policy, now: datetime) -> Mapping[RollId, Sequence[FileGroup]]:
         """The files of every roll that has any, counted by where their copies stand."""
-        with self._asking() as connection:
-            return grouping.groups(connection, policy, now)
+        return self._file_groups({place.id: place for place in self.places()}, policy, now)
 
     def _facts(
         self,
@@ -299,12 +297,6 @@ class SqliteCatalog(EncryptedObjects, OutboxRows, Connected):
         with self._asking() as connection:
             values = {"roll": roll_id, "place": place}
             return _sorted_files(connection.execute(reading.UNSENT, values))
-
-    def fact_counts(self, rolls: Iterable[RollId]) -> Mapping[RollId, int]:
-        """How many facts there are about the contents of each of these rolls that has any."""
-        with self._asking() as connection:
-            found = reading.fact_counts(connection, dict.fromkeys(rolls))
-            return {RollId(ident): count for ident, count in found.items()}
 
     # -- uploads under way
 

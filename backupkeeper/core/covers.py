@@ -10,14 +10,23 @@ from dataclasses import dataclass
 from datetime import datetime
 from functools import lru_cache
 
-from backupkeeper.core.model import Blake3, Copy, CopyState, Place, PlaceId, Role, RollHead
+from backupkeeper.core.model import (
+    Blake3,
+    Copy,
+    CopyState,
+    Place,
+    PlaceId,
+    Role,
+    RollFile,
+    RollHead,
+)
 from backupkeeper.core.outcomes import RoleCover, RollCover
-from backupkeeper.core.policy import ALL_ROLES, Policy, filled_roles
+from backupkeeper.core.policy import ALL_ROLES, Policy, best_per_role, filled_roles
 
 Stands = tuple[tuple[PlaceId, CopyState], ...]
-"""Where copies of a content stand, in any order: proven, due, written, or out of reach."""
+"""Where copies of a content stand, in any order, and in which state."""
 _ORDER = {state: position for position, state in enumerate(CopyState)}
-_THERE = frozenset({CopyState.PROVEN, CopyState.DUE, CopyState.WRITTEN})
+_THERE = frozenset({CopyState.PROVEN, CopyState.DUE, CopyState.WRITTEN, CopyState.DAMAGED})
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -26,7 +35,8 @@ class FileGroup:
 
     ``oldest``: by role, the oldest of the files' best copies' proofs (None: none has one).
     ``is_plain``: nothing is known of any copy that takes more than counting to judge (anything
-    bad, a date in the future, another version, kinds of proof that don't belong together).
+    bad, a date in the future, another version, kinds of proof that don't belong together); else
+    ``paths`` names the files.
     """
 
     stands: Stands
@@ -34,6 +44,7 @@ class FileGroup:
     size_bytes: int
     oldest: Mapping[Role, datetime | None]
     is_plain: bool
+    paths: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -60,6 +71,17 @@ class Judge:
         self._policy = policy
         self._roles = tuple(dict.fromkeys(policy.roles or ALL_ROLES))
         self._judged = lru_cache(maxsize=4096)(self._judge)
+
+    def looked_at(self, file: RollFile, copies: Sequence[Copy]) -> FileGroup:
+        """A file whose copies were looked at fact by fact, as a group of one."""
+        best = best_per_role(copies, self._places, self._roles)
+        return FileGroup(
+            stands=tuple(sorted((copy.place, copy.state) for copy in copies)),
+            files=1,
+            size_bytes=file.size,
+            oldest={role: proof.at for role, proof in best.items()},
+            is_plain=True,
+        )
 
     def quick_cover(self, head: RollHead, groups: Sequence[FileGroup]) -> RollCover | None:
         """One roll against all roles; None: its facts must be looked at."""

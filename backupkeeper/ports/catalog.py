@@ -25,6 +25,7 @@ from backupkeeper.core.model import (
 from backupkeeper.core.policy import Policy
 from backupkeeper.core.scrub import Load
 from backupkeeper.core.standing import Scale, Tallies
+from backupkeeper.core.sums import RollSums
 from backupkeeper.core.uploads import Begun
 from backupkeeper.ports.outbox import Outbox
 
@@ -171,6 +172,13 @@ class Catalog(EncryptedRows, Outbox, Protocol):
         """The files of every roll that has any, counted by where their copies stand."""
         ...
 
+    def roll_sums(self) -> Mapping[RollId, RollSums]:
+        """What the facts about each sealed roll come to, in the order of the rolls' names.
+
+        Of one moment. As long as a roll's stamp stands nothing new is known of it.
+        """
+        ...
+
     def not_plainly_proven(self, place: PlaceId, since: datetime) -> frozenset[RollId]:
         """Rolls with a file that has no proof at this place since then, or anything bad there.
 
@@ -183,13 +191,6 @@ class Catalog(EncryptedRows, Outbox, Protocol):
 
         They are those of which no copy is known at the file's very path in the roll's folder, or
         one that was ever found missing.
-        """
-        ...
-
-    def fact_counts(self, rolls: Iterable[RollId]) -> Mapping[RollId, int]:
-        """How many facts there are about the contents of each of these rolls that has any.
-
-        Facts are only ever added, so as long as the number stands nothing new is known of a roll.
         """
         ...
 

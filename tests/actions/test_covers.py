@@ -105,7 +105,7 @@ def test_what_is_plain_is_counted_and_not_looked_at(monkeypatch: pytest.MonkeyPa
         made.theirs.record(facts=proofs_of(ROLLS[0], VAULT, NOW + DAY, way=Way.DOWNLOADED))
         made.clock.at = NOW + 40 * DAY
         expected = one_by_one(made)
-        monkeypatch.delattr(SqliteCatalog, "facts_of_roll")  # nothing may be looked at file by file
+        monkeypatch.delattr(SqliteCatalog, "facts_of")  # nothing may be looked at file by file
         found = counted(made)
         assert found == expected
         # Attested 40 days ago: due, but for the first roll, which was fetched back since.
@@ -131,7 +131,7 @@ def test_what_is_odd_is_looked_at(
         made.theirs.record(facts=proofs_of(ROLLS[1], MAIN, when, **changes))
         expected = one_by_one(made)
         assert counted(made) == expected
-        monkeypatch.delattr(SqliteCatalog, "facts_of_roll")
+        monkeypatch.delattr(SqliteCatalog, "facts_of")
         with pytest.raises(AttributeError):
             counted(made)
 

@@ -41,6 +41,7 @@ def by_brute_force(made: World, cutoffs: Cutoffs) -> tuple[RollNeed, ...]:
         mounted=made.mounted,
         lead=config.proofs.lead,
         cutoffs=cutoffs,
+        trees=lambda: frozenset(head.folder for head in made.mine.rolls()),
     )
     found = []
     for head in made.mine.rolls():

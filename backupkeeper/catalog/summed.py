@@ -1,0 +1,58 @@
+"""Sums of facts as the rest of the program asks for them: kept where they can be, made where not.
+
+Promise: an answer never waits for another program that writes, and never fails because sums can't be
+kept: then they are made on the way.
+"""
+
+from collections.abc import Mapping, Sequence
+from datetime import datetime
+
+from backupkeeper.catalog import sums
+from backupkeeper.catalog.connected import Connected
+from backupkeeper.core.covers import FileGroup
+from backupkeeper.core.errors import CatalogError
+from backupkeeper.core.model import Place, PlaceId, RollId
+from backupkeeper.core.policy import Policy
+from backupkeeper.core.sums import Group, RollSums, Weigher, of_odd
+
+
+class Summed(Connected):
+    """What follows from ``catalog.sums``."""
+
+    def roll_sums(self) -> Mapping[RollId, RollSums]:
+        """What the facts about each sealed roll come to, in the order of the rolls' names."""
+        self._add_sums()
+        with self._asking() as connection, self._one_moment():
+            self._sums = sums.read(connection, self._sums)
+        return self._sums
+
+    def _add_sums(self) -> None:
+        with self._asking() as connection:
+            more = sums.lacks_any(connection)
+        while more and self._depth == 0:
+            try:
+                with self._hurried(), self._writing_events() as connection:
+                    more = sums.add_some(connection)
+            except CatalogError:  # another program writes, it is read-only, or the disk is full
+                return
+
+    def _file_groups(
+        self, places: Mapping[PlaceId, Place], policy: Policy, now: datetime
+    ) -> Mapping[RollId, Sequence[FileGroup]]:
+        weigher = Weigher(places, policy, now)
+        found = {roll: self._groups(weigher, one) for roll, one in self.roll_sums().items()}
+        return {roll: groups for roll, groups in found.items() if groups}
+
+    def _groups(self, weigher: Weigher, one: RollSums) -> Sequence[FileGroup]:
+        weighed = [weigher.weigh(group) for group in one.groups]
+        found = [group for group in weighed if group is not None]
+        untold: list[Group] = []
+        if len(found) < len(weighed):
+            with self._asking() as connection:
+                one = sums.each(connection, one)
+            alone = [(group, weigher.weigh(group)) for group in one.groups]
+            found = [told for _, told in alone if told is not None]
+            untold = [group for group, told in alone if told is None]
+        odd = (*one.odd, *(group.path for group in untold))
+        odd_bytes = one.odd_bytes + sum(group.size_bytes for group in untold)
+        return [*found, of_odd(odd, odd_bytes)] if odd else found

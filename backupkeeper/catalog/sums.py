@@ -1,0 +1,229 @@
+"""Sums of each roll's facts (``core.sums``): made in SQL, kept in a table that may go at any time.
+
+Promises:
+1. What is read is what the facts of one moment come to. The schema's triggers remove a roll's sums in the
+   transaction that changes what they follow from, so a kill leaves none too many; they are made and put there under the
+   lock of writers; where none stand, or can be put there, or what stands can't be read, they are made on the way.
+2. They say nothing that follows from policy, now, or what places are.
+"""
+
+# ruff: noqa: S608 - statements are put together from constants only; every value is bound
+
+import json
+import sqlite3
+from collections.abc import Iterable, Mapping
+from typing import Any, Final
+
+from backupkeeper.catalog import rows
+from backupkeeper.core.model import PlaceId, RollId
+from backupkeeper.core.sums import NEVER, Group, Kind, RollSums, Slot
+
+FILES_AT_ONCE: Final = 20_000
+"""So many files are summed up under one lock: a fraction of a second."""
+_KIND_COUNT: Final = len(Kind)
+_ODD_FILE: Final = 2
+# Numbers of ways and results: the schema's tables of these names. Every fact is a match where a copy
+# is not odd; so a proof is undone only by writing anew (and by what ``core.sums`` applies later).
+_COPIES: Final = """
+SELECT rf.path AS file, rf.size AS size, c.place AS place, c.path AS path,
+    CASE WHEN c.path = CAST(:folder || rf.path AS BLOB) THEN 2
+        WHEN c.path > :folder AND c.path < :behind THEN 1 ELSE 0 END AS home,
+    max(f.result <> 1) AS bad,
+    max(f.at) AS latest,
+    max(CASE WHEN f.way = 1 THEN f.at END) AS written,
+    max(CASE WHEN f.way IN (2, 3) AND f.cold = 1 THEN f.at END) AS read,
+    max(CASE WHEN f.way = 4 THEN f.at END) AS attested,
+    max(CASE WHEN f.way = 5 THEN f.at END) AS fetched,
+    max(CASE WHEN f.way = 6 THEN f.at END) AS looked,
+    max(f.way IN (2, 3, 7)) AS taken_up,
+    min(CASE WHEN f.way <> 1 THEN f.version END) AS version,
+    max(CASE WHEN f.way <> 1 THEN f.version END) AS other
+FROM roll_files rf
+LEFT JOIN copies c INDEXED BY copies_by_content ON c.content = rf.content
+LEFT JOIN facts f ON f.copy = c.no
+WHERE rf.roll = :roll
+GROUP BY rf.path, c.no
+"""
+# Where an object was fetched back after it was attested, the attestation stays what counts, unless
+# it was written anew between the two.
+_KINDS: Final = f"""
+SELECT m.*,
+    bad OR version IS NOT other
+        OR (taken_up AND (attested IS NOT NULL OR fetched IS NOT NULL)) AS odd,
+    CASE
+        WHEN COALESCE(read, attested, fetched) IS NULL THEN 0
+        WHEN max(COALESCE(read, {NEVER}), COALESCE(attested, {NEVER}), COALESCE(fetched, {NEVER}))
+            < COALESCE(written, {NEVER}) THEN 0
+        WHEN read IS NOT NULL THEN 1
+        WHEN fetched IS NULL OR attested > fetched THEN 2
+        WHEN attested IS NULL OR written > attested THEN 3
+        ELSE 4
+    END AS kind
+FROM m
+"""
+SUMS: Final = f"""
+WITH m AS ({_COPIES}), k AS MATERIALIZED ({_KINDS}),
+b AS (
+    SELECT file, size, place, path, home, odd, latest, fetched,
+        CASE WHEN latest IS NOT NULL THEN (place * 3 + home) * {_KIND_COUNT} + kind END AS sign,
+        CASE kind WHEN 0 THEN {NEVER} WHEN 1 THEN read WHEN 3 THEN fetched ELSE attested END AS base,
+        CASE kind WHEN 0 THEN {NEVER} WHEN 1 THEN read WHEN 3 THEN fetched
+            ELSE max(attested, COALESCE(looked, attested)) END AS seen
+    FROM k
+),
+-- Newest proof first, so that this order is the same for all files of a group.
+s AS MATERIALIZED (
+    SELECT *, row_number() OVER newest_first AS nth,
+        COALESCE(group_concat(sign) OVER whole_file, '')
+            || CASE WHEN :each THEN hex(file) ELSE '' END AS stands,
+        max(COALESCE(odd, 0)) OVER whole_file AS is_odd
+    FROM b
+    WINDOW newest_first AS (PARTITION BY file ORDER BY base DESC, sign, path),
+        whole_file AS (newest_first ROWS BETWEEN UNBOUNDED PRECEDING AND UNBOUNDED FOLLOWING)
+)
+SELECT 0 AS what, stands, NULL AS sign, count(*), sum(size), min(file), NULL, NULL, NULL, NULL, NULL,
+    NULL
+FROM s WHERE nth = 1 AND NOT is_odd GROUP BY stands
+UNION ALL
+SELECT 1, stands, min(sign), nth, min(base), max(base), min(seen), max(seen),
+    COALESCE(min(fetched), {NEVER}), COALESCE(max(fetched), {NEVER}), max(latest), NULL
+FROM s WHERE NOT is_odd AND sign IS NOT NULL GROUP BY stands, nth
+UNION ALL
+SELECT 2, NULL, NULL, size, file, NULL, NULL, NULL, NULL, NULL, NULL, NULL
+FROM s WHERE nth = 1 AND is_odd
+UNION ALL
+SELECT 3, NULL, place, count(DISTINCT path), NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL
+FROM s WHERE home > 0 AND sign IS NOT NULL AND place IN (SELECT place FROM s WHERE home = 1)
+GROUP BY place
+"""
+"""Takes ``roll`` (its number), ``folder`` (with a slash), ``behind`` (what comes after all in it), ``each``."""
+_LACKING: Final = (
+    "SELECT r.no, r.folder, r.file_count FROM rolls r "
+    "WHERE NOT EXISTS (SELECT 1 FROM sums s WHERE s.roll = r.no)"
+)
+_PUT: Final = "INSERT OR REPLACE INTO sums (roll, stamp, said) VALUES (?, random(), ?)"
+
+
+def add_some(connection: sqlite3.Connection) -> bool:
+    """Sum up some of the rolls that have no sums; inside a transaction that writes.
+
+    Returns:
+        Whether there are more.
+    """
+    files = 0
+    for number, folder, count in connection.execute(_LACKING).fetchall():
+        if files > FILES_AT_ONCE:
+            return True
+        connection.execute(_PUT, (number, _said(connection, number, folder)))
+        files += count
+    return False
+
+
+def lacks_any(connection: sqlite3.Connection) -> bool:
+    """Whether any roll has no sums."""
+    return connection.execute(f"{_LACKING} LIMIT 1").fetchone() is not None
+
+
+def read(
+    connection: sqlite3.Connection, known: Mapping[RollId, RollSums]
+) -> dict[RollId, RollSums]:
+    """The sums of every roll, by its name's order; inside a transaction, so all of one moment.
+
+    Args:
+        connection: the catalog's.
+        known: what was read before, which is taken where its stamp is that of now.
+    """
+    places = _places(connection)
+    found: dict[RollId, RollSums] = {}
+    for number, ident, folder, stamp in connection.execute(
+        "SELECT r.no, r.id, r.folder, s.stamp FROM rolls r LEFT JOIN sums s ON s.roll = r.no "
+        "ORDER BY r.shoot, r.source, r.name, r.id"
+    ).fetchall():
+        roll = RollId(ident)
+        before = known.get(roll)
+        if before is not None and before.stamp == stamp and before.number == number:
+            found[roll] = before
+            continue
+        kept = _kept(connection, places, roll, number) if stamp is not None else None
+        if kept is None:
+            (new,) = connection.execute("SELECT random()").fetchone()
+            kept = _from(_said(connection, number, folder), places, roll, number, new)
+        found[roll] = kept
+    return found
+
+
+def _kept(
+    connection: sqlite3.Connection, places: Mapping[int, PlaceId], roll: RollId, number: int
+) -> RollSums | None:
+    """What the table says; None: it is not in the form in which it was put there."""
+    said, stamp = connection.execute(
+        "SELECT said, stamp FROM sums WHERE roll = ?", (number,)
+    ).fetchone()
+    try:
+        return _from(said, places, roll, number, stamp)
+    except (ValueError, TypeError, LookupError):
+        return None
+
+
+def each(connection: sqlite3.Connection, sums: RollSums) -> RollSums:
+    """The same roll with a group for each file."""
+    (folder,) = connection.execute(
+        "SELECT folder FROM rolls WHERE no = ?", (sums.number,)
+    ).fetchone()
+    said = _said(connection, sums.number, folder, is_each=True)
+    return _from(said, _places(connection), sums.id, sums.number, sums.stamp)
+
+
+def _places(connection: sqlite3.Connection) -> dict[int, PlaceId]:
+    return {no: PlaceId(ident) for no, ident in connection.execute("SELECT no, id FROM place_ids")}
+
+
+def _said(
+    connection: sqlite3.Connection, number: int, folder: bytes, *, is_each: bool = False
+) -> str:
+    """Groups as files, bytes, path and slots; odd files' paths and bytes; names by place."""
+    values = {"roll": number, "folder": folder + b"/", "behind": folder + b"0", "each": is_each}
+    groups: dict[str, list[Any]] = {}
+    slots: dict[str, list[tuple[int, list[int]]]] = {}
+    odd: list[str] = []
+    names: dict[int, int] = {}
+    odd_bytes = 0
+    for what, stands, sign, *told in connection.execute(SUMS, values):
+        if what == 0:
+            files, size, path, *_ = told
+            groups[stands] = [files, size, path.hex() if is_each else ""]
+            slots[stands] = []
+        elif what == 1:
+            at, kind = divmod(sign, _KIND_COUNT)
+            nth, *dates = told[:8]
+            slots[stands].append((nth, [*divmod(at, 3), kind, *dates]))
+        elif what == _ODD_FILE:
+            odd_bytes += told[0]
+            odd.append(told[1].hex())
+        else:
+            names[sign] = told[0]
+    for stands, found in slots.items():
+        groups[stands].append([slot for _, slot in sorted(found)])
+    return json.dumps([list(groups.values()), odd, odd_bytes, list(names.items())])
+
+
+def _from(
+    said: str, places: Mapping[int, PlaceId], roll: RollId, number: int, stamp: int
+) -> RollSums:
+    groups, odd, odd_bytes, names = json.loads(said)
+    return RollSums(
+        id=roll,
+        number=number,
+        stamp=stamp,
+        groups=tuple(
+            Group(files, size, _slots(slots, places), rows.path_from(bytes.fromhex(path)))
+            for files, size, path, slots in groups
+        ),
+        odd=tuple(rows.path_from(bytes.fromhex(path)) for path in odd),
+        odd_bytes=odd_bytes,
+        names={places[place]: count for place, count in names},
+    )
+
+
+def _slots(slots: Iterable[Any], places: Mapping[int, PlaceId]) -> tuple[Slot, ...]:
+    return tuple(Slot(places[place], *rest) for place, *rest in slots)

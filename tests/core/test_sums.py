@@ -1,0 +1,185 @@
+"""Sums of facts, weighed: each edge by hand (that all comes to the same is held in actions/test_sums.py)."""
+
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import pytest
+
+from backupkeeper.core.model import CopyState, Place, PlaceId, PlaceKind, Role, RollId, Standing
+from backupkeeper.core.policy import Policy
+from backupkeeper.core.sums import NEVER, Group, Home, Kind, RollSums, Slot, Weigher, micros, of_odd
+
+NOW = datetime(2026, 6, 12, 18, 30, tzinfo=UTC)
+DAY = timedelta(days=1)
+MAIN, SPARE, VAULT = PlaceId("main"), PlaceId("spare"), PlaceId("vault")
+ROLES = {MAIN: Role.PRIMARY, SPARE: Role.PRIMARY, VAULT: Role.CLOUD}
+
+
+def days_ago(days: float) -> int:
+    return micros(NOW - days * DAY)
+
+
+def weigher(**changes: Any) -> Weigher:
+    places = {
+        ident: Place(
+            id=ident,
+            name=ident,
+            role=role,
+            kind=PlaceKind.DRIVE,
+            created_at=NOW,
+            location="/x",
+            **(changes if ident == MAIN else {}),
+        )
+        for ident, role in ROLES.items()
+    }
+    return Weigher(places, Policy(), NOW)
+
+
+def slot(
+    kind: Kind,
+    oldest: float,
+    newest: float | None = None,
+    *,
+    place: PlaceId = MAIN,
+    home: Home = Home.OWN,
+    seen: float | None = None,
+    fetched: float | None = None,
+) -> Slot:
+    """All in days before now; without ``newest`` all files are of one time."""
+    last = oldest if newest is None else newest
+    base = (NEVER, NEVER) if kind is Kind.NONE else (days_ago(oldest), days_ago(last))
+    looks = base if seen is None else (days_ago(seen), days_ago(seen))
+    fetches = (NEVER, NEVER) if fetched is None else (days_ago(fetched), days_ago(fetched))
+    dates = [days_ago(last), *(at for pair in (base, looks, fetches) for at in pair)]
+    return Slot(place, home, kind, *base, *looks, *fetches, max(dates))
+
+
+def states(one: Weigher, *slots: Slot) -> list[CopyState] | None:
+    found = one.weigh(Group(2, 10, slots))
+    return None if found is None else [state for _, state in found.stands]
+
+
+P, D, W = CopyState.PROVEN, CopyState.DUE, CopyState.WRITTEN
+
+
+@pytest.mark.parametrize(
+    ("one", "state"),
+    [
+        (slot(Kind.NONE, 1), W),
+        (slot(Kind.READ, 90), P),
+        (slot(Kind.READ, 91), D),
+        (slot(Kind.READ, 89, 1), P),
+        (slot(Kind.READ, 91, 89), None),
+        (slot(Kind.ATTESTED, 30), P),
+        (slot(Kind.ATTESTED, 31), D),
+        (slot(Kind.ATTESTED, 400, seen=30), P),
+        (slot(Kind.FETCHED, 365), P),
+        (slot(Kind.FETCHED, 366), D),
+        (slot(Kind.BOTH, 400, fetched=300), P),
+        (slot(Kind.BOTH, 800, fetched=366), D),
+        (slot(Kind.BOTH, 800, fetched=366, seen=3), P),
+        (slot(Kind.READ, -1), None),
+    ],
+)
+def test_the_state_follows_from_kind_and_age(one: Slot, state: CopyState | None) -> None:
+    assert states(weigher(), one) == (None if state is None else [state])
+
+
+@pytest.mark.parametrize(
+    ("one", "state"),
+    [
+        (slot(Kind.READ, 9), P),
+        (slot(Kind.READ, 11), W),
+        (slot(Kind.READ, 11, 9), None),
+        (slot(Kind.NONE, 9), W),
+        (slot(Kind.BOTH, 11, fetched=9), None),
+        (slot(Kind.BOTH, 12, fetched=11), W),
+    ],
+)
+def test_of_a_place_that_came_back_only_what_came_after_counts(
+    one: Slot, state: CopyState | None
+) -> None:
+    back = weigher(counts_from=NOW - 10 * DAY)
+    assert states(back, one) == (None if state is None else [state])
+
+
+def test_a_place_that_is_away_is_out_of_reach_and_an_unknown_one_is_nothing() -> None:
+    away = weigher(standing=Standing.LOST)
+    assert states(away, slot(Kind.READ, 1)) == [CopyState.OUT_OF_REACH]
+    assert states(away, slot(Kind.READ, -1)) is None
+    assert states(away, slot(Kind.READ, 1, place=PlaceId("other"))) == []
+
+
+def test_of_each_role_the_oldest_of_the_best_proofs_is_told() -> None:
+    newer, older = slot(Kind.READ, 3, 1), slot(Kind.READ, 5, 2, place=SPARE)
+    found = weigher().weigh(Group(2, 10, (newer, older)))
+    assert found is not None
+    assert found.oldest == {Role.PRIMARY: NOW - 3 * DAY, Role.SECONDARY: None, Role.CLOUD: None}
+    assert (found.files, found.size_bytes, found.is_plain) == (2, 10, True)
+    # A due one is told only where none is proven, wherever it comes in the order of proofs.
+    due, attested = slot(Kind.READ, 95), slot(Kind.ATTESTED, 100, seen=2, place=SPARE)
+    both = weigher().weigh(Group(1, 5, (due, attested)))
+    assert both is not None
+    assert both.oldest[Role.PRIMARY] == NOW - 100 * DAY
+    two_due = weigher().weigh(Group(1, 5, (due, slot(Kind.READ, 97, place=SPARE))))
+    assert two_due is not None
+    assert two_due.oldest[Role.PRIMARY] == NOW - 95 * DAY
+
+
+def sums(*groups: Group, odd: tuple[str, ...] = (), names: int = 0) -> RollSums:
+    return RollSums(
+        id=RollId("r"), number=1, stamp=1, groups=groups, odd=odd, odd_bytes=0, names={MAIN: names}
+    )
+
+
+def plain(one: RollSums, *, since: float = 10, **changes: Any) -> bool:
+    return weigher(**changes).is_plain_at(one, MAIN, NOW - since * DAY)
+
+
+@pytest.mark.parametrize(
+    ("one", "expected"),
+    [
+        (slot(Kind.READ, 10), True),
+        (slot(Kind.READ, 11, 9), False),
+        (slot(Kind.NONE, 1), False),
+        (slot(Kind.READ, -1), False),
+        (slot(Kind.READ, 1, place=SPARE), False),
+        (slot(Kind.READ, 1, home=Home.ELSEWHERE), False),
+        (slot(Kind.ATTESTED, 99, seen=9), True),
+        (slot(Kind.BOTH, 99, seen=9, fetched=50), False),
+        (slot(Kind.BOTH, 99, fetched=9), True),
+    ],
+)
+def test_a_roll_is_plain_at_a_place_where_each_file_was_proven_since(
+    one: Slot, expected: bool
+) -> None:
+    assert plain(sums(Group(2, 10, (one,)))) is expected
+
+
+def test_a_roll_is_not_plain_with_anything_odd_nothing_at_all_or_before_the_place_came_back() -> (
+    None
+):
+    one = Group(2, 10, (slot(Kind.READ, 5),))
+    assert plain(sums(one))
+    assert not plain(sums(one, odd=("x",)))
+    assert not plain(sums())
+    assert not plain(sums(one), counts_from=NOW - 4 * DAY)
+
+
+def test_under_other_names_there_must_be_as_many_as_the_roll_has_files() -> None:
+    one = Group(2, 10, (slot(Kind.READ, 5, home=Home.FOLDER),))
+    assert not plain(sums(one, names=1))
+    assert plain(sums(one, names=2))
+
+
+def test_what_is_known_at_a_place_is_asked_of_the_rolls_own_folder() -> None:
+    away = sums(Group(2, 10, (slot(Kind.READ, 5, home=Home.ELSEWHERE),)))
+    assert not away.is_known_at(MAIN)
+    assert sums(Group(2, 10, (slot(Kind.NONE, 5),))).is_known_at(MAIN)
+    assert sums(odd=("x",)).is_known_at(MAIN), "an odd file may be there"
+    assert sums(Group(2, 10, ()), odd=("x",)).files == 3
+
+
+def test_odd_files_are_named() -> None:
+    found = of_odd(["a", "b"], 7)
+    assert (found.files, found.size_bytes, found.is_plain, found.paths) == (2, 7, False, ("a", "b"))
