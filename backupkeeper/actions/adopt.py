@@ -30,6 +30,7 @@ from backupkeeper.core.model import CardListing, PlaceId, Roll, RollFile, RollHe
 from backupkeeper.core.naming import parse_roll_folder, roll_id
 from backupkeeper.core.outcomes import AdoptOutcome, Trouble
 from backupkeeper.manifests.mhl_model import Process
+from backupkeeper.manifests.old_list import tells_of_files
 from backupkeeper.ports.progress import Progress
 
 MOST_NS = (1 << 63) - 1
@@ -212,13 +213,18 @@ def _seal(context: Context, run: Run) -> tuple[Roll, list[str]]:
             "they stay one roll, of that name." if known.id == head.id else "no new roll was made."
         )
         warnings.append(f"These are the {same} of {known.folder}: {rest}")
+        warnings += _only_here(context, files)
         head = known
     return Roll(head=head, files=files, folders=roll.folders, left_out=roll.left_out), warnings
 
 
 def _known_as(context: Context, files: Sequence[RollFile]) -> RollHead | None:
-    """The roll that holds most of these contents, where rolls hold all of them; else None."""
-    contents = {file.content for file in files}
+    """The roll that holds most of these contents, where rolls hold all of them; else None.
+
+    Lists and histories beside the footage are not asked, for each place has its own.
+    """
+    footage = [file for file in files if not tells_of_files(file.path)] or files
+    contents = {file.content for file in footage}
     if context.catalog.sealed_among(contents) != contents:
         return None
     ids = context.catalog.rolls_with(contents)
@@ -230,3 +236,13 @@ def _known_as(context: Context, files: Sequence[RollFile]) -> RollHead | None:
         return head.id == own, len(contents & {file.content for file in roll.files})
 
     return max(heads, key=held)
+
+
+def _only_here(context: Context, files: Sequence[RollFile]) -> list[str]:
+    """Lists and histories beside known footage belong to no roll, so nothing copies them."""
+    sealed = context.catalog.sealed_among(file.content for file in files)
+    lone = sorted(file.path for file in files if file.content not in sealed)
+    if not lone:
+        return []
+    more = f" (and {len(lone) - 1} more of older hashes)" if len(lone) > 1 else ""
+    return [f"{lone[0]}{more} belongs to no roll: it stays only here."]

@@ -37,6 +37,7 @@ from backupkeeper.core.naming import may_lead_to_rolls, parse_roll_folder
 from backupkeeper.core.policy import copies_of
 from backupkeeper.core.taking import same_time
 from backupkeeper.manifests.mhl_model import FOLDER
+from backupkeeper.manifests.old_list import tells_of_files
 from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.progress import Progress, Quiet
 from backupkeeper.transfer.durable import is_temp_name
@@ -303,7 +304,8 @@ def _is_ours(path: str) -> bool:
 def are_all_known(context: Context, drive: OnlineDrive, folder: str, listing: CardListing) -> bool:
     """Whether each file is known here by content, though under the roll of another folder.
 
-    A roll is known by its content: the same files in two folders are one roll, taken in once.
+    A roll is known by its content: the same files in two folders are one roll, taken in once. What
+    older hashes lie beside them is not asked, for each place has its own.
     """
     known = {
         fact.path: fact.content
@@ -312,7 +314,8 @@ def are_all_known(context: Context, drive: OnlineDrive, folder: str, listing: Ca
     }
     contents = context.catalog.contents(known.values())
     sealed = context.catalog.sealed_among(known.values())
-    for entry in listing.files:
+    footage = [entry for entry in listing.files if not tells_of_files(entry.path)]
+    for entry in footage or listing.files:
         content = known.get(f"{folder}/{entry.path}")
         if content not in sealed or contents[content].size != entry.size:
             return False

@@ -8,10 +8,11 @@ Promises:
 """
 
 import os.path
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 
+from backupkeeper.actions.changes import is_within
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import (
     OWN_FOLDER,
@@ -31,8 +32,16 @@ from backupkeeper.core.errors import (
     ReadError,
     UsageError,
 )
-from backupkeeper.core.fitting import possible_paths
-from backupkeeper.core.model import CardEntry, CopyState, PlaceKind, RollFile
+from backupkeeper.core.model import (
+    Blake3,
+    CardEntry,
+    Copy,
+    CopyState,
+    Place,
+    PlaceKind,
+    RollFile,
+    RollId,
+)
 from backupkeeper.core.named import place_named
 from backupkeeper.core.policy import copies_of
 from backupkeeper.core.taking import same_time
@@ -157,47 +166,51 @@ def _known(context: Context, tree: _Tree, _progress: Progress) -> Iterable[Seen]
     """Files with the content that the catalog knows them to have."""
     expected = _expected(context, tree)
     for entry in tree.entries:
-        file = expected.get(f"{tree.below}/{entry.path}".lstrip("/"))
-        is_as_it_was = (
-            file is not None
-            and file.size == entry.size
-            and same_time(file.mtime_ns, entry.mtime_ns)
+        contents = {
+            file.content
+            for file in expected.get(f"{tree.below}/{entry.path}".lstrip("/"), ())
+            if file.size == entry.size and same_time(file.mtime_ns, entry.mtime_ns)
+        }
+        # Two for one name: nobody knows which of them it is.
+        yield Seen(
+            path=entry.path,
+            size=entry.size,
+            content=contents.pop() if len(contents) == 1 else None,
         )
-        content = file.content if file is not None and is_as_it_was else None
-        yield Seen(path=entry.path, size=entry.size, content=content)
 
 
-def _expected(context: Context, tree: _Tree) -> dict[str, RollFile]:
-    """By path on the drive: files of rolls of which the copy there was proven, and not bad since."""
+def _expected(context: Context, tree: _Tree) -> dict[str, list[RollFile]]:
+    """By path on the drive: files of rolls of which the copy there was proven, and not bad since.
+
+    A drive may have a roll under its own paths, so what is asked is which copies it has.
+    """
     if tree.drive is None:
         return {}
-    place, found = tree.drive.place, dict[str, RollFile]()
-    for head in context.catalog.rolls():
-        is_in = head.folder == tree.below or head.folder.startswith(f"{tree.below}/")
-        is_around = f"{tree.below}/".startswith(f"{head.folder}/")
-        if tree.below and not is_in and not is_around:
-            continue
-        copies = copies_of(
-            context.catalog.facts_at(place.id, below=head.folder),
-            {place.id: place},
-            context.config.policy,
-            context.clock.now(),
-        )
-        shown = {
-            (copy.path, copy.content)
-            for group in copies.values()
-            for copy in group
-            if copy.state in SHOWN
-        }
-        if not shown:
-            continue
-        roll = context.catalog.roll(head.id)
-        homes = possible_paths(head.folder, [*(f.path for f in roll.files), *roll.folders])
-        for file in roll.files:
-            for home in homes[file.path]:
-                if (home, file.content) in shown:
-                    found[home] = file
+    place, found = tree.drive.place, dict[str, list[RollFile]]()
+    # Roll by roll, so that memory holds the facts of one.
+    for ident in _rolls_in(context, place, tree.below):
+        files = dict[Blake3, list[RollFile]]()
+        for file in context.catalog.roll(ident).files:
+            files.setdefault(file.content, []).append(file)
+        for copy in _shown(context, place, ident):
+            if is_within(copy.path, tree.below):
+                found.setdefault(copy.path, []).extend(files[copy.content])
     return found
+
+
+def _rolls_in(context: Context, place: Place, below: str) -> Sequence[RollId]:
+    """Rolls of which anything may lie in a folder of a place."""
+    if not below:
+        return [head.id for head in context.catalog.rolls()]
+    here = {fact.content for fact in context.catalog.facts_at(place.id, below=below)}
+    return sorted(context.catalog.rolls_with(here))
+
+
+def _shown(context: Context, place: Place, roll: RollId) -> Iterator[Copy]:
+    facts = (fact for fact in context.catalog.facts_of_roll(roll) if fact.place == place.id)
+    now = context.clock.now()
+    for group in copies_of(facts, {place.id: place}, context.config.policy, now).values():
+        yield from (copy for copy in group if copy.state in SHOWN)
 
 
 def _read(context: Context, tree: _Tree, progress: Progress) -> Sequence[Seen]:

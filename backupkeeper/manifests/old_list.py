@@ -16,6 +16,7 @@ from typing import Final
 from backupkeeper.core.errors import ManifestError
 from backupkeeper.manifests.checksum_list import read_tagged
 from backupkeeper.manifests.formats import BLAKE3, BLAKE3_DIGITS, HEX_DIGITS, Format
+from backupkeeper.manifests.mhl_model import FOLDER
 from backupkeeper.manifests.names import impossible_path
 
 OLD_LIST_LIMIT_BYTES: Final = 64 << 20
@@ -59,6 +60,12 @@ def kind_of_list(name: str) -> str | None:
         return _text(_NAMES.get(match[1]))
     stem, dot, extension = low.rpartition(".")
     return _text(_NAMES.get(extension)) if stem and dot else None
+
+
+def tells_of_files(path: str) -> bool:
+    """Whether a file, by its path, only says what others are: a checksum list, or part of a history."""
+    *folders, name = path.split("/")
+    return FOLDER in folders or kind_of_list(name) is not None
 
 
 def _text(kind: str | None) -> str | None:

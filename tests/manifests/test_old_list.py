@@ -8,7 +8,7 @@ from hypothesis import given, strategies as st
 from backupkeeper.core.errors import ManifestError
 from backupkeeper.manifests.checksum_list import write_list
 from backupkeeper.manifests.names import impossible_path
-from backupkeeper.manifests.old_list import DIGITS, kind_of_list, read_old_list
+from backupkeeper.manifests.old_list import DIGITS, kind_of_list, read_old_list, tells_of_files
 from tests.manifests.names_of_files import PATHS
 
 MD5 = "764efa883dda1e11db47671c4a3bbd9e"
@@ -106,3 +106,18 @@ def test_no_bytes_raise_anything_else_and_no_path_leads_out(data: bytes, name: s
 def test_every_name_comes_back_from_a_list_of_ours(paths: list[str]) -> None:
     data = write_list([(MD5, path) for path in paths], escape_cr=True)
     assert read_old_list(data, "MD5SUMS").said == dict.fromkeys(paths, ("md5", MD5))
+
+
+@pytest.mark.parametrize(
+    ("path", "tells"),
+    [
+        ("Card 1/MD5SUMS", True),
+        ("a.xxh64", True),
+        ("clips/ascmhl/0001_clips_2026-06-12_174501Z.mhl", True),
+        ("MD5SUMS/BOAT0001.MP4", False),
+        ("clips/ascmhl", False),
+        ("0001.WAV", False),
+    ],
+)
+def test_what_only_tells_of_other_files(path: str, tells: bool) -> None:
+    assert tells_of_files(path) is tells

@@ -10,9 +10,10 @@ from backupkeeper.actions.adopt import adopt_folder
 from backupkeeper.actions.adopt_reading import CHUNK_FILES
 from backupkeeper.core.model import Result, Role
 from backupkeeper.ports.progress import Quiet
+from tests.manifests.made_history import Folder, made_generation
 from tests.stories.scoped_yard import ScopedYard
 from tests.stories.test_adopt import stats
-from tests.stories.test_adopt_place import CARD, SOUND, adopt, put
+from tests.stories.test_adopt_place import CARD, OLD, SOUND, adopt, md5_list, put
 from tests.stories.typed import typed
 from tests.stories.yard import QUIET, SHOOT, clip, rot, tree
 
@@ -109,6 +110,54 @@ def test_more_than_the_known_roll_is_a_roll_of_its_own(yard: ScopedYard) -> None
         assert len(context.catalog.rolls()) == 2
 
 
+def put_history(folder: Path, files: dict[str, bytes]) -> None:
+    """The folder's own, made without the program's commands."""
+    history = Folder()
+    history.add(made_generation(files, folder_name=folder.name))
+    (folder / "ascmhl").mkdir()
+    for name, data in history.files.items():
+        (folder / "ascmhl" / name).write_bytes(data)
+        os.utime(folder / "ascmhl" / name, (OLD, OLD))
+
+
+@pytest.mark.parametrize("kind", ["list", "history of a folder in it"])
+def test_old_hashes_that_lie_beside_known_footage_make_no_roll_of_it(
+    yard: ScopedYard, kind: str
+) -> None:
+    put(yard, HERE, CARD)
+    below = "" if kind == "list" else "clips/"
+    files = {f"{below}{path}": data for path, data in RENAMED.items()}
+    there = put(yard, THERE, files, "Travel")
+    if kind == "list":
+        put(yard, THERE, {"MD5SUMS": md5_list(files)}, "Travel")
+    else:
+        put_history(there / "clips", RENAMED)
+    words = [THERE, "--shoot", SHOOT, "--source", "Cam", "--roll", "A001"]
+    said = adopt(yard), adopt(yard, *words, place="Travel")
+    assert [one.code for one in said] == [0, 0], said[1].all
+    (one,) = said[1].json["taken_in"]
+    assert (one["folder"], one["roll_folder"]) == (THERE, HERE)
+    assert any("stays only here" in warning for warning in one["warnings"])
+    before = stats(yard.root / "Travel")
+    assert yard.mirror().copied_files == 0
+    assert stats(yard.root / "Travel") == before
+    assert yard.gaps_of("Card 1") == (Role.CLOUD,)
+    again = adopt(yard, *words, place="Travel")
+    assert again.json["taken_in"] == []
+    assert "known here already" in again.json["rolls"][0]["known"]
+    with yard.context() as context:
+        assert [head.folder for head in context.catalog.rolls()] == [HERE]
+
+
+def test_a_folder_of_lists_alone_is_no_footage_that_is_known(yard: ScopedYard) -> None:
+    put(yard, HERE, CARD)
+    put(yard, THERE, {"A.md5": md5_list(RENAMED), "B.md5": md5_list(CARD)}, "Travel")
+    adopt(yard)
+    words = ["--shoot", SHOOT, "--source", "Cam", "--roll", "A001"]
+    said = adopt(yard, THERE, *words, place="Travel")
+    assert [one["roll_folder"] for one in said.json["taken_in"]] == [THERE], said.all
+
+
 def test_the_same_folder_on_another_drive_is_compared_with_the_roll(yard: ScopedYard) -> None:
     put(yard, HERE, CARD)
     there = put(yard, HERE, CARD, "Travel")
@@ -181,3 +230,21 @@ def test_rolls_that_an_offload_made_are_recognised_too(yard: ScopedYard) -> None
         "Mine/260612 Boatyard/W/1",
         "260612 Boatyard/Originals/Wide/Roll 01",
     ]
+
+
+@pytest.mark.parametrize("files", [CARD, RENAMED], ids=["same names", "other names"])
+def test_compare_knows_it_where_it_lies(yard: ScopedYard, files: dict[str, bytes]) -> None:
+    _, there = both(yard, files)
+    told = typed(yard, "compare", "Main", "Travel", "--json").json
+    assert [len(side) for side in told["only"]] == [0, 0]
+    assert {two["path"] for _, two in told["other_name"]} == {f"{THERE}/{path}" for path in files}
+    halves = [f"{yard.root}/Main/{HERE}", str(there)]
+    inner = typed(yard, "compare", *halves, "--json").json
+    assert inner["same_files"] == len(files) if files is CARD else len(inner["other_name"]) == 3
+    # What changed since is not known, whatever the catalog says of its bytes.
+    name = next(path for path in files if path.endswith(".MP4"))
+    (there / name).write_bytes(clip(88))
+    os.utime(there / name, (OLD + 7, OLD + 7))
+    told = typed(yard, "compare", "Main", "Travel", "--json").json
+    assert [one["path"] for one in told["only"][1]] == [f"{THERE}/{name}"]
+    assert told["only"][1][0]["blake3"] is None
