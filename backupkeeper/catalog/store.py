@@ -16,6 +16,7 @@ Example:
 import heapq
 import sqlite3
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 
 from backupkeeper.catalog import (
@@ -253,7 +254,11 @@ class SqliteCatalog(EncryptedObjects, OutboxRows, Summed):
     def tallies(self, now: datetime, edges: Sequence[timedelta], scale: Scale | None) -> Tallies:
         """Counts over all copies: proofs by place, by age (bins end at ``edges``), over time."""
         with self._asking() as connection:
-            return tallies.tallies(connection, now, edges, scale)
+            counted = tallies.tallies(connection, now, edges)
+        if scale is None:
+            return counted
+        places = {place.id: place for place in self.places()}
+        return replace(counted, firsts=self._firsts(places, scale, now))
 
     def file_groups(self, policy: Policy, now: datetime) -> Mapping[RollId, Sequence[FileGroup]]:
         """The files of every roll that has any, counted by where their copies stand."""

@@ -4,16 +4,18 @@ Promise: an answer never waits for another program that writes, and never fails 
 kept: then they are made on the way.
 """
 
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime
 
 from backupkeeper.catalog import sums
 from backupkeeper.catalog.connected import Connected
 from backupkeeper.core.covers import FileGroup
 from backupkeeper.core.errors import CatalogError
-from backupkeeper.core.model import Place, PlaceId, RollId
+from backupkeeper.core.model import Place, PlaceId, Role, RollId
 from backupkeeper.core.policy import Policy
-from backupkeeper.core.sums import Group, RollSums, Weigher, of_odd
+from backupkeeper.core.standing import FirstTally, Scale
+from backupkeeper.core.sums import Group, RollSums, Weigher, first_steps, of_odd
 
 
 class Summed(Connected):
@@ -56,3 +58,27 @@ class Summed(Connected):
         odd = (*one.odd, *(group.path for group in untold))
         odd_bytes = one.odd_bytes + sum(group.size_bytes for group in untold)
         return [*found, of_odd(odd, odd_bytes)] if odd else found
+
+    def _firsts(
+        self, places: Mapping[PlaceId, Place], scale: Scale, now: datetime
+    ) -> tuple[FirstTally, ...]:
+        """Bytes by role and step of time, of what was ever proven in a role."""
+        roles = {place.id: place.role for place in places.values()}
+        found: Counter[tuple[Role, int]] = Counter()
+        for one in self.roll_sums().values():
+            for group, steps in self._first_steps(one, roles, scale, now):
+                found.update(dict.fromkeys(steps.items(), group.size_bytes))
+        return tuple(
+            FirstTally(role=role, step=step, size_bytes=size)
+            for (role, step), size in found.items()
+        )
+
+    def _first_steps(
+        self, one: RollSums, roles: Mapping[PlaceId, Role], scale: Scale, now: datetime
+    ) -> Iterator[tuple[Group, Mapping[Role, int]]]:
+        told = [(group, first_steps(group, roles, scale, one.sealed, now)) for group in one.groups]
+        if one.odd or any(steps is None for _, steps in told):
+            with self._asking() as connection:
+                alone = [*sums.each(connection, one).groups, *sums.first_proofs(connection, one)]
+            told = [(group, first_steps(group, roles, scale, one.sealed, now)) for group in alone]
+        return ((group, steps) for group, steps in told if steps is not None)

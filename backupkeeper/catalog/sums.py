@@ -11,20 +11,35 @@ Promises:
 
 import json
 import sqlite3
-from collections.abc import Iterable, Mapping
-from typing import Any, Final
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any, Final, NamedTuple
 
 from backupkeeper.catalog import rows
 from backupkeeper.core.model import PlaceId, RollId
-from backupkeeper.core.sums import NEVER, Group, Kind, RollSums, Slot
+from backupkeeper.core.sums import NEVER, Group, Home, Kind, RollSums, Slot
 
 FILES_AT_ONCE: Final = 20_000
 """So many files are summed up under one lock: a fraction of a second."""
 _KIND_COUNT: Final = len(Kind)
 _ODD_FILE: Final = 2
+_UNKNOWN: Final = Slot(
+    PlaceId(""),
+    Home.ELSEWHERE,
+    Kind.NONE,
+    NEVER,
+    NEVER,
+    NEVER,
+    NEVER,
+    NEVER,
+    NEVER,
+    NEVER,
+    NEVER,
+    NEVER,
+)
 # Numbers of ways and results: the schema's tables of these names. Every fact is a match where a copy
 # is not odd; so a proof is undone only by writing anew (and by what ``core.sums`` applies later).
-_COPIES: Final = """
+_PROOF: Final = "f.result = 1 AND (f.way IN (4, 5) OR (f.way IN (2, 3) AND f.cold = 1))"
+_COPIES: Final = f"""
 SELECT rf.path AS file, rf.size AS size, c.place AS place, c.path AS path,
     CASE WHEN c.path = CAST(:folder || rf.path AS BLOB) THEN 2
         WHEN c.path > :folder AND c.path < :behind THEN 1 ELSE 0 END AS home,
@@ -35,6 +50,7 @@ SELECT rf.path AS file, rf.size AS size, c.place AS place, c.path AS path,
     max(CASE WHEN f.way = 4 THEN f.at END) AS attested,
     max(CASE WHEN f.way = 5 THEN f.at END) AS fetched,
     max(CASE WHEN f.way = 6 THEN f.at END) AS looked,
+    min(CASE WHEN {_PROOF} THEN f.at END) AS first,
     max(f.way IN (2, 3, 7)) AS taken_up,
     min(CASE WHEN f.way <> 1 THEN f.version END) AS version,
     max(CASE WHEN f.way <> 1 THEN f.version END) AS other
@@ -64,7 +80,7 @@ FROM m
 SUMS: Final = f"""
 WITH m AS ({_COPIES}), k AS MATERIALIZED ({_KINDS}),
 b AS (
-    SELECT file, size, place, path, home, odd, latest, fetched,
+    SELECT file, size, place, path, home, odd, latest, fetched, COALESCE(first, {NEVER}) AS first,
         CASE WHEN latest IS NOT NULL THEN (place * 3 + home) * {_KIND_COUNT} + kind END AS sign,
         CASE kind WHEN 0 THEN {NEVER} WHEN 1 THEN read WHEN 3 THEN fetched ELSE attested END AS base,
         CASE kind WHEN 0 THEN {NEVER} WHEN 1 THEN read WHEN 3 THEN fetched
@@ -82,26 +98,40 @@ s AS MATERIALIZED (
         whole_file AS (newest_first ROWS BETWEEN UNBOUNDED PRECEDING AND UNBOUNDED FOLLOWING)
 )
 SELECT 0 AS what, stands, NULL AS sign, count(*), sum(size), min(file), NULL, NULL, NULL, NULL, NULL,
-    NULL
+    NULL, NULL
 FROM s WHERE nth = 1 AND NOT is_odd GROUP BY stands
 UNION ALL
 SELECT 1, stands, min(sign), nth, min(base), max(base), min(seen), max(seen),
-    COALESCE(min(fetched), {NEVER}), COALESCE(max(fetched), {NEVER}), max(latest), NULL
+    COALESCE(min(fetched), {NEVER}), COALESCE(max(fetched), {NEVER}), max(latest), min(first), max(first)
 FROM s WHERE NOT is_odd AND sign IS NOT NULL GROUP BY stands, nth
 UNION ALL
-SELECT 2, NULL, NULL, size, file, NULL, NULL, NULL, NULL, NULL, NULL, NULL
+SELECT 2, NULL, NULL, size, file, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL
 FROM s WHERE nth = 1 AND is_odd
 UNION ALL
-SELECT 3, NULL, place, count(DISTINCT path), NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL
+SELECT 3, NULL, place, count(DISTINCT path), NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL, NULL
 FROM s WHERE home > 0 AND sign IS NOT NULL AND place IN (SELECT place FROM s WHERE home = 1)
 GROUP BY place
 """
 """Takes ``roll`` (its number), ``folder`` (with a slash), ``behind`` (what comes after all in it), ``each``."""
+_FIRSTS: Final = f"""
+SELECT rf.size, c.place, COALESCE(min(f.at), {NEVER})
+FROM roll_files rf JOIN copies c ON c.content = rf.content LEFT JOIN facts f ON f.copy = c.no AND {_PROOF}
+WHERE rf.roll = ? AND rf.path = ? GROUP BY c.no
+"""
 _LACKING: Final = (
     "SELECT r.no, r.folder, r.file_count FROM rolls r "
     "WHERE NOT EXISTS (SELECT 1 FROM sums s WHERE s.roll = r.no)"
 )
 _PUT: Final = "INSERT OR REPLACE INTO sums (roll, stamp, said) VALUES (?, random(), ?)"
+
+
+class _Head(NamedTuple):
+    """Of a roll's sums, what is not told by ``said``."""
+
+    id: RollId
+    number: int
+    sealed: int
+    stamp: int
 
 
 def add_some(connection: sqlite3.Connection) -> bool:
@@ -135,8 +165,8 @@ def read(
     """
     places = _places(connection)
     found: dict[RollId, RollSums] = {}
-    for number, ident, folder, stamp in connection.execute(
-        "SELECT r.no, r.id, r.folder, s.stamp FROM rolls r LEFT JOIN sums s ON s.roll = r.no "
+    for number, ident, folder, sealed, stamp in connection.execute(
+        "SELECT r.no, r.id, r.folder, r.sealed_at, COALESCE(s.stamp, random()) FROM rolls r LEFT JOIN sums s ON s.roll = r.no "
         "ORDER BY r.shoot, r.source, r.name, r.id"
     ).fetchall():
         roll = RollId(ident)
@@ -144,23 +174,20 @@ def read(
         if before is not None and before.stamp == stamp and before.number == number:
             found[roll] = before
             continue
-        kept = _kept(connection, places, roll, number) if stamp is not None else None
-        if kept is None:
-            (new,) = connection.execute("SELECT random()").fetchone()
-            kept = _from(_said(connection, number, folder), places, roll, number, new)
-        found[roll] = kept
+        head = _Head(roll, number, sealed, stamp)
+        found[roll] = _kept(connection, places, head) or _from(
+            _said(connection, number, folder), places, head
+        )
     return found
 
 
 def _kept(
-    connection: sqlite3.Connection, places: Mapping[int, PlaceId], roll: RollId, number: int
+    connection: sqlite3.Connection, places: Mapping[int, PlaceId], head: _Head
 ) -> RollSums | None:
-    """What the table says; None: it is not in the form in which it was put there."""
-    said, stamp = connection.execute(
-        "SELECT said, stamp FROM sums WHERE roll = ?", (number,)
-    ).fetchone()
+    """What the table says; None: nothing, or it is not in the form in which it was put there."""
+    said = connection.execute("SELECT said FROM sums WHERE roll = ?", (head.number,)).fetchone()
     try:
-        return _from(said, places, roll, number, stamp)
+        return _from(said[0], places, head) if said is not None else None
     except (ValueError, TypeError, LookupError):
         return None
 
@@ -171,7 +198,24 @@ def each(connection: sqlite3.Connection, sums: RollSums) -> RollSums:
         "SELECT folder FROM rolls WHERE no = ?", (sums.number,)
     ).fetchone()
     said = _said(connection, sums.number, folder, is_each=True)
-    return _from(said, _places(connection), sums.id, sums.number, sums.stamp)
+    head = _Head(sums.id, sums.number, sums.sealed, sums.stamp)
+    return _from(said, _places(connection), head)
+
+
+def first_proofs(connection: sqlite3.Connection, sums: RollSums) -> Iterator[Group]:
+    """A group for each of a roll's odd files, in which nothing stands but when it was first proven where."""
+    places = _places(connection)
+    for path in sums.odd:
+        rows_found = connection.execute(_FIRSTS, (sums.number, rows.path_bytes(path))).fetchall()
+        yield Group(
+            files=1,
+            size_bytes=rows_found[0][0],
+            slots=tuple(
+                _UNKNOWN._replace(place=places[place], first=first, first_last=first)
+                for _, place, first in rows_found
+            ),
+            path=path,
+        )
 
 
 def _places(connection: sqlite3.Connection) -> dict[int, PlaceId]:
@@ -195,7 +239,7 @@ def _said(
             slots[stands] = []
         elif what == 1:
             at, kind = divmod(sign, _KIND_COUNT)
-            nth, *dates = told[:8]
+            nth, *dates = told
             slots[stands].append((nth, [*divmod(at, 3), kind, *dates]))
         elif what == _ODD_FILE:
             odd_bytes += told[0]
@@ -207,14 +251,13 @@ def _said(
     return json.dumps([list(groups.values()), odd, odd_bytes, list(names.items())])
 
 
-def _from(
-    said: str, places: Mapping[int, PlaceId], roll: RollId, number: int, stamp: int
-) -> RollSums:
+def _from(said: str, places: Mapping[int, PlaceId], head: _Head) -> RollSums:
     groups, odd, odd_bytes, names = json.loads(said)
     return RollSums(
-        id=roll,
-        number=number,
-        stamp=stamp,
+        id=head.id,
+        number=head.number,
+        sealed=head.sealed,
+        stamp=head.stamp,
         groups=tuple(
             Group(files, size, _slots(slots, places), rows.path_from(bytes.fromhex(path)))
             for files, size, path, slots in groups

@@ -15,15 +15,14 @@ from typing import Final
 
 from backupkeeper.catalog import rows
 from backupkeeper.catalog.standings import COUNTS_FROM
-from backupkeeper.core.model import Blake3, PlaceId, Role
-from backupkeeper.core.standing import AgeTally, FirstTally, PlaceTally, Scale, Tallies
+from backupkeeper.core.model import Blake3, PlaceId
+from backupkeeper.core.standing import AgeTally, PlaceTally, Tallies
 
 # Numbers of ways and results: the schema's tables of these names.
 _PROOF: Final = "f.result = 1 AND (f.way IN (4, 5) OR (f.way IN (2, 3) AND f.cold = 1))"
 _MARKS: Final = f"""
 SELECT c.no AS copy, c.place AS place, c.content AS content,
     max(CASE WHEN {_PROOF} AND f.at <= :now THEN f.at END) AS proof,
-    min(CASE WHEN {_PROOF} AND f.at <= :now THEN f.at END) AS first,
     max(f.result <> 1) AS odd,
     max(CASE WHEN f.way = 1 THEN f.at END) AS written,
     min(CASE WHEN f.way <> 1 AND f.result = 1 THEN f.version END)
@@ -55,10 +54,6 @@ EXISTS (
 """
 MOST_EDGES: Final = 8
 _NEVER: Final = 2**62
-_ROLES: Final = len(Role)
-_ROLE: Final = " ".join(
-    ["CASE p.role", *(f"WHEN '{role.value}' THEN {n}" for n, role in enumerate(Role)), "END"]
-)
 _BIN: Final = " + ".join(f"(:now - h.proof >= :edge{number})" for number in range(MOST_EDGES))
 TALLIES: Final = f"""
 WITH m AS MATERIALIZED ({_MARKS}), back AS MATERIALIZED (
@@ -69,12 +64,7 @@ WITH m AS MATERIALIZED ({_MARKS}), back AS MATERIALIZED (
             AND NOT (m.mixed AND {_ANOTHER})
             AND m.proof >= COALESCE(b.counts_from, m.proof) THEN m.proof
     END AS proof
-    FROM m JOIN back b ON b.no = m.place WHERE NOT (m.odd AND {_GONE})
-), firsts AS (
-    -- Content and role in one number: sorting 600,000 of those takes half as long (measured).
-    SELECT m.content * {_ROLES} + {_ROLE} AS what, min(m.first) AS first
-    FROM m JOIN places p ON p.no = m.place
-    WHERE m.first IS NOT NULL GROUP BY what
+    FROM m CROSS JOIN back b ON b.no = m.place WHERE NOT (m.odd AND {_GONE})
 )
 SELECT 'age', i.id, CASE
         WHEN h.proof IS NULL THEN NULL
@@ -82,12 +72,6 @@ SELECT 'age', i.id, CASE
     END AS bin, count(*), COALESCE(sum(k.size), 0), max(h.proof), min(h.proof), sum(h.fetched)
 FROM held h JOIN place_ids i ON i.no = h.place LEFT JOIN contents k ON k.no = h.content
 GROUP BY h.place, bin
-UNION ALL
-SELECT 'first', n.what % {_ROLES} AS role, (max(n.first, r.sealed_at) - :begin) / :length AS step,
-    0, sum(rf.size), NULL, NULL, NULL
-FROM firsts n CROSS JOIN roll_files rf ON rf.content = n.what / {_ROLES}
-CROSS JOIN rolls r ON r.no = rf.roll
-GROUP BY role, step
 UNION ALL
 SELECT 'missing', i.id, NULL, count(*), NULL, NULL, NULL, NULL
 FROM (
@@ -98,31 +82,23 @@ UNION ALL
 SELECT 'changed', lower(hex(i.blake3)), NULL, NULL, NULL, NULL, NULL, NULL
 FROM m JOIN content_ids i ON i.no = m.content WHERE m.odd AND {_CHANGED}
 """
-"""Takes ``now``, ``begin``, ``length`` and ``edge0`` to ``edge7``, all in microseconds."""
+"""Takes ``now`` and ``edge0`` to ``edge7``, all in microseconds."""
 
 
-def tallies(
-    connection: sqlite3.Connection, now: datetime, edges: Sequence[timedelta], scale: Scale | None
-) -> Tallies:
-    """Everything that is counted.
+def tallies(connection: sqlite3.Connection, now: datetime, edges: Sequence[timedelta]) -> Tallies:
+    """Everything that is counted copy by copy.
 
     Args:
         connection: the catalog's.
         now: the present time.
         edges: ages at which one bin ends and the next begins, rising; at most ``MOST_EDGES``.
-        scale: steps of time for what was first proven; None: none are told.
     """
     microsecond = timedelta(microseconds=1)
-    values = {
-        "now": rows.micros(now),
-        "begin": rows.micros(scale.begin) if scale is not None else 0,
-        "length": scale.length // microsecond if scale is not None else 1,
-    }
+    values = {"now": rows.micros(now)}
     ends = [edge // microsecond for edge in edges] + [_NEVER] * (MOST_EDGES - len(edges))
     values |= {f"edge{number}": end for number, end in enumerate(ends)}
     places: dict[PlaceId, PlaceTally] = {}
     ages: list[AgeTally] = []
-    firsts: list[FirstTally] = []
     changed: set[Blake3] = set()
     missing: dict[PlaceId, int] = {}
     for kind, name, number, files, size, last, oldest, fetched in connection.execute(
@@ -137,14 +113,11 @@ def tallies(
             places[place] = _joined(places.get(place, PlaceTally()), found)
         elif kind == "missing":
             missing[PlaceId(name)] = files
-        elif kind == "changed":
+        else:
             changed.add(Blake3(name))
-        elif scale is not None:
-            firsts.append(FirstTally(role=tuple(Role)[name], step=number, size_bytes=size))
     return Tallies(
         places=places,
         ages=tuple(ages),
-        firsts=tuple(firsts),
         changed=frozenset(changed),
         missing=missing,
     )

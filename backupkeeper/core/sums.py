@@ -21,6 +21,7 @@ from typing import Final, NamedTuple
 from backupkeeper.core.covers import FileGroup
 from backupkeeper.core.model import CopyState, Place, PlaceId, Role, RollId, Standing, Way
 from backupkeeper.core.policy import Policy
+from backupkeeper.core.standing import Scale
 
 NEVER: Final = -(2**63)
 _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
@@ -52,7 +53,8 @@ class Slot(NamedTuple):
     """One copy of each file of a group: the first and the last of each date.
 
     ``base``: of the proof that counts; ``seen``: the same, or of a look that keeps it young;
-    ``fetched``: of the newest fetch (``Kind.BOTH``); ``latest``: of the newest fact.
+    ``fetched``: of the newest fetch (``Kind.BOTH``); ``latest``: of the newest fact; ``first``: of the
+    earliest proof, whatever came after it.
     """
 
     place: PlaceId
@@ -65,6 +67,8 @@ class Slot(NamedTuple):
     fetched: int
     fetched_last: int
     latest: int
+    first: int
+    first_last: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +86,7 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class RollSums:
-    """One roll. ``stamp`` is another one whenever a fact was added or removed since.
+    """One roll, and when it was sealed. ``stamp`` is another one whenever a fact was added or removed since.
 
     ``odd`` are the paths of files that must be looked at fact by fact: something bad was ever seen of a
     copy, or its proofs don't belong together. ``names``: how many paths in the roll's folder copies
@@ -91,6 +95,7 @@ class RollSums:
 
     id: RollId
     number: int
+    sealed: int
     stamp: int
     groups: tuple[Group, ...]
     odd: tuple[str, ...]
@@ -212,6 +217,40 @@ class Weigher:
             and slot.base >= self._counts_from.get(slot.place, NEVER)
             and seen >= since
         )
+
+
+def first_steps(
+    group: Group, roles: Mapping[PlaceId, Role], scale: Scale, sealed: int, now: datetime
+) -> Mapping[Role, int] | None:
+    """In which step of time all files of a group were first proven in each role, once the roll was sealed.
+
+    Args:
+        group: of a roll.
+        roles: of all places.
+        scale: the steps.
+        sealed: when the roll was.
+        now: the present time; what is dated after it does not count.
+
+    Returns:
+        The number of the step, for roles in which there ever was a proof; None: not the same for all files.
+    """
+    present, begin = micros(now), micros(scale.begin)
+    earliest: dict[Role, tuple[int, int]] = {}
+    for slot in group.slots:
+        role, first, last = roles.get(slot.place), slot.first, slot.first_last
+        if role is None or last == NEVER or first > present:
+            continue
+        if first == NEVER or last > present:
+            return None
+        known = earliest.get(role, (first, last))
+        earliest[role] = min(known[0], first), min(known[1], last)
+    found = {}
+    for role, bounds in earliest.items():
+        one, other = ((max(at, sealed) - begin) // (scale.length // _TICK) for at in bounds)
+        if one != other:
+            return None
+        found[role] = one
+    return found
 
 
 def of_odd(paths: Iterable[str], size_bytes: int) -> FileGroup:

@@ -7,8 +7,10 @@ import ast
 import os
 import signal
 import sqlite3
+from collections import Counter
 from collections.abc import Callable
 from contextlib import closing, suppress
+from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -19,7 +21,8 @@ from backupkeeper.actions.survey import Surveyor
 from backupkeeper.catalog.foreign import Checked
 from backupkeeper.catalog.merge import merge
 from backupkeeper.catalog.store import open_catalog
-from backupkeeper.core.model import Way
+from backupkeeper.core.model import Blake3, Role, Way
+from backupkeeper.core.standing import Scale
 from tests.actions.survey_world import (
     DAY,
     MAIN,
@@ -115,6 +118,41 @@ def test_whatever_happens_sums_come_to_what_the_facts_come_to(
             step(made, surveyor)
             assert counted(made) == one_by_one(made)
             assert surveyor.survey(made.mounted) == made.by_brute_force()
+
+
+def firsts_one_by_one(made: World, scale: Scale) -> Counter[tuple[Role, int]]:
+    """Of each file of each roll, in each role the earliest proof of any copy, from all facts."""
+    roles = {one.id: one.role for one in made.mine.places()}
+    found: Counter[tuple[Role, int]] = Counter()
+    for head in made.mine.rolls():
+        proofs: dict[tuple[Blake3, Role], datetime] = {}
+        for fact in made.mine.facts_of_roll(head.id):
+            if fact.is_proof and fact.at <= made.clock.at and fact.place in roles:
+                key = fact.content, roles[fact.place]
+                proofs[key] = min(fact.at, proofs.get(key, fact.at))
+        for file in made.mine.roll(head.id).files:
+            for role in Role:
+                at = proofs.get((file.content, role))
+                if at is not None:
+                    at = max(at, head.sealed_at)
+                    found[role, (at - scale.begin) // scale.length] += file.size
+    return found
+
+
+@settings(deadline=None, max_examples=100)
+@given(st.lists(ALL_STEPS, max_size=8), st.sampled_from([DAY / 2, DAY, 40 * DAY]))
+def test_what_was_first_proven_when_is_counted_as_file_by_file(
+    steps: list[Step], length: timedelta
+) -> None:
+    scale = Scale(begin=NOW, length=length, count=9)
+    with world() as made:
+        well(made)
+        surveyor = Surveyor(made.context)
+        for step in steps:
+            step(made, surveyor)
+            counts = made.mine.tallies(made.clock.at, [], scale).firsts
+            found = Counter({(one.role, one.step): one.size_bytes for one in counts})
+            assert found == firsts_one_by_one(made, scale)
 
 
 @settings(deadline=None, max_examples=50)

@@ -7,7 +7,19 @@ import pytest
 
 from backupkeeper.core.model import CopyState, Place, PlaceId, PlaceKind, Role, RollId, Standing
 from backupkeeper.core.policy import Policy
-from backupkeeper.core.sums import NEVER, Group, Home, Kind, RollSums, Slot, Weigher, micros, of_odd
+from backupkeeper.core.standing import Scale
+from backupkeeper.core.sums import (
+    NEVER,
+    Group,
+    Home,
+    Kind,
+    RollSums,
+    Slot,
+    Weigher,
+    first_steps,
+    micros,
+    of_odd,
+)
 
 NOW = datetime(2026, 6, 12, 18, 30, tzinfo=UTC)
 DAY = timedelta(days=1)
@@ -51,7 +63,7 @@ def slot(
     looks = base if seen is None else (days_ago(seen), days_ago(seen))
     fetches = (NEVER, NEVER) if fetched is None else (days_ago(fetched), days_ago(fetched))
     dates = [days_ago(last), *(at for pair in (base, looks, fetches) for at in pair)]
-    return Slot(place, home, kind, *base, *looks, *fetches, max(dates))
+    return Slot(place, home, kind, *base, *looks, *fetches, max(dates), *base)
 
 
 def states(one: Weigher, *slots: Slot) -> list[CopyState] | None:
@@ -128,7 +140,14 @@ def test_of_each_role_the_oldest_of_the_best_proofs_is_told() -> None:
 
 def sums(*groups: Group, odd: tuple[str, ...] = (), names: int = 0) -> RollSums:
     return RollSums(
-        id=RollId("r"), number=1, stamp=1, groups=groups, odd=odd, odd_bytes=0, names={MAIN: names}
+        id=RollId("r"),
+        number=1,
+        sealed=0,
+        stamp=1,
+        groups=groups,
+        odd=odd,
+        odd_bytes=0,
+        names={MAIN: names},
     )
 
 
@@ -183,3 +202,37 @@ def test_what_is_known_at_a_place_is_asked_of_the_rolls_own_folder() -> None:
 def test_odd_files_are_named() -> None:
     found = of_odd(["a", "b"], 7)
     assert (found.files, found.size_bytes, found.is_plain, found.paths) == (2, 7, False, ("a", "b"))
+
+
+def first(place: PlaceId, oldest: float | None, newest: float | None) -> Slot:
+    """First proven so many days ago; None: some never were."""
+    bounds = (NEVER if days is None else days_ago(days) for days in (oldest, newest))
+    made, last = bounds
+    return slot(Kind.NONE, 1, place=place)._replace(first=made, first_last=last)
+
+
+@pytest.mark.parametrize(
+    ("slots", "steps"),
+    [
+        ([], {}),
+        ([first(MAIN, None, None)], {}),
+        ([first(MAIN, None, 5)], None),
+        ([first(MAIN, 15, 11)], {Role.PRIMARY: 1}),
+        ([first(MAIN, 10, 10)], {Role.PRIMARY: 2}),
+        ([first(MAIN, 15, 9)], None),
+        # Of two places in one role the earlier counts, and what is before the sealing is of its day.
+        ([first(MAIN, 9, 1), first(SPARE, 15, 12)], {Role.PRIMARY: 1}),
+        ([first(MAIN, 400, 18)], {Role.PRIMARY: 1}),
+        ([first(MAIN, 15, 15), first(VAULT, 5, 5)], {Role.PRIMARY: 1, Role.CLOUD: 2}),
+        # What is dated after now is not known yet.
+        ([first(MAIN, -1, -2), first(VAULT, 5, 5)], {Role.CLOUD: 2}),
+        ([first(MAIN, 5, -1)], None),
+        ([first(PlaceId("other"), 5, 5)], {}),
+    ],
+)
+def test_in_which_step_of_time_a_group_was_first_proven(
+    slots: list[Slot], steps: dict[Role, int] | None
+) -> None:
+    scale = Scale(begin=NOW - 30 * DAY, length=10 * DAY, count=4)
+    found = first_steps(Group(2, 10, tuple(slots)), ROLES, scale, days_ago(18), NOW)
+    assert found == steps
