@@ -233,6 +233,38 @@ class _Tally:
         )
 
 
+_Stands = tuple[tuple[PlaceId, CopyState], ...]
+
+
+def _stands(copies: Iterable[Copy]) -> _Stands:
+    return tuple((copy.place, copy.state) for copy in copies)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Lacks:
+    """What follows for a file from where its copies stand, and in which state.
+
+    ``wanted``: places that could be given one, and from which drives.
+    """
+
+    filled: frozenset[Role]
+    wanted: Mapping[PlaceId, frozenset[PlaceId]]
+
+
+def _lacks(
+    own: Sequence[Copy], every: Sequence[Copy], places: Mapping[PlaceId, Place], policy: Policy
+) -> _Lacks:
+    roles = policy.roles or ALL_ROLES
+    return _Lacks(
+        filled=filled_roles(every, places, roles, policy),
+        wanted={
+            place.id: _sources(every, place, places)
+            for place in places.values()
+            if wants(own, every, place, places, policy)
+        },
+    )
+
+
 def need_of(
     roll: Roll, copies: Mapping[Blake3, Sequence[Copy]], around: Circumstances
 ) -> RollNeed | None:
@@ -252,24 +284,25 @@ def need_of(
     tallies: dict[PlaceId, _Tally] = {}
     fewest = len(roles)
     harmed = harmed_at(copy for file in roll.files for copy in lying.own(file))
-    targets = [place for place in places.values() if place.role in roles]
+    alike: dict[tuple[_Stands, _Stands], _Lacks] = {}  # most files of a roll stand as others do
     for file in roll.files:
         every = copies.get(file.content, ())
         own = lying.own(file)
-        filled = filled_roles(every, places, roles, policy)
+        stands = _stands(own), _stands(every)
+        if stands not in alike:
+            alike[stands] = _lacks(own, every, places, policy)
+        filled = alike[stands].filled
         fewest = min(fewest, len(filled))
         for copy in _one_a_place(own, places):
             tally = tallies.setdefault(copy.place, _Tally())
             _count(tally, copy, file, filled, around, harmed.get(copy.place))
             if copy.state is CopyState.DAMAGED:
                 _count_mendable(tally, copy, file, every, around)
-        for place in targets:
-            if not wants(own, every, place, places, policy):
-                continue
-            files, size = wanted.get(place.id, (0, 0))
-            wanted[place.id] = files + 1, size + file.size
-            sources = found.setdefault(place.id, {})
-            for one in _sources(every, place, places):
+        for target, whence in alike[stands].wanted.items():
+            files, size = wanted.get(target, (0, 0))
+            wanted[target] = files + 1, size + file.size
+            sources = found.setdefault(target, {})
+            for one in whence:
                 sources[one] = sources.get(one, 0) + 1
     at = {place: tally.standing() for place, tally in tallies.items()}
     if not covered.gaps and not any(_is_news(standing) for standing in at.values()) and not wanted:
