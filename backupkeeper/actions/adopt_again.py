@@ -8,11 +8,10 @@ Promises:
 
 from collections.abc import Sequence
 
-from backupkeeper.actions.adopt_reading import make_durable
 from backupkeeper.actions.changes import drive_of, originals_in
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.histories import record_arrival
-from backupkeeper.actions.online import OnlineDrive, holding
+from backupkeeper.actions.online import OnlineDrive, holding, make_durable
 from backupkeeper.actions.proving import prove_copy
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.core.fitting import possible_paths

@@ -13,7 +13,7 @@ from backupkeeper.actions.changes import originals_in
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.found_history import FoundHistory
 from backupkeeper.actions.old_hashes import OldSaid
-from backupkeeper.actions.online import OnlineDrive
+from backupkeeper.actions.online import OnlineDrive, make_durable
 from backupkeeper.actions.proving import prove_copy
 from backupkeeper.core.adopting import Named
 from backupkeeper.core.errors import (
@@ -26,7 +26,6 @@ from backupkeeper.core.model import CardEntry, CardListing, Content, Fact, Resul
 from backupkeeper.core.scrub import read_order
 from backupkeeper.manifests.old_list import SHA256
 from backupkeeper.ports.progress import Progress
-from backupkeeper.transfer.failures import write_failure
 from backupkeeper.transfer.hashing import FURTHER_DIGESTS
 from backupkeeper.transfer.pipeline import Job, copy_files
 
@@ -91,14 +90,6 @@ def read_all(context: Context, run: Run, progress: Progress) -> None:
     run.history.check_agreed(run.contradicted)
     if not run.found:
         raise ReadError(run.drive.absolute(run.folder), errno.EIO)
-
-
-def make_durable(context: Context, drive: OnlineDrive) -> None:
-    """What a person copied there may lie in memory only, its folders' entries too."""
-    try:
-        context.files.sync_tree(drive.root)
-    except OSError as error:
-        raise write_failure(drive.root, error, syncing=True) from error
 
 
 def _not_read_yet(context: Context, run: Run) -> list[CardEntry]:

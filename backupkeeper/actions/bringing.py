@@ -23,6 +23,7 @@ from backupkeeper.actions.room import room_needed
 from backupkeeper.core.errors import BackupkeeperError, DriveGoneError, OutOfReachError
 from backupkeeper.core.fitting import fit_names
 from backupkeeper.core.model import Copy, CopyState, Fact, PlaceId, Roll, RollFile
+from backupkeeper.core.moving import Moved
 from backupkeeper.core.naming import limits_of
 from backupkeeper.core.needs import READABLE
 from backupkeeper.core.outcomes import MirrorOutcome, Trouble
@@ -42,6 +43,7 @@ class Bringing:
     waiting: list[str] = field(default_factory=list)
     troubles: list[Trouble] = field(default_factory=list)
     not_cold: dict[str, str] = field(default_factory=dict)
+    moved: list[Moved] = field(default_factory=list)
 
     def tell(self, place: str, path: str, error: BackupkeeperError) -> None:
         """A trouble; one that ends a whole drive comes back for every further file: told once."""
@@ -57,6 +59,7 @@ class Bringing:
             waiting=tuple(self.waiting),
             troubles=tuple(self.troubles),
             not_cold=self.not_cold,
+            moved=tuple(self.moved),
         )
 
 

@@ -28,8 +28,23 @@ def mount_of(copy: Copy) -> str | None:
     return copy.latest.mount if copy.latest is not None and well else None
 
 
-def copies_here(context: Context, drive: OnlineDrive, roll: Roll, chosen: Selection) -> list[Asked]:
-    """Copies of a roll's files that facts put on this drive, with the mount of the last writing."""
+def copies_here(
+    context: Context,
+    drive: OnlineDrive,
+    roll: Roll,
+    chosen: Selection,
+    *,
+    read: Collection[str] = (),
+) -> list[Asked]:
+    """Copies of a roll's files that facts put on this drive, with the mount of the last writing.
+
+    Args:
+        context: the world.
+        drive: which.
+        roll: sealed.
+        chosen: what is asked for.
+        read: paths that were read just now, and are left out.
+    """
     homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
     by_place: dict[str, RollFile] = {home: file for file in roll.files for home in homes[file.path]}
     latest: dict[str, Fact] = {}
@@ -39,6 +54,7 @@ def copies_here(context: Context, drive: OnlineDrive, roll: Roll, chosen: Select
             continue
         if fact.path not in latest or latest[fact.path].at <= fact.at:
             latest[fact.path] = fact
+    missing = {path for path, fact in latest.items() if fact.result is Result.MISSING}
     found = [
         Asked(
             path=path,
@@ -47,17 +63,20 @@ def copies_here(context: Context, drive: OnlineDrive, roll: Roll, chosen: Select
             mount=fact.mount if fact.result is Result.MATCHES else None,
         )
         for path, fact in latest.items()
-        if chosen.covers(path)
     ]
-    if chosen.path is None and len(latest) < len(roll.files):
-        found += _elsewhere(context, drive, roll, latest.keys())
-    return in_one_sweep(context, drive, found)
+    if missing or len(latest) < len(roll.files):
+        elsewhere = _elsewhere(context, drive, roll, latest.keys())
+        moved = {one.file.path for one in elsewhere}
+        found = [one for one in found if one.path not in missing or one.file.path not in moved]
+        found += elsewhere
+    meant = (one for one in found if chosen.covers_any([one.path, *homes[one.file.path]]))
+    return in_one_sweep(context, drive, (one for one in meant if one.path not in read))
 
 
 def _elsewhere(
     context: Context, drive: OnlineDrive, roll: Roll, known: Collection[str]
 ) -> list[Asked]:
-    """Copies on a drive that has the roll, but not in the roll's own folder."""
+    """Copies on a drive that has the roll, or some of it, but not in the roll's own folder."""
     now = roll_now(context, roll.head.id)
     lying = Lying(roll, now.copies, now.places, now.trees)
     found = {

@@ -7,6 +7,7 @@ from typing import TypeVar
 from backupkeeper.core.clip_harm import ClipHarm
 from backupkeeper.core.harm import CAME_RIGHT
 from backupkeeper.core.model import Fact, Result
+from backupkeeper.core.moving import Moved
 from backupkeeper.core.outcomes import Checked, Finding, Trouble, VerifyOutcome
 
 _T = TypeVar("_T")
@@ -30,6 +31,7 @@ class VerifyRun:
     read_bytes: int = 0
     reads_on: bool = False
     """Whether reading goes on where a drive as a whole is in doubt."""
+    moved: list[Moved] = field(default_factory=list)
     results: dict[str, list[Result]] = field(default_factory=dict)
     """What was read at each place, by its name, in this order."""
     doubted: set[str] = field(default_factory=set)
@@ -71,6 +73,7 @@ class VerifyRun:
             seconds=seconds,
             begun_files=self.begun_files,
             read_bytes=self.read_bytes,
+            moved=tuple(self.moved),
         )
 
 

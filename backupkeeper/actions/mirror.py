@@ -3,9 +3,10 @@
 Promises:
 1. Bytes that rotted on the source are never copied on (see ``actions.bringing``).
 2. A damaged or merely unproven copy is never written over: the outcome says what stands there.
+3. What a person moved on a drive is looked for there first (``actions.moved``), and not copied again.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from backupkeeper.actions.bringing import (
     Bringing,
@@ -15,6 +16,7 @@ from backupkeeper.actions.bringing import (
     no_room,
 )
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.moved import find_moved
 from backupkeeper.actions.one_roll import RollNow, drive_here, roll_now
 from backupkeeper.actions.online import OnlineDrive, holding, online_drives
 from backupkeeper.core.lying import Lying
@@ -92,21 +94,41 @@ def _mirror(
     context: Context, drives: Sequence[OnlineDrive], away: Sequence[str], progress: Progress
 ) -> MirrorOutcome:
     run = Bringing()
-    for role in (Role.PRIMARY, Role.SECONDARY):
+    asked = [one for one in (Role.PRIMARY, Role.SECONDARY) if one in context.config.policy.roles]
+    lacking = {role: _heads_lacking(context, role) for role in asked}
+    suspects = {head.id for heads in lacking.values() for head in heads}
+    for drive in drives:
+        _find_moved(context, drive, suspects, run, progress)
+    for role, heads in lacking.items():
         here = [drive for drive in drives if drive.place.role is role]
-        if role not in context.config.policy.roles:
+        if here:
+            for head in heads:
+                _mirror_to_role(context, drives, here, head, run, progress)
             continue
-        heads = _heads_lacking(context, role)
-        if heads and not here:
+        left = sum(_lacks(roll_now(context, head.id), role) for head in heads)
+        if left:
             run.waiting.append(
-                f"{len(heads)} rolls have no whole copy on a {role} drive, and none is here. "
+                f"{left} rolls have no whole copy on a {role} drive, and none is here. "
                 + " ".join(away)
             )
-            continue
-        for head in heads:
-            _mirror_to_role(context, drives, here, head, run, progress)
     progress.end()
     return run.outcome()
+
+
+def _find_moved(
+    context: Context,
+    drive: OnlineDrive,
+    rolls: Collection[RollId],
+    run: Bringing,
+    progress: Progress,
+) -> None:
+    """What a person moved on a drive is not lacking there, and is copied from where it lies now."""
+    if not rolls:
+        return
+    again = find_moved(context, drive, rolls, progress)
+    run.moved += again.moves
+    if again.not_cold:
+        run.not_cold[drive.place.name] = again.not_cold
 
 
 def _heads_lacking(context: Context, role: Role) -> list[RollHead]:
@@ -136,6 +158,13 @@ def _mirror_to_role(
     if target is None:
         return
     bring(context, now, wanted, target, {drive.place.id: drive for drive in drives}, run, progress)
+
+
+def _lacks(now: RollNow, role: Role) -> bool:
+    """Whether a role has nothing of a file."""
+    lying = Lying(now.roll, now.copies, now.places, now.trees)
+    best = (best_per_role(lying.own(file), now.places, [role])[role] for file in now.roll.files)
+    return any(one.state in WANTING for one in best)
 
 
 def _wanted(now: RollNow, role: Role, run: Bringing) -> list[RollFile]:

@@ -27,6 +27,7 @@ from backupkeeper.drives.marker import MARKER_LIMIT_BYTES, Marker, decode_marker
 from backupkeeper.ports.files import EntryKind, Files, Handle, Stat
 from backupkeeper.ports.mounts import DeviceInfo, Mount
 from backupkeeper.transfer.coldpolicy import ColdPolicy, cold_policy
+from backupkeeper.transfer.failures import write_failure
 
 OWN_FOLDER = ".backupkeeper"
 MARKER_PATH = f"{OWN_FOLDER}/place.json"
@@ -318,3 +319,15 @@ def place_holding(drives: list[OnlineDrive], path: str) -> OnlineDrive | None:
 def relative_to(drive: OnlineDrive, path: str) -> str:
     """An absolute path below a drive's root as a path of that place."""
     return os.path.relpath(path, drive.root) if path != drive.root else ""
+
+
+def make_durable(context: Context, drive: OnlineDrive) -> None:
+    """What a person put there may lie in memory only, its folders' entries too.
+
+    Raises:
+        SyncError: it could not be made durable.
+    """
+    try:
+        context.files.sync_tree(drive.root)
+    except OSError as error:
+        raise write_failure(drive.root, error, syncing=True) from error

@@ -37,7 +37,6 @@ from backupkeeper.core.lying import Lying
 from backupkeeper.core.mend_sources import hurt
 from backupkeeper.core.mending import Planned, RepairOutcome, sharing
 from backupkeeper.core.model import (
-    Copy,
     CopyState,
     Fact,
     Place,
@@ -85,7 +84,7 @@ def repair(context: Context, what: str | None, wanted: Wanted, progress: Progres
             stack.enter_context(holding(context, here, doing="repairing"))
         for roll in chosen.rolls:
             now = roll_now(context, roll)
-            patients = [one for one in _patients(now) if _is_chosen(one.copy, chosen)]
+            patients = [one for one in _patients(now) if _is_chosen(one, now, chosen)]
             _say_not_mended(run, now, patients, chosen)
             for place, drive in run.drives.items():
                 _mend_roll(run, now, drive, [one for one in patients if one.copy.place == place])
@@ -170,8 +169,9 @@ def _patients(now: RollNow) -> list[Case]:
     return sorted(found, key=lambda one: (one.copy.place, one.copy.path))
 
 
-def _is_chosen(copy: Copy, chosen: Selection) -> bool:
-    return chosen.place in {None, copy.place} and chosen.covers(copy.path)
+def _is_chosen(case: Case, now: RollNow, chosen: Selection) -> bool:
+    paths = [case.copy.path, f"{now.roll.head.folder}/{case.file.path}"]
+    return chosen.place in {None, case.copy.place} and chosen.covers_any(paths)
 
 
 def _say_not_mended(run: RepairRun, now: RollNow, cases: Iterable[Case], chosen: Selection) -> None:

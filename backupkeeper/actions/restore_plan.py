@@ -128,7 +128,7 @@ def tasks_of(around: Around, roll: RollId) -> RollTasks:
     chosen = [
         file
         for file in now.roll.files
-        if around.chosen.path is None or any(map(around.chosen.covers, homes[file.path]))
+        if around.chosen.covers_any([*homes[file.path], *_other_paths(around, now, file)])
     ]
     folder = around.folders[head.folder]
     candidates = {file.path: _candidates(around, now, file, homes[file.path]) for file in chosen}
@@ -151,6 +151,12 @@ def tasks_of(around: Around, roll: RollId) -> RollTasks:
         tasks=tuple(tasks),
         whole=len(chosen) == len(now.roll.files),
     )
+
+
+def _other_paths(around: Around, now: RollNow, file: RollFile) -> list[str]:
+    """Where a file lies at the place that was named, in its roll's folder or elsewhere."""
+    place = around.chosen.place
+    return [copy.path for copy in now.copies.get(file.content, ()) if copy.place == place]
 
 
 def _candidates(around: Around, now: RollNow, file: RollFile, homes: Sequence[str]) -> list[Copy]:

@@ -1,12 +1,13 @@
 """What a person means by a word: a place, a shoot, a roll, or a path."""
 
 import os.path
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from backupkeeper.actions.context import Context
-from backupkeeper.actions.online import online_drives, place_holding, relative_to
+from backupkeeper.actions.online import OnlineDrive, online_drives, place_holding, relative_to
 from backupkeeper.core.errors import UsageError
-from backupkeeper.core.model import PlaceId, RollHead, RollId
+from backupkeeper.core.model import PlaceId, Result, RollHead, RollId
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -20,6 +21,10 @@ class Selection:
     def covers(self, path: str) -> bool:
         """Whether a path of a place is meant."""
         return self.path is None or path == self.path or path.startswith(f"{self.path}/")
+
+    def covers_any(self, paths: Iterable[str]) -> bool:
+        """Whether one of these is meant."""
+        return any(map(self.covers, paths))
 
 
 def resolve(context: Context, what: str | None) -> Selection:
@@ -107,6 +112,22 @@ def _by_path(context: Context, path: str, heads: tuple[RollHead, ...]) -> Select
         if (head.folder + "/").startswith(inner + "/") or inner.startswith(head.folder + "/")
     )
     if not rolls:
-        raise UsageError(f"No roll is at or around {path}.")
+        return Selection(rolls=_lying_at(context, drive, inner), place=drive.place.id, path=inner)
     is_file = any(inner.startswith(head.folder + "/") for head in heads)
     return Selection(rolls=rolls, place=drive.place.id, path=inner if is_file else None)
+
+
+def _lying_at(context: Context, drive: OnlineDrive, inner: str) -> tuple[RollId, ...]:
+    """Rolls of which something lies at or below a path outside of their own folders."""
+    known = {
+        fact.content
+        for fact in context.catalog.facts_at(drive.place.id, below=inner)
+        if fact.result is not Result.MISSING
+    }
+    found = context.catalog.rolls_with(known)
+    if not found:
+        raise UsageError(
+            f"No roll is at or around {drive.absolute(inner)}.",
+            advice=f'Where you moved it there by hand: backupkeeper verify "{drive.place.name}" finds it.',
+        )
+    return tuple(head.id for head in context.catalog.rolls() if head.id in found)

@@ -8,7 +8,7 @@ Promises:
 4. Readings are recorded as they are made, also where the work is stopped: the next goes on there.
 """
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from datetime import datetime
 
 from backupkeeper.actions.context import Context
@@ -19,9 +19,10 @@ from backupkeeper.actions.findings import VerifyRun, until
 from backupkeeper.actions.health import note_health
 from backupkeeper.actions.histories import record_check
 from backupkeeper.actions.locating import LOCATED, located
+from backupkeeper.actions.moved import Again, find_moved
 from backupkeeper.actions.one_roll import RollNow, drive_here, known_place, roll_now
 from backupkeeper.actions.online import OnlineDrive, holding, online, online_drives
-from backupkeeper.actions.proving import PART_FROM_BYTES, Known, prove_copy
+from backupkeeper.actions.proving import MISSING_NUMBERS, PART_FROM_BYTES, Known, prove_copy
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.selection import Selection, resolve
 from backupkeeper.actions.upload import prove_objects
@@ -40,6 +41,7 @@ from backupkeeper.core.model import (
     RollId,
     Way,
 )
+from backupkeeper.core.naming import limits_of
 from backupkeeper.core.needs import Circumstances, Proof, proof_wanted
 from backupkeeper.core.outcomes import Checked, Finding, Trouble, VerifyOutcome
 from backupkeeper.core.parts_read import bytes_read, read_since
@@ -136,7 +138,8 @@ def prove_roll(
             read = _verify_roll(
                 context, drive, roll, until(old, time_is_up), run, progress, time_is_up
             )
-            record_check(context, drive, now.roll, read, run, whole=True)
+            if not read or _any_in_tree(now.roll, (fact.path for fact, _ in read)):
+                record_check(context, drive, now.roll, read, run, whole=True)
             note_health(context, drive)
             _say_doubted(context, drive, run, len(old), begun_at)
     progress.end()
@@ -196,31 +199,63 @@ def _drives(context: Context, chosen: Selection, run: VerifyRun) -> list[OnlineD
 def _verify_drive(
     context: Context, drive: OnlineDrive, chosen: Selection, run: VerifyRun, progress: Progress
 ) -> None:
-    plans = [
-        (roll, copies_here(context, drive, roll, chosen))
-        for roll in map(context.catalog.roll, chosen.rolls)
-    ]
-    plans = [(roll, copies) for roll, copies in plans if copies]
+    try:
+        again = find_moved(context, drive, chosen.rolls, progress, covers=chosen.covers)
+        _add_moved(drive, again, run)
+        _verify_rest(context, drive, chosen, again, run, progress)
+    except OutOfReachError as error:
+        run.troubles.append(Trouble(place=drive.place.name, path="", message=str(error)))
+
+
+def _add_moved(drive: OnlineDrive, again: Again, run: VerifyRun) -> None:
+    """What was found again was read for that, and is right."""
+    run.moved += again.moves
+    run.matching_files += len(again.paths)
+    run.matching_bytes += again.size_bytes
+    run.read_bytes += again.size_bytes
+    if again.not_cold:
+        run.not_cold[drive.place.name] = again.not_cold
+
+
+def _verify_rest(
+    context: Context,
+    drive: OnlineDrive,
+    chosen: Selection,
+    again: Again,
+    run: VerifyRun,
+    progress: Progress,
+) -> None:
+    plans = []
+    known = set(again.paths)
+    for roll in map(context.catalog.roll, chosen.rolls):
+        # Two rolls may share a file that lies in neither's folder.
+        copies = copies_here(context, drive, roll, chosen, read=known)
+        known |= {one.path for one in copies}
+        if copies:
+            plans.append((roll, copies))
     progress.begin(
         f"Verifying {drive.place.name}",
         total_bytes=sum(one.file.size for _, copies in plans for one in copies),
         total_files=sum(len(copies) for _, copies in plans),
     )
     begun, wanted = context.clock.now(), sum(len(copies) for _, copies in plans)
-    try:
-        for roll, copies in plans:
-            if drive.place.name in run.doubted:
-                break
-            read = _verify_roll(context, drive, roll.head.id, copies, run, progress)
-            whole = chosen.path is None
-            in_tree = any(one.path.startswith(f"{roll.head.folder}/") for one in copies)
-            if whole and in_tree and drive.place.name not in run.doubted:
-                _name_unknown(context, drive, roll, {one.path for one in copies}, run)
-            record_check(context, drive, roll, read, run, whole=whole)
-        note_health(context, drive)
-        _say_doubted(context, drive, run, wanted, begun)
-    except OutOfReachError as error:
-        run.troubles.append(Trouble(place=drive.place.name, path="", message=str(error)))
+    for roll, copies in plans:
+        if drive.place.name in run.doubted:
+            break
+        read = _verify_roll(context, drive, roll.head.id, copies, run, progress)
+        if not _any_in_tree(roll, (one.path for one in copies)):
+            continue
+        whole = chosen.path is None
+        if whole and drive.place.name not in run.doubted:
+            _name_unknown(context, drive, roll, known, run)
+        record_check(context, drive, roll, read, run, whole=whole)
+    note_health(context, drive)
+    _say_doubted(context, drive, run, wanted, begun)
+
+
+def _any_in_tree(roll: Roll, paths: Iterable[str]) -> bool:
+    """Whether something lies in the roll's own folder: a history there goes on with that alone."""
+    return any(path.startswith(f"{roll.head.folder}/") for path in paths)
 
 
 def _say_doubted(
@@ -303,11 +338,14 @@ def _parts(context: Context, drive: OnlineDrive, path: str, file: RollFile) -> S
 
 
 def _name_unknown(
-    context: Context, drive: OnlineDrive, roll: Roll, known: set[str], run: VerifyRun
+    context: Context, drive: OnlineDrive, roll: Roll, known: Collection[str], run: VerifyRun
 ) -> None:
     """Files in the roll's folder that are neither the roll's nor its manifest's."""
+    # A file system that takes names for one that differ in case lists them as they were typed last.
+    key = limits_of(drive.info.mount.fs_type).key
+    keys = {key(path) for path in known}
     for path in _walk(context, drive, roll.head.folder, run):
-        if path in known or path.startswith(f"{roll.head.folder}/ascmhl/"):
+        if key(path) in keys or path.startswith(f"{roll.head.folder}/ascmhl/"):
             continue
         run.checked.append(
             Checked(
@@ -327,6 +365,8 @@ def _walk(context: Context, drive: OnlineDrive, folder: str, run: VerifyRun) -> 
         try:
             entries = sorted(context.files.list(drive.absolute(here)))
         except OSError as error:
+            if here == folder and error.errno in MISSING_NUMBERS:
+                return  # that all its files are missing is told
             message = f"The folder can't be listed: {error.strerror}."
             run.troubles.append(Trouble(place=drive.place.name, path=here, message=message))
             continue

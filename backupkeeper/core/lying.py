@@ -6,7 +6,9 @@ Promises:
 2. A drive that has every file of a roll, under whatever paths and names, has the roll: there the others
    stand in for the files that are not in its own folder. One file less, and they don't: then what it
    lacks of its own tree is wanted there. What lies in another roll's folder never stands in.
-3. Never in a bucket: all objects there are ours, under the roll's own folder.
+3. A file that is missing where it was on a drive (a person moved it) has one that is known to lie there
+   under another path stand in for it, by itself.
+4. Never in a bucket: all objects there are ours, under the roll's own folder.
 """
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -65,14 +67,14 @@ class Lying:
         }
         drives = {
             place
-            for place in _places_with_all(roll, copies)
+            for place in _places_with_all(roll, copies) | _places_missing_any(roll, copies)
             if places[place].kind is not PlaceKind.BUCKET
             and not all(_stands(own, place) for own in self._own.values())
         }
         if drives:
-            others = trees() - {roll.head.folder}
+            elsewhere = Elsewhere(roll.head.folder, homes, trees())
             for place in drives:
-                self._stand_in(roll, copies, place, others)
+                self._stand_in(roll, copies, place, elsewhere)
 
     def own(self, file: RollFile) -> list[Copy]:
         """The copies of one file that are the roll's own, wherever they lie."""
@@ -83,33 +85,57 @@ class Lying:
         roll: Roll,
         copies: Mapping[Blake3, Sequence[Copy]],
         place: PlaceId,
-        others: frozenset[str],
+        elsewhere: "Elsewhere",
     ) -> None:
-        found = {
+        lacking = {
             file.path: [
                 copy
-                for copy in copies[file.content]
-                if copy.place == place and copy.state in THERE and not _within(copy.path, others)
+                for copy in copies.get(file.content, ())
+                if copy.place == place and elsewhere.may_be_its(file, copy.path)
             ]
             for file in roll.files
             if not _stands(self._own[file.path], place)
         }
-        if all(found.values()):
-            for path, more in found.items():
+        found = {
+            path: [copy for copy in group if copy.state in THERE] for path, group in lacking.items()
+        }
+        has_all = all(found.values())
+        for path, more in found.items():
+            if has_all or any(copy.state is CopyState.MISSING for copy in lacking[path]):
                 self._own[path] = [*self._own[path], *more]
+
+
+class Elsewhere:
+    """Paths of a place at which files of a roll may stand: neither another file's nor another roll's.
+
+    Args:
+        folder: the roll's.
+        homes: where each of its files may stand in it (``core.fitting.possible_paths``).
+        trees: the folders of all rolls.
+    """
+
+    def __init__(
+        self, folder: str, homes: Mapping[str, Sequence[str]], trees: frozenset[str]
+    ) -> None:
+        self._folder, self._homes, self._trees = folder, homes, trees
+        self._taken = frozenset(home for paths in homes.values() for home in paths)
+
+    def may_be_its(self, file: RollFile, path: str) -> bool:
+        """Whether what stands at this path may be this file of the roll, by the path alone."""
+        if path in self._homes[file.path]:
+            return True
+        return path not in self._taken and not self._within_another(path)
+
+    def _within_another(self, path: str) -> bool:
+        while path:
+            path = path.rpartition("/")[0]
+            if path in self._trees and path != self._folder:
+                return True
+        return False
 
 
 def _stands(copies: Iterable[Copy], place: PlaceId) -> bool:
     return any(copy.place == place and copy.state in THERE for copy in copies)
-
-
-def _within(path: str, folders: frozenset[str]) -> bool:
-    """Whether a path lies below one of these folders."""
-    while path:
-        path = path.rpartition("/")[0]
-        if path in folders:
-            return True
-    return False
 
 
 def _places_with_all(roll: Roll, copies: Mapping[Blake3, Sequence[Copy]]) -> frozenset[PlaceId]:
@@ -119,3 +145,13 @@ def _places_with_all(roll: Roll, copies: Mapping[Blake3, Sequence[Copy]]) -> fro
         here = frozenset(copy.place for copy in copies.get(content, ()) if copy.state in THERE)
         whole = here if whole is None else whole & here
     return whole or frozenset()
+
+
+def _places_missing_any(roll: Roll, copies: Mapping[Blake3, Sequence[Copy]]) -> frozenset[PlaceId]:
+    """Places where a file of a roll was, under any path, and is not now."""
+    return frozenset(
+        copy.place
+        for file in roll.files
+        for copy in copies.get(file.content, ())
+        if copy.state is CopyState.MISSING
+    )

@@ -19,6 +19,7 @@ from backupkeeper.core.model import (
     Standing,
     Way,
 )
+from backupkeeper.core.moving import Moved
 from backupkeeper.core.snapshots import SnapshotNote
 
 
@@ -74,6 +75,8 @@ class MirrorOutcome:
     """Sentences: what could not be done now, and what it waits for."""
     troubles: tuple[Trouble, ...]
     not_cold: Mapping[str, str] = field(default_factory=dict)
+    moved: tuple[Moved, ...] = ()
+    """What a person had moved on a drive: found there by its bytes, and not copied."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -147,6 +150,8 @@ class VerifyOutcome:
     """Large files of which only a beginning was read: it matched, and the next reading goes on there."""
     read_bytes: int = 0
     """What was read from drives by this very run (a file that was taken up was read before in part)."""
+    moved: tuple[Moved, ...] = ()
+    """What a person had moved on a drive, found there by its bytes; it counts among what matches."""
 
     @property
     def all_well(self) -> bool:

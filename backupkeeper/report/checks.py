@@ -16,6 +16,7 @@ from backupkeeper.report.deeds import (
     say_troubles,
 )
 from backupkeeper.report.lines import Line, Look, Page, Tone
+from backupkeeper.report.moving import say_moved
 from backupkeeper.report.words import duration, plural, rate, shown, size, spans, told
 
 
@@ -36,6 +37,7 @@ def verify_lines(outcome: VerifyOutcome, look: Look) -> list[Line]:
         first=f"{look.full if well else look.open} ",
         tone=Tone.GOOD if well else Tone.WARN,
     )
+    say_moved(page, outcome.moved)
     for finding in Finding:
         found = [one for one in outcome.checked if one.finding is finding]
         if found:

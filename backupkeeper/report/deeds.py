@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from backupkeeper.core.outcomes import MirrorOutcome, OffloadOutcome, Trouble, UploadOutcome
 from backupkeeper.report.exits import card_files
 from backupkeeper.report.lines import Line, Look, Page, Tone
+from backupkeeper.report.moving import say_moved
 from backupkeeper.report.reasons import quoted
 from backupkeeper.report.words import count, duration, plural, rate, shown, size, told
 
@@ -105,6 +106,7 @@ def mirror_lines(outcome: MirrorOutcome, look: Look) -> list[Line]:
         for folder, place in page.few(outcome.rolls, indent=2):
             page.line(f"  {look.full} {shown(folder)}", Tone.GOOD)
             page.line(f"    {' ' * len(look.full)}at {shown(place)}")
+    say_moved(page, outcome.moved)
     say_not_cold(page, outcome.not_cold)
     say_troubles(page, outcome.troubles)
     say_sentences(page, "Waiting", outcome.waiting)

@@ -25,6 +25,7 @@ from backupkeeper.core.outcomes import (
     VerifyOutcome,
 )
 from backupkeeper.report.clips import clip_json
+from backupkeeper.report.moving import moved_json
 from backupkeeper.report.verdict import Json, stamp
 
 
@@ -82,6 +83,7 @@ def mirror_json(outcome: MirrorOutcome) -> Json:
         "copied_bytes": outcome.copied_bytes,
         "rolls": _pairs(outcome.rolls, "folder", "place"),
         "not_cold": dict(outcome.not_cold),
+        "moved": moved_json(outcome.moved),
         "waiting": list(outcome.waiting),
         "troubles": _troubles(outcome.troubles),
     }
@@ -120,6 +122,7 @@ def verify_json(outcome: VerifyOutcome) -> Json:
         "matching_files": outcome.matching_files,
         "matching_bytes": outcome.matching_bytes,
         "not_cold": dict(outcome.not_cold),
+        "moved": moved_json(outcome.moved),
         "findings": [_checked(one) for one in outcome.checked],
         "manifests": list(outcome.manifests),
         "manifest_faults": _troubles(outcome.manifest_faults),

@@ -70,3 +70,29 @@ def test_objects_elsewhere_in_a_bucket_are_not_its_own() -> None:
 def test_a_roll_without_copies_or_files_has_none() -> None:
     assert lying().own(FIRST) == []
     Lying(replace(ROLL, files=()), {}, PLACES)
+
+
+def test_a_file_that_was_moved_is_its_own_where_it_lies_now_also_alone() -> None:
+    gone = replace(HERE[0], state=CopyState.MISSING)
+    moved = copy(MAIN, path="Boats/CLIP0001.MP4")
+    lost = replace(HERE[1], state=CopyState.MISSING)
+    found = lying(gone, moved, lost)
+    assert found.own(FIRST) == [gone, moved]
+    assert found.own(SECOND) == [lost]
+
+
+def test_what_was_moved_on_from_elsewhere_is_followed() -> None:
+    left = replace(ELSEWHERE[0], state=CopyState.MISSING)
+    on = copy(TRAVEL, path="Mine/B.MP4")
+    found = lying(*HERE, left, on)
+    assert found.own(FIRST) == [HERE[0], on]
+    assert found.own(SECOND) == [HERE[1]]
+
+
+def test_a_file_like_another_of_the_roll_does_not_stand_in_for_it() -> None:
+    twins = roll(("A.TXT", CLIP, 9), ("B.TXT", CLIP, 9))
+    one = copy(MAIN, path=f"{HOME}/A.TXT")
+    gone = replace(copy(MAIN, path=f"{HOME}/B.TXT"), state=CopyState.MISSING)
+    found = Lying(twins, {CLIP: [one, gone]}, PLACES)
+    assert found.own(twins.files[1]) == [gone]
+    assert found.own(twins.files[0]) == [one]

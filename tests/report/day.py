@@ -14,6 +14,7 @@ from backupkeeper.core.model import (
     RollId,
     Way,
 )
+from backupkeeper.core.moving import Moved
 from backupkeeper.core.outcomes import (
     Answer,
     Checked,
@@ -224,6 +225,16 @@ def uploaded(*, waiting: tuple[str, ...] = (), fetched_back: str | None = None) 
         waiting=waiting,
         troubles=(),
     )
+
+
+MOVED = Moved(
+    place="Travel",
+    was="260612 Boatyard",
+    now="Boats\x1b/260612 Boatyard",
+    files=2,
+    size_bytes=8_400_000,
+    not_cold=1,
+)
 
 
 def checked(finding: Finding, path: str = CLIP) -> Checked:

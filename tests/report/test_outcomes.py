@@ -255,6 +255,35 @@ def test_every_object_is_version_1_and_json_as_it_stands(value: dict[str, object
     assert json.loads(as_text(value)) == value
 
 
+def test_what_was_moved_is_told_with_where_it_was_and_is() -> None:
+    for lines in (
+        verify_lines(replace(verified(), moved=(day.MOVED,)), day.look()),
+        mirror_lines(replace(mirrored(files=0), moved=(day.MOVED,)), day.look()),
+    ):
+        text = day.flat(lines)
+        assert "moved, and found again: 2 files" in text
+        assert "Travel: 260612 Boatyard" in text
+        assert "now at Boats" in text
+        assert "2 files, 8.40 MB; 1 not proven" in text
+        assert "\x1b" not in text
+    for told in (
+        verify_json(replace(verified(), moved=(day.MOVED,))),
+        mirror_json(replace(mirrored(), moved=(day.MOVED,))),
+    ):
+        assert told["moved"] == [
+            {
+                "place": "Travel",
+                "was": day.MOVED.was,
+                "now": day.MOVED.now,
+                "files": 2,
+                "bytes": 8_400_000,
+                "not_cold": 1,
+            }
+        ]
+    one = replace(day.MOVED, not_cold=0)
+    assert "not proven" not in day.flat(verify_lines(replace(verified(), moved=(one,)), day.look()))
+
+
 HOSTILE_TROUBLE = Trouble(place="Tra\x1bvel", path=day.HOSTILE, message=day.HOSTILE)
 
 

@@ -1,0 +1,159 @@
+"""Files that are not where they were, and files that nobody knows: which may be the same, moved by hand.
+
+Promises:
+1. Pure. Nothing here is a proof: what is worth reading is said here, and only bytes that were read tell.
+2. A file that was moved as it is (its time kept, or its name) is always among what is worth reading.
+3. What moved together is told as one: from the folder that it was in to the folder that it is in.
+"""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from backupkeeper.core.model import Blake3
+from backupkeeper.core.taking import TIME_SLACK_NS, ZONE_STEP_NS, same_time
+
+_SLOTS: Final = ZONE_STEP_NS // TIME_SLACK_NS
+"""Times that may be the same (``same_time``) lie in one of these, or in two that are neighbours."""
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Gone:
+    """A file that is not where it was. ``path``: where, relative to the place's root."""
+
+    path: str
+    content: Blake3
+    size: int
+    mtime_ns: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Found:
+    """A file at a path of which nothing is known. ``path``: relative to the place's root."""
+
+    path: str
+    size: int
+    mtime_ns: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Moved:
+    """What was moved together at a place: from ``was`` to ``now``, both relative to its root.
+
+    Two folders, or (renamed itself) two files. ``place``: its name. ``not_cold``: files that were not read
+    from the medium, so that they are there and not proven.
+    """
+
+    place: str
+    was: str
+    now: str
+    files: int
+    size_bytes: int
+    not_cold: int = 0
+
+
+def worth_reading(gone: Iterable[Gone], found: Iterable[Found]) -> list[Found]:
+    """Found files that may be one of those that are gone, the likeliest first.
+
+    That is one of the same size with the same time or the same name (empty files: the name).
+    """
+    sizes: set[int] = set()
+    names: set[tuple[int, str]] = set()
+    times: dict[tuple[int, int], set[int]] = {}
+    for lost in gone:
+        sizes.add(lost.size)
+        names.add((lost.size, _name(lost.path)))
+        times.setdefault((lost.size, _slot(lost.mtime_ns)), set()).add(lost.mtime_ns)
+
+    def is_timed(one: Found) -> bool:
+        slot = _slot(one.mtime_ns)
+        near = ((slot + step) % _SLOTS for step in (-1, 0, 1))
+        return any(
+            same_time(one.mtime_ns, time)
+            for where in near
+            for time in times.get((one.size, where), ())
+        )
+
+    ranked = []
+    for one in found:
+        if one.size not in sizes:
+            continue
+        timed, named = is_timed(one), (one.size, _name(one.path)) in names
+        if named or (timed and one.size > 0):
+            ranked.append(((not (timed and named), not timed, one.path), one))
+    return [one for _, one in sorted(ranked, key=lambda pair: pair[0])]
+
+
+def whose(found: Found, gone: Sequence[Gone]) -> Gone:
+    """Which of several files that are gone, all of this very content, a found one is.
+
+    The one whose path ends most like its own; two files of a roll may be alike, and two rolls share one.
+    """
+    return min(gone, key=lambda one: (-_alike(one.path, found.path), one.path))
+
+
+def step(was: str, now: str) -> tuple[str, str]:
+    """The move that a file took part in: both paths without what they end in alike."""
+    old, new = was.split("/"), now.split("/")
+    while len(old) > 1 and len(new) > 1 and old[-1] == new[-1]:
+        old.pop()
+        new.pop()
+    return "/".join(old), "/".join(new)
+
+
+def together(
+    moved: Iterable[Moved], stands: Callable[[str], bool] = lambda _path: False
+) -> tuple[Moved, ...]:
+    """Moves of single files at one place, put together to moves of folders.
+
+    Args:
+        moved: of one file each.
+        stands: whether a folder stands where it was: then it was not moved as a whole, but what was in it.
+    """
+    groups: dict[tuple[str, str], list[Moved]] = {}
+    for one in moved:
+        groups.setdefault(step(one.was, one.now), []).append(one)
+    found = []
+    while groups:
+        (was, now), group = groups.popitem()
+        if any(one.was == was for one in group) or not stands(was):
+            found.append(_as_one(was, now, group))
+            continue
+        for one in group:
+            part = one.was.removeprefix(f"{was}/").partition("/")[0]
+            groups.setdefault((f"{was}/{part}", f"{now}/{part}"), []).append(one)
+    return tuple(sorted(found, key=lambda one: (one.was, one.now)))
+
+
+def _as_one(was: str, now: str, group: Sequence[Moved]) -> Moved:
+    return Moved(
+        place=group[0].place,
+        was=was,
+        now=now,
+        files=sum(one.files for one in group),
+        size_bytes=sum(one.size_bytes for one in group),
+        not_cold=sum(one.not_cold for one in group),
+    )
+
+
+def _name(path: str) -> str:
+    return path.rpartition("/")[2].casefold()
+
+
+def _slot(mtime_ns: int) -> int:
+    return mtime_ns % ZONE_STEP_NS // TIME_SLACK_NS
+
+
+def _alike(one: str, other: str) -> int:
+    """How many parts of two paths are the same, from their ends."""
+    pairs = zip(reversed(one.split("/")), reversed(other.split("/")), strict=False)
+    return _leading(a == b for a, b in pairs)
+
+
+def _leading(same: Iterable[bool]) -> int:
+    count = 0
+    for one in same:
+        if not one:
+            break
+        count += 1
+    return count
