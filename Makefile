@@ -1,5 +1,6 @@
 # demo   the whole job on made-up drives, cards and bucket; keeps its folder (DIRECTORY=demo-world)
 # test   every test, with coverage by branch (ARGS="..." goes to pytest)
+# break  tries to lose something, at length (STEPS=10000 against the model; SEED=7 STEPS=1 tells that story again)
 # lint   format, style, types, layers
 # bench  ratios against what one would type by hand (ARGS="-k verify" picks one); needs root for cold caches
 # venv   .venv with everything that the above need
@@ -12,9 +13,11 @@ DIRECTORY ?= demo-world
 WORKERS ?= 2
 PYTHON ?=
 ARGS ?=
+STEPS ?= 10000
+SEED ?=
 PIP := $(BIN)/python -m pip --disable-pip-version-check install --quiet
 
-.PHONY: demo test lint bench venv clean
+.PHONY: demo test break lint bench venv clean
 .DELETE_ON_ERROR:
 
 demo: .venv/.has-demo
@@ -28,6 +31,9 @@ test: .venv/.has-dev
 	$(BIN)/python -m coverage report --include='backupkeeper/core/*' --fail-under=100 --skip-covered --show-missing
 	@echo "Coverage by branch of everything (must be at least 90 %):"
 	$(BIN)/python -m coverage report --skip-covered --show-missing
+
+break: .venv/.has-dev
+	BACKUPKEEPER_STEPS=$(STEPS) BACKUPKEEPER_SEED=$(SEED) $(BIN)/python -m pytest -q -s -p no:randomly -p no:cacheprovider -o faulthandler_timeout=0 tests/breaking $(ARGS)
 
 lint: .venv/.has-dev
 	$(BIN)/ruff format --check .
