@@ -22,10 +22,10 @@ from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.room import room_needed
 from backupkeeper.core.errors import BackupkeeperError, DriveGoneError, OutOfReachError
 from backupkeeper.core.fitting import fit_names
+from backupkeeper.core.lacking import READABLE
 from backupkeeper.core.model import Copy, CopyState, Fact, PlaceId, Roll, RollFile
 from backupkeeper.core.moving import Moved
 from backupkeeper.core.naming import limits_of
-from backupkeeper.core.needs import READABLE
 from backupkeeper.core.outcomes import MirrorOutcome, Trouble
 from backupkeeper.core.policy import best_first, copies_of
 from backupkeeper.ports.progress import Progress

@@ -19,6 +19,7 @@ from backupkeeper.actions.context import Context
 from backupkeeper.actions.moved import find_moved
 from backupkeeper.actions.one_roll import RollNow, drive_here, roll_now
 from backupkeeper.actions.online import OnlineDrive, holding, online_drives
+from backupkeeper.core.lacking import WANTING, wants
 from backupkeeper.core.lying import Lying
 from backupkeeper.core.model import (
     CopyState,
@@ -29,7 +30,6 @@ from backupkeeper.core.model import (
     RollId,
     Standing,
 )
-from backupkeeper.core.needs import WANTING, wants
 from backupkeeper.core.outcomes import MirrorOutcome
 from backupkeeper.core.policy import best_per_role
 from backupkeeper.ports.progress import Progress
@@ -47,7 +47,7 @@ def mirror_roll(
 ) -> MirrorOutcome:
     """Bring one roll, or what is lacking of it, to one drive, from one drive.
 
-    What is wanted there is what ``core.needs.wants`` says: files that the target's role has no copy
+    What is wanted there is what ``core.lacking.wants`` says: files that the target's role has no copy
     of, and files of which all its copies are on a device that another role needs.
 
     Args:

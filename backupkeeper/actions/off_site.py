@@ -11,6 +11,7 @@ from datetime import datetime
 
 from backupkeeper.actions.context import Context
 from backupkeeper.core.deeds import RollNeed, Want
+from backupkeeper.core.lacking import WANTING, wants
 from backupkeeper.core.lying import Lying
 from backupkeeper.core.model import (
     Blake3,
@@ -22,7 +23,6 @@ from backupkeeper.core.model import (
     RollFile,
     Standing,
 )
-from backupkeeper.core.needs import WANTING, wants
 from backupkeeper.core.outcomes import GapReport, RollCover
 from backupkeeper.core.policy import copies_of
 

@@ -32,6 +32,7 @@ from backupkeeper.core.errors import (
     UploadLostError,
 )
 from backupkeeper.core.fitting import fit_names
+from backupkeeper.core.lacking import READABLE, WANTING
 from backupkeeper.core.model import (
     Blake3,
     Content,
@@ -46,7 +47,6 @@ from backupkeeper.core.model import (
     Way,
 )
 from backupkeeper.core.naming import POSIX
-from backupkeeper.core.needs import READABLE, WANTING
 from backupkeeper.core.outcomes import Trouble
 from backupkeeper.core.policy import best_first
 from backupkeeper.core.sampling import sample_due

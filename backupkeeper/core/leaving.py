@@ -1,12 +1,13 @@
 """What it means that a place is lost, or retired: told before it is so. Pure.
 
-Promise: what is said to be copied is what the planner would copy: both ask ``core.needs.wants``.
+Promise: what is said to be copied is what the planner would copy: both ask ``core.lacking.wants``.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 
+from backupkeeper.core.lacking import READABLE, wants
 from backupkeeper.core.lying import Lying, Trees
 from backupkeeper.core.model import (
     Blake3,
@@ -20,7 +21,6 @@ from backupkeeper.core.model import (
     RollHead,
     Standing,
 )
-from backupkeeper.core.needs import READABLE, wants
 from backupkeeper.core.policy import Policy, best_first, cover
 
 Amount = tuple[int, int]

@@ -2,7 +2,7 @@
 
 Promises:
 1. What is wanted here is what ``actions.mirror`` and ``actions.upload`` would bring: they ask the
-   same function (``wants``), so that no deed is planned that does nothing.
+   same function (``core.lacking``), so that no deed is planned that does nothing.
 2. A copy that is there, whatever its state, is never wanted there again: it wants proving or mending.
 3. A copy that reading again in this mount can't prove is not asked to be read again in it.
 """
@@ -15,6 +15,7 @@ from typing import Final
 
 from backupkeeper.core.deeds import Needed, RollNeed, Standing, Want
 from backupkeeper.core.harm import is_mendable
+from backupkeeper.core.lacking import Lacks, lacks, one_a_place
 from backupkeeper.core.lying import THERE, Lying, Trees
 from backupkeeper.core.mend_sources import hurt, needed_from
 from backupkeeper.core.model import (
@@ -28,51 +29,15 @@ from backupkeeper.core.model import (
     Role,
     Roll,
     RollFile,
-    Standing as PlaceStanding,
     Way,
 )
-from backupkeeper.core.policy import ALL_ROLES, Policy, best_per_role, cover, filled_roles
+from backupkeeper.core.policy import ALL_ROLES, Policy, cover
 from backupkeeper.core.sampling import NO_SAMPLING, Sampling, sample_due
 
-WANTING: Final = frozenset({CopyState.ABSENT, CopyState.MISSING, CopyState.OUT_OF_REACH})
-"""States in which a role has no copy that could be proven or mended where it is."""
-READABLE: Final = frozenset({CopyState.PROVEN, CopyState.DUE})
-"""States of a copy that others may be made from (it is compared while it is read)."""
 VAIN: Final = (
     "read again while it is mounted as it is now, nothing would be shown; unplug the drive and plug "
     "it in again"
 )
-
-
-def wants(
-    own: Sequence[Copy],
-    every: Sequence[Copy],
-    target: Place,
-    places: Mapping[PlaceId, Place],
-    policy: Policy,
-) -> bool:
-    """Whether a place could close a gap of a file by having a copy.
-
-    Args:
-        own: copies that are the roll's own (``core.lying``).
-        every: all copies of the content, wherever.
-        target: the place.
-        places: all places.
-        policy: what is asked for.
-    """
-    roles = policy.roles or ALL_ROLES
-    if target.role not in roles or target.standing is not PlaceStanding.ACTIVE:
-        return False
-    if any(copy.place == target.id and copy.state in THERE for copy in own):
-        return False
-    best = best_per_role(own, places, [target.role])[target.role].state
-    if best in WANTING:
-        return True
-    if best is not CopyState.PROVEN or target.role in filled_roles(every, places, roles, policy):
-        return False
-    # All of them share a device with another role's only copy: would one here count?
-    here = Copy(place=target.id, path="", content=every[0].content, state=CopyState.PROVEN)
-    return target.role in filled_roles([*every, here], places, roles, policy)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -240,31 +205,6 @@ def _stands(copies: Iterable[Copy]) -> _Stands:
     return tuple((copy.place, copy.state) for copy in copies)
 
 
-@dataclass(frozen=True, kw_only=True, slots=True)
-class _Lacks:
-    """What follows for a file from where its copies stand, and in which state.
-
-    ``wanted``: places that could be given one, and from which drives.
-    """
-
-    filled: frozenset[Role]
-    wanted: Mapping[PlaceId, frozenset[PlaceId]]
-
-
-def _lacks(
-    own: Sequence[Copy], every: Sequence[Copy], places: Mapping[PlaceId, Place], policy: Policy
-) -> _Lacks:
-    roles = policy.roles or ALL_ROLES
-    return _Lacks(
-        filled=filled_roles(every, places, roles, policy),
-        wanted={
-            place.id: _sources(every, place, places)
-            for place in places.values()
-            if wants(own, every, place, places, policy)
-        },
-    )
-
-
 def need_of(
     roll: Roll, copies: Mapping[Blake3, Sequence[Copy]], around: Circumstances
 ) -> RollNeed | None:
@@ -284,16 +224,16 @@ def need_of(
     tallies: dict[PlaceId, _Tally] = {}
     fewest = len(roles)
     harmed = harmed_at(copy for file in roll.files for copy in lying.own(file))
-    alike: dict[tuple[_Stands, _Stands], _Lacks] = {}  # most files of a roll stand as others do
+    alike: dict[tuple[_Stands, _Stands], Lacks] = {}  # most files of a roll stand as others do
     for file in roll.files:
         every = copies.get(file.content, ())
         own = lying.own(file)
         stands = _stands(own), _stands(every)
         if stands not in alike:
-            alike[stands] = _lacks(own, every, places, policy)
+            alike[stands] = lacks(own, every, places, policy)
         filled = alike[stands].filled
         fewest = min(fewest, len(filled))
-        for copy in _one_a_place(own, places):
+        for copy in one_a_place(own, places):
             tally = tallies.setdefault(copy.place, _Tally())
             _count(tally, copy, file, filled, around, harmed.get(copy.place))
             if copy.state is CopyState.DAMAGED:
@@ -327,31 +267,6 @@ def _is_news(standing: Standing) -> bool:
         or standing.damaged_files
         or standing.missing_files
         or standing.vain
-    )
-
-
-def _one_a_place(own: Sequence[Copy], places: Mapping[PlaceId, Place]) -> Iterable[Copy]:
-    """The best copy of a file at each active place (it may stand there under two names)."""
-    order = list(CopyState)
-    best: dict[PlaceId, Copy] = {}
-    for copy in own:
-        if places[copy.place].standing is not PlaceStanding.ACTIVE:
-            continue
-        known = best.get(copy.place)
-        if known is None or order.index(copy.state) < order.index(known.state):
-            best[copy.place] = copy
-    return best.values()
-
-
-def _sources(
-    every: Sequence[Copy], target: Place, places: Mapping[PlaceId, Place]
-) -> frozenset[PlaceId]:
-    return frozenset(
-        copy.place
-        for copy in every
-        if copy.state in READABLE
-        and copy.place != target.id
-        and places[copy.place].kind is not PlaceKind.BUCKET
     )
 
 

@@ -9,17 +9,15 @@ from typing import Any, Final
 from backupkeeper.actions.arrivals import arrivals
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.drilled import drill_sentence
+from backupkeeper.actions.in_short import Hurt, hurt_of, in_short, to_go
 from backupkeeper.actions.online import OnlineDrive, come_back, online
 from backupkeeper.actions.place_check import reminders
 from backupkeeper.actions.room import free_on, remembered_room
-from backupkeeper.actions.survey import Surveyor
 from backupkeeper.core.deeds import (
     CardHere,
     Deed,
     DeedKind,
     Plan,
-    RollNeed,
-    Standing as Hurt,
     View,
 )
 from backupkeeper.core.estimate import Pace, left, pace_of
@@ -166,10 +164,10 @@ class Answers:
                 for one in made.waiting[:MOST_WAITING]
             ),
             failing=tuple(_failing(view)),
-            damage=tuple(_damage(view.needs, view.places)),
+            damage=_damage(hurt_of(view.needs), view.places),
             rolls_with_gaps=sum(bool(need.gaps) for need in view.needs),
             rolls=self.seeing.surveyor.rolls,
-            bytes_to_go=_to_go(view.needs),
+            bytes_to_go=sum(map(to_go, view.needs)),
             drill=drill_sentence(self.seeing.context),
             arrivals=arrivals(
                 self.seeing.context,
@@ -272,10 +270,6 @@ def _under_way(job: Job, view: View) -> DeedStatus:
     )
 
 
-def _to_go(needs: Iterable[RollNeed]) -> int:
-    return sum(max((want.size_bytes for want in need.wants.values()), default=0) for need in needs)
-
-
 def _seconds(deed: Deed, rates: dict[str, Pace]) -> float | None:
     if deed.kind not in {DeedKind.MIRROR, DeedKind.UPLOAD, DeedKind.PROVE}:
         return None
@@ -322,18 +316,13 @@ def _down(view: View, tz: tzinfo) -> Iterator[str]:
         yield f"The line{to} is down since {when}; next try {at:%H:%M}. {setback.message}"
 
 
-def _damage(needs: Iterable[RollNeed], places: Mapping[PlaceId, Place]) -> list[str]:
-    return [
-        f"{need.roll.folder} on {places[place].name}: {_how_many(standing)}"
-        for need in needs
-        for place, standing in need.at.items()
-        if standing.damaged_files or standing.missing_files
-    ]
+def _damage(hurt: Iterable[Hurt], places: Mapping[PlaceId, Place]) -> tuple[str, ...]:
+    return tuple(f"{one.roll.folder} on {places[one.place].name}: {_how_many(one)}" for one in hurt)
 
 
-def _how_many(standing: Hurt) -> str:
+def _how_many(hurt: Hurt) -> str:
     """``1 file damaged, 2 files missing``: what there is none of is not told."""
-    counts = ((standing.damaged_files, "damaged"), (standing.missing_files, "missing"))
+    counts = ((hurt.damaged_files, "damaged"), (hurt.missing_files, "missing"))
     return ", ".join(
         f"{count:,} {'file' if count == 1 else 'files'} {what}" for count, what in counts if count
     )
@@ -345,15 +334,12 @@ def status_without_daemon(context: Context, tz: tzinfo) -> Status:
     seen = {event: one.at for event, one in context.catalog.latest(EventKind.SEEN).items()}
     room = {place: at for place, (at, _) in remembered_room(context).items()}
     drives, back = [], []
-    mounted: dict[PlaceId, str] = {}
     for place in context.catalog.places():
         if place.kind is PlaceKind.BUCKET or place.standing is not Standing.ACTIVE:
             back.append(come_back(context, place))
             continue
         found = online(context, place)
         is_here = isinstance(found, OnlineDrive)
-        if isinstance(found, OnlineDrive):
-            mounted[place.id] = found.info.mount.token
         drives.append(
             DriveStatus(
                 name=place.name,
@@ -366,8 +352,7 @@ def status_without_daemon(context: Context, tz: tzinfo) -> Status:
                 note="" if isinstance(found, OnlineDrive) else found,
             )
         )
-    surveyor = Surveyor(context)
-    needs = surveyor.survey(mounted)
+    short = in_short(context)
     names = {place.id: place for place in context.catalog.places()}
     return Status(
         at=now,
@@ -383,10 +368,10 @@ def status_without_daemon(context: Context, tz: tzinfo) -> Status:
         under_way=(),
         waiting=(),
         failing=(),
-        damage=tuple(_damage(needs, names)),
-        rolls_with_gaps=sum(bool(need.gaps) for need in needs),
-        rolls=surveyor.rolls,
-        bytes_to_go=_to_go(needs),
+        damage=_damage(short.hurt, names),
+        rolls_with_gaps=short.rolls_with_gaps,
+        rolls=short.rolls,
+        bytes_to_go=short.to_go_bytes,
         drill=drill_sentence(context),
         advice=Shares(context, tz).warnings(now),
         notes=_notes(context, now),

@@ -17,6 +17,7 @@ import pytest
 from hypothesis import given, settings, strategies as st
 
 import backupkeeper
+from backupkeeper.actions.in_short import hurt_of, in_short, to_go
 from backupkeeper.actions.survey import Surveyor
 from backupkeeper.catalog.foreign import Checked
 from backupkeeper.catalog.merge import merge
@@ -118,6 +119,22 @@ def test_whatever_happens_sums_come_to_what_the_facts_come_to(
             step(made, surveyor)
             assert counted(made) == one_by_one(made)
             assert surveyor.survey(made.mounted) == made.by_brute_force()
+
+
+@settings(deadline=None, max_examples=60)
+@given(st.lists(ALL_STEPS, max_size=8), POLICIES)
+def test_in_short_it_is_what_every_rolls_needs_come_to(steps: list[Step], policy: str) -> None:
+    with world(policy) as made:
+        well(made)
+        surveyor = Surveyor(made.context)
+        for step in steps:
+            step(made, surveyor)
+            needs = made.by_brute_force()
+            found = in_short(made.context)
+            assert found.rolls == len(made.mine.rolls())
+            assert found.rolls_with_gaps == sum(bool(need.gaps) for need in needs)
+            assert found.to_go_bytes == sum(map(to_go, needs))
+            assert found.hurt == tuple(hurt_of(needs))
 
 
 def firsts_one_by_one(made: World, scale: Scale) -> Counter[tuple[Role, int]]:
@@ -334,4 +351,9 @@ def test_no_verdict_rests_on_sums() -> None:
         }
         if names & {"file_groups", "roll_sums"} and path.parent.name != "catalog":
             asking.add(str(path.relative_to(root)))
-    assert asking == {"actions/gaps.py", "actions/leaving.py", "actions/survey.py"}
+    assert asking == {
+        "actions/gaps.py",
+        "actions/in_short.py",
+        "actions/leaving.py",
+        "actions/survey.py",
+    }

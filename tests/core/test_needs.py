@@ -7,6 +7,7 @@ import pytest
 
 from backupkeeper.core.deeds import RollNeed
 from backupkeeper.core.fitting import possible_paths
+from backupkeeper.core.lacking import wants
 from backupkeeper.core.lying import own_copies
 from backupkeeper.core.model import (
     Fact,
@@ -24,7 +25,6 @@ from backupkeeper.core.needs import (
     Proof,
     need_of,
     proof_wanted,
-    wants,
     young_for,
 )
 from backupkeeper.core.policy import Policy, copies_of

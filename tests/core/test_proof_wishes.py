@@ -3,9 +3,10 @@
 from datetime import timedelta
 
 from backupkeeper.core.deeds import DeedKind, Hours, RollNeed, Standing
+from backupkeeper.core.lacking import wants
 from backupkeeper.core.matters import Patience, matters
 from backupkeeper.core.model import CopyState, Fact, Way
-from backupkeeper.core.needs import Circumstances, Proof, proof_wanted, wants
+from backupkeeper.core.needs import Circumstances, Proof, proof_wanted
 from backupkeeper.core.planner import plan
 from backupkeeper.core.policy import Policy, copies_of
 from tests.core.made_up_copies import CLIP, MAIN, NOW, PLACES, TRAVEL, VAULT, copy, fact, place

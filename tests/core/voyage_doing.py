@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 
 from backupkeeper.core.deeds import DeedKind
 from backupkeeper.core.harm import is_in_doubt_already
+from backupkeeper.core.lacking import wants
 from backupkeeper.core.model import Copy, CopyState, PlaceId, Result, Way
-from backupkeeper.core.needs import Proof, proof_wanted, wants, young_for
+from backupkeeper.core.needs import Proof, proof_wanted, young_for
 from backupkeeper.core.patience import subject_of_line
 from tests.core.voyage_mending import mend
 from tests.core.voyage_parts import DISK_RATE, GB, LEAD, POLICY, Job, name
