@@ -56,7 +56,9 @@ class Packed:
 def snapshot_mark(path: str) -> SnapshotMark:
     """What tells whether the catalog says more than at another time.
 
-    Facts are only added, so counts do. Events are left out: they tell what the daemon did, and the
+    Counts do: nothing of it is ever changed or removed but facts that ``catalog.thinning`` lets go, and those
+    are counted on. So a catalog that was thinned says no less, and calls for no new snapshot; a fact
+    that comes back from elsewhere is one more. Events are left out: they tell what the daemon did, and the
     noting of a snapshot is one of them. But what a person said of a place is in it.
 
     Raises:
@@ -70,10 +72,12 @@ def _mark(connection: sqlite3.Connection) -> SnapshotMark:
     connection.execute("BEGIN")  # all of one moment
     (ident,) = connection.execute("SELECT id FROM identity").fetchone()
     state = blake3(str(ident).encode())
+    (thinned,) = connection.execute("SELECT facts FROM thinned").fetchone()
     for table in _COUNTED:
         (count,) = connection.execute(
             f"SELECT count(*) FROM {table}"  # noqa: S608 - one of our own names
         ).fetchone()
+        count += thinned if table == "facts" else 0
         state.update(f"{table} {count} ".encode())
     for row in (*connection.execute(_DESCRIPTIONS), *connection.execute(_SAID)):
         state.update(repr(row).encode())

@@ -25,6 +25,7 @@ from backupkeeper.catalog import (
     rows,
     standings,
     tallies,
+    thinning,
     uploads,
     writing,
 )
@@ -53,7 +54,7 @@ from backupkeeper.core.policy import Policy
 from backupkeeper.core.scrub import Load
 from backupkeeper.core.standing import Scale, Tallies
 from backupkeeper.core.uploads import Begun
-from backupkeeper.ports.catalog import OpenRoll
+from backupkeeper.ports.catalog import OpenRoll, Thinned
 from backupkeeper.ports.clock import Clock
 
 
@@ -302,6 +303,10 @@ class SqliteCatalog(EncryptedObjects, OutboxRows, Summed):
         with self._asking() as connection:
             values = {"roll": roll_id, "place": place}
             return _sorted_files(connection.execute(reading.UNSENT, values))
+
+    def thin_facts(self, now: datetime) -> Iterator[Thinned]:
+        """Let go the facts that ``core.thinning`` names, step by step, each a durable one of its own."""
+        return thinning.thin(self._asking, self._writing, now)
 
     # -- uploads under way
 

@@ -40,6 +40,8 @@ class DeedKind(StrEnum):
     """One roll on one drive read again."""
     DRILL = "drill"
     """One shoot brought back from a bucket into the scratch folder, compared, removed again."""
+    THIN = "thin"
+    """Old facts that say what those before and after them say, let go from the catalog."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -320,6 +322,8 @@ class View:
     worn: Mapping[PlaceId, str] = field(default_factory=dict)
     """Drives that should be replaced, and why."""
     pictureless: tuple[Pictureless, ...] = ()
+    thinning_due: bool = False
+    """Whether it is long ago that old facts were looked through for what may go."""
     auto_repair: bool = True
     """Whether damaged copies on drives are mended without asking."""
     paused: bool = False

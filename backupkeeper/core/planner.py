@@ -40,7 +40,10 @@ _STOPPED_FOR_AN_OFFLOAD: Final = frozenset(
 )
 _STOPPED_FOR_A_COPY: Final = frozenset({DeedKind.LOOK, DeedKind.PROVE})
 _STOPPED_FOR_PEACE: Final = frozenset(
-    {DeedKind.LOOK, DeedKind.PROVE, DeedKind.POSTERS, DeedKind.DRILL, DeedKind.HEAR}
+    {
+        *(DeedKind.LOOK, DeedKind.PROVE, DeedKind.POSTERS, DeedKind.DRILL, DeedKind.HEAR),
+        DeedKind.THIN,
+    }
 )
 _ONLY_FETCHING: Final = frozenset({DeedKind.REPAIR, DeedKind.DRILL})
 """An upload goes on beside them."""

@@ -78,7 +78,10 @@ class Kept:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SnapshotMark:
-    """The catalog as it is now: ``text`` is another one whenever a fact was added. Size in bytes."""
+    """The catalog as it is now. Size in bytes.
+
+    ``text`` is another one whenever a fact was added; where old ones were let go it stays.
+    """
 
     text: str
     size_bytes: int

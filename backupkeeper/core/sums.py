@@ -86,8 +86,10 @@ class Group:
 
 @dataclass(frozen=True, slots=True)
 class RollSums:
-    """One roll, and when it was sealed. ``stamp`` is another one whenever a fact was added or removed since.
+    """One roll, and when it was sealed.
 
+    ``stamp`` is another one whenever a fact was added or removed since, but by thinning
+    (``core.thinning``): that changes nothing of what is said here.
     ``odd`` are the paths of files that must be looked at fact by fact: something bad was ever seen of a
     copy, or its proofs don't belong together. ``names``: how many paths in the roll's folder copies
     of its files have, at the places where one stands under another name than its own.

@@ -47,6 +47,7 @@ ORDER: Final = (
     DeedKind.POSTERS,
     DeedKind.UPLOAD,
     DeedKind.DRILL,
+    DeedKind.THIN,
 )
 COPY_NAMES: Final = {
     Role.PRIMARY: "main copy",
@@ -107,6 +108,10 @@ def _all(view: View, found: Wishes) -> Iterator[Wish]:
             yield Wish(
                 deed=Deed(kind=DeedKind.LOOK, why=why, place=changed.place, folders=changed.folders)
             )
+    others = (*(one.deed for one in view.running), *(one.deed for one in found.ready))
+    if view.thinning_due and all(one.kind is DeedKind.UPLOAD for one in others):  # they take days
+        why = "Once a month facts of long ago are looked through for those that only repeat others."
+        yield Wish(deed=Deed(kind=DeedKind.THIN, why=why))
 
 
 # -- cards

@@ -41,6 +41,7 @@ _WORDS: Final = MappingProxyType(
         DeedKind.POSTERS: "posters",
         DeedKind.DRILL: "restore drill",
         DeedKind.HEAR: "what other machines know",
+        DeedKind.THIN: "thinning of old facts",
     }
 )
 _OF_ITSELF: Final = frozenset(
@@ -53,7 +54,10 @@ _OF_ITSELF: Final = frozenset(
 machine: nobody tells when it is let go.)"""
 _OF_BUCKETS: Final = frozenset({"BucketUnreachableError", "LineDownError", "BucketShutError"})
 _DONE_BY_LOOKING: Final = frozenset(
-    {DeedKind.LOOK, DeedKind.JUDGE, DeedKind.OFFLOAD, DeedKind.POSTERS, DeedKind.HEAR}
+    {
+        *(DeedKind.LOOK, DeedKind.JUDGE, DeedKind.OFFLOAD, DeedKind.POSTERS, DeedKind.HEAR),
+        DeedKind.THIN,
+    }
 )
 """Deeds that are done even where they moved nothing."""
 _SEALED: Final = frozenset({DeedKind.OFFLOAD, DeedKind.POSTERS})

@@ -27,6 +27,7 @@ from backupkeeper.actions.renaming import refresh_markers
 from backupkeeper.actions.repair import repair_roll
 from backupkeeper.actions.room import note_room
 from backupkeeper.actions.snapshots import keep_snapshots
+from backupkeeper.actions.thinning import let_go
 from backupkeeper.actions.upload import upload_roll
 from backupkeeper.actions.verify import prove_roll
 from backupkeeper.core.deeds import Deed, DeedKind
@@ -220,6 +221,15 @@ def _hear(context: Context, deed: Deed, progress: Progress) -> Finished:
     return Finished(said=said, files=len(outcome.taken))
 
 
+def _thin(context: Context, _deed: Deed, progress: Progress) -> Finished:
+    went = let_go(context, progress)
+    return Finished(
+        said=f"Of {plural(went.copies, 'copy', 'copies')} {plural(went.facts, 'fact')} went that only "
+        "repeated those before and after them.",
+        files=went.copies,
+    )
+
+
 def _repair(context: Context, deed: Deed, progress: Progress) -> Finished:
     outcome = repair_roll(
         context, _roll(deed), place=_needed(deed.place), sources=deed.sources, progress=progress
@@ -323,6 +333,7 @@ _DOERS: Final = MappingProxyType[DeedKind, Doer](
         DeedKind.REPAIR: _repair,
         DeedKind.POSTERS: _posters,
         DeedKind.HEAR: _hear,
+        DeedKind.THIN: _thin,
     }
 )
 

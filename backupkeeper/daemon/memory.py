@@ -14,6 +14,7 @@ from backupkeeper.core.deeds import DriveHere, Pictureless, Setback
 from backupkeeper.core.hearing import unheard
 from backupkeeper.core.model import Event, EventKind, Place, PlaceId
 from backupkeeper.core.patience import setbacks
+from backupkeeper.core.thinning import EVERY, RUN
 from backupkeeper.daemon.aftermath import Aftermath
 from backupkeeper.ports.catalog import Catalog
 from backupkeeper.ports.clock import Clock
@@ -143,6 +144,13 @@ class Memory:
             self.note(EventKind.RAN, "first run")
             return now
         return first
+
+    def thinning_due(self, now: datetime) -> bool:
+        """Whether no facts were thinned for long, on a catalog that is no younger than that."""
+        lately = self._catalog.events((EventKind.RAN,), since=now - EVERY, subject=RUN)
+        if any(event.at <= now for event in lately):  # a wrong clock's date is none
+            return False
+        return not now - EVERY < self.first_run(now) <= now
 
     def told(self) -> Mapping[str, Event]:
         """When the person was last told of each matter."""

@@ -168,6 +168,7 @@ class Seeing:
             refused=refusals(self.memory.heard()),
             worn=self.shares.worn(now),
             pictureless=self.memory.pictureless() if self._makes_posters() else (),
+            thinning_due=self.memory.thinning_due(now),
             auto_repair=config.proofs.auto_repair,
             paused=self.is_paused(now),
             wipe_needs=config.policy.wipe_needs,

@@ -41,6 +41,14 @@ class OpenRoll:
     begun_at: datetime
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Thinned:
+    """One step of thinning: how many copies were looked at, how many facts went."""
+
+    copies: int
+    facts: int
+
+
 class EncryptedRows(Protocol):
     """How files stand encrypted, as far as it is known. All errors leave as ``CatalogError``."""
 
@@ -66,7 +74,10 @@ class EncryptedRows(Protocol):
 
 
 class Catalog(EncryptedRows, Outbox, Protocol):
-    """What every part may ask of the catalog. All errors leave as ``CatalogError``."""
+    """What every part may ask of the catalog. All errors leave as ``CatalogError``.
+
+    Facts are never changed, and none goes but by ``thin_facts``: "every fact" is every one that stays.
+    """
 
     def places(self) -> tuple[Place, ...]:
         """All places, oldest first, lost and retired ones too."""
@@ -232,6 +243,13 @@ class Catalog(EncryptedRows, Outbox, Protocol):
 
     def thin(self, before: datetime, kinds: Iterable[EventKind]) -> None:
         """Forget events of these kinds that are older, but never the newest of a subject."""
+        ...
+
+    def thin_facts(self, now: datetime) -> Iterator[Thinned]:
+        """Let go the facts that ``core.thinning`` names, step by step, each a durable one of its own.
+
+        Stopped, or killed, between two of them, it goes on where it was when it is begun anew.
+        """
         ...
 
     def change_mark(self) -> tuple[int, int]:

@@ -364,7 +364,7 @@ def run_errand(
     if errand.deed is None:
         with Keeper(config, clock=clock) as keeper:
             return keeper.weekly() if errand.weekly else keeper.look_at(errand.point)
-    if errand.deed.kind in {DeedKind.PROVE, DeedKind.POSTERS}:
+    if errand.deed.kind in {DeedKind.PROVE, DeedKind.POSTERS, DeedKind.THIN}:
         from backupkeeper.system.priority import lower_priority  # noqa: PLC0415 - as above
 
         lower_priority()

@@ -69,3 +69,22 @@ def bench_a_large_catalog(tmp_path: Path, row: Row, files: int) -> None:
     row(f"{what} planner's memory", f"{step.memory_mb} MB", "300 MB", "run")
     size = path.stat().st_size
     row(f"{what} catalog", f"{size / 1e9:.2f} GB", "2.5 GB", f"{size / files:.0f} bytes a file")
+
+
+@pytest.mark.parametrize("files", SCALES)
+def bench_years_of_facts_thinned(tmp_path: Path, row: Row, files: int) -> None:
+    """Three places, six yearly proofs of everything; another program writes all the while."""
+    path = tmp_path / "catalog.sqlite"
+    step = ("-m", "tests.benchmarks.thinning_step")
+    made = json.loads(ran(tmp_path, *step, "make", str(path), str(files)).said)
+    what = f"{files:,} files, {made['facts']:,} facts:"
+    left = made["facts"]
+    for name in ("thinned", "thinned again"):
+        told = json.loads(ran(tmp_path, *step, "thin", str(path)).said)
+        left -= told["went"]
+        figure = (
+            f"{told['seconds']:.0f} s, {told['processor']:.0f} s of processor, {told['memory']} MB"
+        )
+        row(f"{what} {name}, {told['went']:,} went, {left:,} left", figure, "300 MB", "thin")
+        waited = f"{told['waited']:.2f} s at most, {told['waited usually']:.3f} s usually"
+        row(f"{what} {name}, another writer waited", waited, "2 s", f"{told['written']:.0f} times")

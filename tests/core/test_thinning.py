@@ -1,105 +1,213 @@
 """Which facts may go, and that nothing that is computed from them changes."""
 
-from datetime import UTC, datetime, timedelta
+from collections.abc import Iterable
+from datetime import datetime, timedelta
 
-from hypothesis import given, strategies as st
+import pytest
+from hypothesis import given, settings, strategies as st
 
-from backupkeeper.core.harm import CAME_RIGHT
-from backupkeeper.core.model import Blake3, Fact, Place, PlaceId, PlaceKind, Result, Role, Way
-from backupkeeper.core.policy import Policy, copy_of
+from backupkeeper.core.harm import CAME_RIGHT, in_doubt, last_harm
+from backupkeeper.core.model import (
+    Blake3,
+    Copy,
+    CopyState,
+    Fact,
+    Place,
+    PlaceId,
+    PlaceKind,
+    Result,
+    Role,
+    Way,
+)
+from backupkeeper.core.policy import Policy, copies_of
 from backupkeeper.core.sightings import newly_bad
 from backupkeeper.core.standing import harms
-from backupkeeper.core.thinning import KEPT_WHOLE, spare
-
-NOW = datetime(2036, 6, 12, 12, tzinfo=UTC)
-PLACE = PlaceId("00000000-0000-4000-8000-000000000001")
-MAIN = Place(id=PLACE, name="Main", role=Role.PRIMARY, kind=PlaceKind.DRIVE, created_at=NOW, location="/m")  # fmt: skip
-
-
-def _fact(
-    days: int, way: Way = Way.REHASH, result: Result = Result.MATCHES, **more: object
-) -> Fact:
-    values: dict[str, object] = {"path": "a.mov", "content": Blake3("a" * 64), "cold": True, **more}
-    return Fact(at=NOW - timedelta(days=days), place=PLACE, way=way, result=result, **values)  # type: ignore[arg-type]
-
-
-def _thin(facts: frozenset[Fact], now: datetime = NOW) -> frozenset[Fact]:
-    return facts - spare(facts, now)
-
-
-FACTS = st.frozensets(
-    st.builds(
-        _fact,
-        st.integers(-3, 430).map(lambda n: n * 3),
-        st.sampled_from(Way),
-        st.sampled_from([*[Result.MATCHES] * 12, *Result]),
-        cold=st.booleans(),
-        version=st.sampled_from([None, None, "v1"]),
-        mount=st.sampled_from([None, "b:1", "b:2"]),
-        note=st.sampled_from(["", "", "", CAME_RIGHT]),
-        content=st.sampled_from([Blake3("a" * 64), Blake3("b" * 64)]),
-    ),
-    max_size=30,
+from backupkeeper.core.thinning import AGAIN, KEPT_WHOLE, spare
+from tests.core.made_up_lives import (
+    BUCKET,
+    DRIVE,
+    EVER,
+    NOW,
+    OF_ONE_VERSION,
+    ONE,
+    OTHER,
+    fact,
+    lives,
 )
 
+AS_BEFORE = (CopyState.PROVEN, CopyState.DUE)
 
-def _old_bad(facts: frozenset[Fact]) -> frozenset[Fact]:
-    return frozenset(f for f in facts if f.result is not Result.MATCHES and NOW - f.at > KEPT_WHOLE)
+
+def place(ident: PlaceId, counts_from: datetime | None = None) -> Place:
+    return Place(
+        id=ident,
+        name="Main" if ident == DRIVE else "Off site",
+        role=Role.PRIMARY if ident == DRIVE else Role.CLOUD,
+        kind=PlaceKind.DRIVE if ident == DRIVE else PlaceKind.BUCKET,
+        created_at=EVER,
+        location="/m",
+        counts_from=counts_from,
+    )
+
+
+def thin(facts: frozenset[Fact], now: datetime = NOW) -> frozenset[Fact]:
+    return facts - frozenset(spare(facts, now))
+
+
+POLICIES = st.builds(
+    Policy,
+    drive_proof_age=st.sampled_from([1, 90, 900, 3650]).map(lambda n: timedelta(days=n)),
+    attested_age=st.sampled_from([1, 30, 900, 3650]).map(lambda n: timedelta(days=n)),
+    downloaded_age=st.sampled_from([1, 365, 900, 3650]).map(lambda n: timedelta(days=n)),
+)
+"""As ``config`` lets them be: 1 to 3650 days each."""
+
+
+def stay_for_ever(facts: frozenset[Fact]) -> frozenset[Fact]:
+    """What two machines must both know so that thinning before merging changes nothing."""
+    return frozenset(
+        one
+        for one in facts
+        if one.result is not Result.MATCHES
+        or one.way not in AGAIN
+        or one.note == CAME_RIGHT
+        or str(one.version).startswith("doubt")
+    )
 
 
 def test_of_equal_good_facts_the_first_and_the_latest_stay() -> None:
-    old = [_fact(days, mount=f"b:{days}") for days in (900, 800, 700, 600, 300, 200)]
-    assert spare(old, NOW) == {old[1], old[2]}
+    old = [fact(days, mount=f"b:{days}") for days in (900, 800, 700, 600, 300, 200)]
+    assert set(spare(old, NOW)) == {old[1], old[2]}
+
+
+def test_each_kind_has_its_own_first_and_latest() -> None:
+    cold = [fact(days) for days in (900, 800, 700)]
+    warm = [fact(days, cold=False) for days in (890, 790, 690)]
+    otherwise = [fact(days, evidence="after a new mount") for days in (880, 780, 680)]
+    found = set(spare([*cold, *warm, *otherwise], NOW))
+    assert found == {cold[1], warm[1], otherwise[1]}
 
 
 def test_what_stands_beside_something_bad_stays() -> None:
-    good = [_fact(days) for days in (900, 850, 800, 700, 650, 600)]
-    bad = _fact(750, result=Result.DAMAGED)
-    assert spare([*good, bad], NOW) == {good[1], good[4]}
+    good = [fact(days) for days in (900, 850, 800, 700, 650, 600)]
+    bad = fact(750, result=Result.DAMAGED)
+    assert set(spare([*good, bad], NOW)) == {good[1], good[4]}
+    of_another_content = fact(750, result=Result.MISSING, content=OTHER)
+    assert set(spare([*good, of_another_content], NOW)) == {good[1], good[4]}
+    elsewhere = fact(750, result=Result.DAMAGED, path="b.mov")
+    assert set(spare([*good, elsewhere], NOW)) == set(good[1:-1])
 
 
-def test_what_came_right_only_later_and_parts_stay() -> None:
-    kept = [_fact(days, note=CAME_RIGHT) for days in (900, 800, 700)]
-    assert spare([*kept, *(_fact(days, Way.PART) for days in (900, 800, 700))], NOW) == frozenset()
+@pytest.mark.parametrize("way", [Way.WRITTEN, Way.READBACK, Way.ATTESTED, Way.PART])
+def test_what_is_not_done_over_and_over_stays(way: Way) -> None:
+    assert spare([fact(days, way) for days in (900, 800, 700)], NOW) == []
 
 
-@given(FACTS, st.integers(0, 900))
+def test_what_came_right_only_later_stays() -> None:
+    assert spare([fact(days, note=CAME_RIGHT) for days in (900, 800, 700)], NOW) == []
+
+
+def test_a_look_that_saw_another_version_stays_and_parts_what_is_around_it() -> None:
+    sent = fact(950, Way.ATTESTED, place=BUCKET, version="v1")
+    looks = [fact(days, Way.LOOKED, place=BUCKET, version="v1") for days in (900, 850, 800, 750, 700)]  # fmt: skip
+    assert set(spare([sent, *looks], NOW)) == set(looks[1:-1])
+    other = fact(820, Way.LOOKED, place=BUCKET, version="v2")
+    assert set(spare([sent, *looks, other], NOW)) == {looks[3]}
+    assert spare([fact(days, Way.LOOKED, place=BUCKET, version="v3") for days in (9, 8, 7)], NOW) == []  # fmt: skip
+
+
+def test_where_proofs_know_two_versions_all_stays() -> None:
+    sent = [fact(days, Way.ATTESTED, place=BUCKET, version=f"v{days}") for days in (950, 940)]
+    looks = [fact(days, Way.LOOKED, place=BUCKET, version="v940") for days in (900, 850, 800)]
+    assert spare([*sent, *looks], NOW) == []
+    assert spare([sent[1], *looks], NOW) == [looks[1]]
+
+
+def test_up_to_four_hundred_days_all_stays() -> None:
+    facts = [fact(days) for days in (402, 401, 400, 399)]
+    assert spare(facts, NOW) == []
+    assert spare(facts, NOW + timedelta(microseconds=1)) == [facts[1]]
+
+
+@given(lives(), st.integers(0, 900))
 def test_thinned_twice_or_sooner_is_thinned_once(facts: frozenset[Fact], days: int) -> None:
-    assert _thin(_thin(facts)) == _thin(facts)
-    assert _thin(_thin(facts, NOW - timedelta(days=days))) == _thin(facts)
+    assert thin(thin(facts)) == thin(facts)
+    assert thin(thin(facts, NOW - timedelta(days=days))) == thin(facts)
 
 
-@given(FACTS, FACTS)
-def test_thinning_before_merging_changes_nothing(
+@given(lives(OF_ONE_VERSION), lives(OF_ONE_VERSION))
+def test_thinning_before_merging_changes_nothing_where_both_know_what_stays_for_ever(
     mine: frozenset[Fact], theirs: frozenset[Fact]
 ) -> None:
-    bad = _old_bad(mine | theirs)
-    mine, theirs = mine | bad, theirs | bad
-    assert _thin(_thin(mine) | _thin(theirs)) == _thin(mine | theirs)
-    assert _thin(_thin(mine) | theirs) == _thin(mine | theirs)
+    shared = stay_for_ever(mine | theirs) | {
+        fact(4000, way, place=where, version=version, content=content)
+        for way, where, version in ((Way.READBACK, DRIVE, None), (Way.ATTESTED, BUCKET, "v1"))
+        for content in (ONE, OTHER)
+    }
+    mine, theirs = mine | shared, theirs | shared
+    assert thin(thin(mine) | thin(theirs)) == thin(mine | theirs)
+    assert thin(thin(mine) | theirs) == thin(mine | theirs)
 
 
-@given(FACTS, FACTS)
+@given(lives(), lives())
 def test_whatever_a_merge_brings_nothing_bad_is_lost_and_nothing_is_made_up(
     mine: frozenset[Fact], theirs: frozenset[Fact]
 ) -> None:
-    merged = _thin(_thin(mine) | _thin(theirs))
-    assert merged <= _thin(mine | theirs)
-    assert {f for f in mine | theirs if f.result is not Result.MATCHES} <= merged
+    merged = thin(thin(mine) | thin(theirs))
+    assert merged <= mine | theirs
+    assert {one for one in mine | theirs if one.result is not Result.MATCHES} <= merged
 
 
-@given(FACTS, st.integers(0, 800))
-def test_nothing_computed_changes(facts: frozenset[Fact], later: int) -> None:
-    now, policy, thinned = NOW + timedelta(days=later), Policy(), _thin(facts)
-    assert newly_bad(thinned) == newly_bad(facts)
-    for content in {fact.content for fact in facts}:
-        all_, left = ([f for f in some if f.content == content] for some in (facts, thinned))
-        was, is_ = copy_of(all_, MAIN, policy, now), copy_of(left, MAIN, policy, now)
-        assert (was.state, was.sampled_at, was.harmed_at) == (
-            is_.state,
-            is_.sampled_at,
-            is_.harmed_at,
-        )
-        assert (was.proof and was.proof.at) == (is_.proof and is_.proof.at)
-    was_hurt, is_hurt = (harms(some, "Main", frozenset(), {}, since=NOW - timedelta(days=5000), now=now) for some in (facts, thinned))  # fmt: skip
-    assert was_hurt == is_hurt
+def stands(facts: Iterable[Fact], counts_from: datetime | None, policy: Policy, now: datetime) -> dict[tuple[str, str, str], Copy]:  # fmt: skip
+    places = {ident: place(ident, counts_from) for ident in (DRIVE, BUCKET)}
+    # In one order: of two facts of one instant and rank any may be named as the newest.
+    found = copies_of(sorted(facts, key=repr), places, policy, now)
+    return {(one.place, one.path, one.content): one for group in found.values() for one in group}
+
+
+@settings(max_examples=400)
+@given(lives(), st.integers(0, 4000), POLICIES, st.none() | st.integers(0, 1300))
+def test_nothing_that_is_computed_changes(
+    facts: frozenset[Fact], later: int, policy: Policy, back: int | None
+) -> None:
+    now, thinned = NOW + timedelta(days=later), thin(facts)
+    counts_from = None if back is None else NOW - timedelta(days=back)
+    # All of each copy: its state, the very proof, the newest fact, when it was hurt and fetched back.
+    was = stands(facts, counts_from, policy, now)
+    assert stands(thinned, counts_from, policy, now) == was
+    for where in (DRIVE, BUCKET):
+        of_all, of_left = ([one for one in some if one.place == where] for some in (facts, thinned))
+        assert newly_bad(of_left) == newly_bad(of_all)
+        assert last_harm(of_left, now) == last_harm(of_all, now)
+        assert in_doubt(of_left, now) == in_doubt(of_all, now)
+        told = [
+            harms(some, "Main", frozenset(), {}, since=EVER, now=now) for some in (of_left, of_all)
+        ]
+        assert told[0] == told[1]
+        for content in (ONE, OTHER):
+            assert first_proof(of_left, content) == first_proof(of_all, content)
+
+
+def first_proof(facts: Iterable[Fact], content: Blake3) -> datetime | None:
+    return min((one.at for one in facts if one.is_proof and one.content == content), default=None)
+
+
+@settings(max_examples=400)
+@given(lives(), st.integers(0, 1300), POLICIES)
+def test_with_a_clock_that_was_set_back_no_copy_stands_better_than_it_did(
+    facts: frozenset[Fact], back: int, policy: Policy
+) -> None:
+    now = NOW - timedelta(days=back)
+    was = stands(facts, None, policy, now)
+    order = list(CopyState)
+    for copy, stands_now in stands(thin(facts), None, policy, now).items():
+        assert order.index(stands_now.state) >= order.index(was[copy].state)
+        assert (stands_now.state in AS_BEFORE) is (was[copy].state in AS_BEFORE)
+        if stands_now.proof is not None:
+            before = was[copy].proof
+            assert before is not None
+            assert stands_now.proof.at <= before.at
+
+
+def test_it_is_stated_how_long_everything_stays() -> None:
+    assert timedelta(days=366 + 30) < KEPT_WHOLE < timedelta(days=500)

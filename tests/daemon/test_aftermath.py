@@ -225,3 +225,12 @@ def test_a_drill_that_did_not_come_back_right_is_told_loud_and_is_no_failure() -
     after = aftermath(DRILL, replace(DONE, troubles=troubles), AROUND)
     assert after.failed == ()
     assert after.is_trouble
+
+
+def test_thinning_is_told_in_one_line_and_done_even_where_nothing_went() -> None:
+    deed = Deed(kind=DeedKind.THIN, why="")
+    after = aftermath(deed, Finished(said="Nothing went."), AROUND)
+    assert after.said == "thinning of old facts: Nothing went."
+    assert (after.failed, after.is_trouble) == ((), False)
+    after = aftermath(deed, Failed(error="CatalogError", message="It is full."), AROUND)
+    assert after.failed == ((deed.key, "It is full."),)

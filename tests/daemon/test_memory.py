@@ -11,6 +11,7 @@ import pytest
 from backupkeeper.catalog.store import SqliteCatalog, open_catalog
 from backupkeeper.core.deeds import Pictureless
 from backupkeeper.core.model import Event, EventKind
+from backupkeeper.core.thinning import RUN
 from backupkeeper.daemon.aftermath import Aftermath
 from backupkeeper.daemon.memory import Memory
 from tests.daemon.made_up import MAIN, NOON, TRAVEL
@@ -184,3 +185,31 @@ def test_rolls_want_posters_over_a_restart_until_they_are_made(stand: Stand) -> 
     stand.clock.later(minutes=1)
     memory.note(EventKind.POSTERS, "b", "")
     assert stand.memory().pictureless() == wanted[1:]
+
+
+def test_thinning_is_due_a_month_after_the_first_run_and_after_the_last_one(stand: Stand) -> None:
+    memory = stand.memory()
+    assert not memory.thinning_due(stand.clock.at)
+    assert not memory.thinning_due(stand.clock.later(days=29))
+    assert memory.thinning_due(stand.clock.later(days=1))
+    memory.note(EventKind.RAN, RUN)
+    assert not stand.memory().thinning_due(stand.clock.later(days=29))
+    assert stand.memory().thinning_due(stand.clock.later(days=1, microseconds=1))
+
+
+def test_a_thinning_that_a_wrong_clock_dated_ahead_counts_once_for_one_that_was_not(
+    stand: Stand,
+) -> None:
+    memory = stand.memory()
+    memory.first_run(stand.clock.at)
+    stand.clock.later(days=4000)
+    memory.note(EventKind.RAN, RUN)
+    assert memory.thinning_due(stand.clock.later(days=-3900))
+    memory.note(EventKind.RAN, RUN)
+    assert not memory.thinning_due(stand.clock.later(days=1))
+
+
+def test_where_even_the_first_run_lies_ahead_it_is_due(stand: Stand) -> None:
+    memory = stand.memory()
+    memory.first_run(stand.clock.at)
+    assert memory.thinning_due(stand.clock.later(days=-3))
