@@ -19,6 +19,7 @@ from backupkeeper.core.model import Fact, PlaceId, Result, Roll, RollFile, RollH
 from backupkeeper.core.outcomes import AdoptOutcome, Trouble
 from backupkeeper.manifests.mhl_model import Process
 from backupkeeper.ports.progress import Progress
+from backupkeeper.transfer.coldread import ColdReader
 
 FACTS_A_STEP = 50
 
@@ -95,10 +96,11 @@ def _compare(
 ) -> tuple[list[Fact], str]:
     facts: list[Fact] = []
     kept, not_cold = 0, ""
+    reader = ColdReader(context.files, drive.cold)
     try:
         for path, file in pairs:
             progress.file(path)
-            fact, reading = prove_copy(context, drive, path, file, progress=progress)
+            fact, reading = prove_copy(context, drive, path, file, progress=progress, reader=reader)
             facts.append(fact)
             progress.advance(0, files=1)
             if reading is not None and not reading.cold:

@@ -352,6 +352,8 @@ def _put_roll(
 def _known(look: _Look, folder: str) -> str:
     """Why a folder needs no taking in; empty where it does."""
     context, drive = look.context, look.drive
+    if next(context.catalog.facts_at(drive.place.id, below=folder), None) is None:
+        return ""  # so its files need not be listed once more
     try:
         listing = originals_in(context, drive, folder)
     except OutOfReachError:

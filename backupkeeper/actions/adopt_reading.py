@@ -26,6 +26,7 @@ from backupkeeper.core.model import CardEntry, CardListing, Content, Fact, Resul
 from backupkeeper.core.scrub import read_order
 from backupkeeper.manifests.old_list import SHA256
 from backupkeeper.ports.progress import Progress
+from backupkeeper.transfer.coldread import ColdReader
 from backupkeeper.transfer.hashing import FURTHER_DIGESTS
 from backupkeeper.transfer.pipeline import Job, copy_files
 
@@ -185,10 +186,12 @@ def _read_chunk(
             contents[path], notes[path] = content, f"{SHA256_NOTE}{sha256}" if sha256 else ""
     context.catalog.record(contents=contents.values())
     facts = []
+    # One for all of them: behind FUSE, what was read to learn them is dropped once, not file by file.
+    reader = ColdReader(context.files, run.drive.cold)
     try:
         for entry in chunk:
             if entry.path in contents:
-                fact = _prove(context, run, entry, contents[entry.path], progress)
+                fact = _prove(context, run, entry, contents[entry.path], reader, progress)
                 facts += [replace(fact, note=notes[entry.path])] if fact is not None else []
     finally:
         context.catalog.record(facts=facts)
@@ -208,7 +211,12 @@ def _note_failure(run: Run, path: str, error: BackupkeeperError | None) -> None:
 
 
 def _prove(
-    context: Context, run: Run, entry: CardEntry, content: Content, progress: Progress
+    context: Context,
+    run: Run,
+    entry: CardEntry,
+    content: Content,
+    reader: ColdReader,
+    progress: Progress,
 ) -> Fact | None:
     """The fact of a second reading that agrees with the first; None where it does not."""
     path = run.at(entry.path)
@@ -216,7 +224,7 @@ def _prove(
         path=entry.path, content=content.blake3, size=content.size, mtime_ns=entry.mtime_ns
     )
     progress.file(path)
-    fact, reading = prove_copy(context, run.drive, path, file, progress=progress)
+    fact, reading = prove_copy(context, run.drive, path, file, progress=progress, reader=reader)
     if fact.result in {Result.CHANGED, Result.MISSING}:
         raise SourceChangedError(run.drive.absolute(path))
     if fact.result is not Result.MATCHES:

@@ -82,6 +82,7 @@ class _Asked:
     fresh: bool
     progress: Progress
     is_over: Callable[[], bool]
+    reader: ColdReader | None
 
     @property
     def absolute(self) -> str:
@@ -111,6 +112,7 @@ def prove_copy(
     known: Known = NOTHING,
     progress: Progress | None = None,
     is_over: Callable[[], bool] = lambda: False,
+    reader: ColdReader | None = None,
 ) -> tuple[Fact, ColdReading | None]:
     """Read a copy from the medium; read again what does not match.
 
@@ -122,6 +124,7 @@ def prove_copy(
         known: what is known of it.
         progress: told as it goes.
         is_over: ends the reading of a large file.
+        reader: of this mount, for several copies of which none was written since it was made.
 
     Returns:
         The fact, and the reading (None where the file is not there, could not be opened, or was not
@@ -142,6 +145,7 @@ def prove_copy(
         fresh=known.mount is not None and known.mount != drive.info.mount.token,
         progress=progress or Quiet(),
         is_over=is_over,
+        reader=reader,
     )
     stands = _other_kind(context, drive, path)
     if stands:
@@ -176,13 +180,7 @@ def _other_kind(context: Context, drive: OnlineDrive, path: str) -> str:
 
 def _read(asked: _Asked) -> tuple[Fact, ColdReading | None]:
     if asked.file.size < PART_FROM_BYTES:
-        reading = read_cold(
-            asked.context.files,
-            asked.absolute,
-            asked.drive.cold,
-            new_mount=asked.fresh,
-            on_bytes=asked.progress.advance,
-        )
+        reading = _reader(asked).read(asked.absolute, asked.progress.advance)
         return _judged(asked, reading)
     begun = resumable(
         asked.known.parts,
@@ -204,6 +202,12 @@ def _read(asked: _Asked) -> tuple[Fact, ColdReading | None]:
     return read
 
 
+def _reader(asked: _Asked) -> ColdReader:
+    if asked.reader is not None:
+        return asked.reader
+    return ColdReader(asked.context.files, asked.drive.cold, new_mount=asked.fresh)
+
+
 def _mtime_ns(asked: _Asked) -> int:
     try:
         return asked.context.files.stat(asked.absolute).mtime_ns
@@ -216,7 +220,7 @@ def _read_large(asked: _Asked, begun: Fact | None) -> tuple[Fact, ColdReading | 
     start = begun.damage[0][0] if begun is not None else 0
     at = begun.at if begun is not None else asked.context.clock.now()
     so_far = SoFar(start=start)
-    reader = ColdReader(asked.context.files, asked.drive.cold, new_mount=asked.fresh)
+    reader = _reader(asked)
     try:
         reading = reader.read_on(
             asked.absolute,

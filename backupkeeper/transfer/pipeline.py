@@ -298,6 +298,7 @@ class _Run:
         for thread in self._running:
             thread.join(PATIENCE_S)
         self._running = []
+        self._ring.close()
 
     def _read(self, work: Iterator[Batch]) -> None:
         Source(self._tools.files, self._ring, self._to_hash.put, self._pointless).run(work)

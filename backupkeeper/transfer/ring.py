@@ -85,6 +85,7 @@ class Ring:
         self._free: list[Slot] = []
         self._stopped = stopped
         self._changed = threading.Condition()
+        self._closed = False
 
     def take(self) -> Slot:
         """Wait for a free slot.
@@ -107,9 +108,15 @@ class Ring:
     def release(self, slot: Slot) -> None:
         """Take one user off a slot; wake the reader if it was the last."""
         with self._changed:
-            if slot.drop_user():
+            if slot.drop_user() and not self._closed:
                 self._free.append(slot)
                 self._changed.notify_all()
+
+    def close(self) -> None:
+        """Let go of the buffers now. A slot knows its ring, so they would wait for the collector."""
+        with self._changed:
+            self._closed = True
+            self._free.clear()
 
     def wake(self) -> None:
         """Let whoever waits look again whether the work was stopped."""

@@ -11,6 +11,8 @@ from blake3 import blake3
 
 from backupkeeper.core.adopting import AdoptWish
 from backupkeeper.core.model import Role
+from backupkeeper.ports.files import Stat
+from backupkeeper.system.files import RealFiles
 from tests.stories.scoped_yard import ScopedYard
 from tests.stories.test_adopt import StopsAt, stats
 from tests.stories.typed import Said, typed
@@ -49,6 +51,23 @@ def md5_list(files: dict[str, bytes], below: str = "") -> bytes:
 
 def adopt(yard: ScopedYard, *words: str, place: str = "Main") -> Said:
     return typed(yard, "adopt", place, *words, "--json")
+
+
+def test_the_first_look_asks_for_each_file_once(
+    yard: ScopedYard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put(yard, "Jobs/2026-06-12 Boatyard/Wide/Card 1", CARD)
+    asked = []
+    stat = RealFiles.stat
+
+    def counted(self: RealFiles, path: str) -> Stat:
+        asked.append(path)
+        return stat(self, path)
+
+    monkeypatch.setattr(RealFiles, "stat", counted)
+    assert adopt(yard, "--dry-run").code == 0
+    clips = [path for path in asked if path.endswith(".MP4")]
+    assert len(clips) == len(set(clips)) == 2
 
 
 def test_the_first_look_says_what_is_what_and_changes_nothing(yard: ScopedYard) -> None:

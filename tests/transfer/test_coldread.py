@@ -18,6 +18,7 @@ from backupkeeper.transfer.coldread import (
     DROPPED,
     DROPPED_DIRECT,
     NEW_MOUNT,
+    ColdReader,
     ColdReading,
     checked_blocks,
     read_cold,
@@ -145,6 +146,29 @@ def test_a_device_whose_pages_stay_is_warm() -> None:
     assert not reading.cold
     assert reading.why_not_cold.startswith("3 pages of the device stayed")
     assert "run verify" in reading.why_not_cold
+
+
+class Busy(Disk):
+    """A device that others look at: so many of its pages stay at each dropping, in turn."""
+
+    def __init__(self, *left: int) -> None:
+        super().__init__()
+        self.left = list(left)
+
+    def drop_device_pages(self, device_path: str) -> int:
+        return self.left.pop(0) if self.left else 0
+
+
+def test_a_device_that_somebody_looked_at_for_a_moment_is_cold_all_the_same() -> None:
+    disk = Busy(2, 1)
+    assert read_cold(disk, stored(disk), FUSE).evidence == DEVICE_DROPPED
+
+
+def test_what_kept_one_file_warm_is_tried_again_for_the_next() -> None:
+    disk = Busy(2, 2, 2)
+    path = stored(disk)
+    reader = ColdReader(disk, FUSE)
+    assert [reader.read(path).cold for _ in range(3)] == [False, True, True]
 
 
 def test_pages_that_can_not_be_counted_are_not_cold() -> None:

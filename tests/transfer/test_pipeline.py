@@ -1,6 +1,8 @@
 """What the pipeline makes of good and bad days: see the promises in its docstring."""
 
 import errno
+import gc
+from dataclasses import replace
 
 import pytest
 
@@ -25,6 +27,7 @@ from backupkeeper.transfer.coldpolicy import cold_policy
 from backupkeeper.transfer.durable import temp_name
 from backupkeeper.transfer.hashing import Hasher
 from backupkeeper.transfer.pipeline import Copied, Landed, copy_files
+from backupkeeper.transfer.ring import Slot
 from tests.transfer.made_up_drives import (
     EIO,
     ENOSPC,
@@ -86,6 +89,21 @@ def test_without_targets_sources_are_only_hashed() -> None:
         assert copied.content is not None
         assert copied.places == {}
     assert on_drives(stand) == {}
+
+
+def test_buffers_are_let_go_with_the_work_and_not_when_the_collector_comes() -> None:
+    """Taking in 100,000 files, a few hundred at a time, had kept 500 MB of them."""
+    stand = Stand()
+    jobs = [stand.job(name, DATA) for name in ("one", "two")]
+    gc.collect()
+    gc.disable()
+    try:
+        for to in ([], drives()):
+            copy(stand, [replace(job, targets=job.targets if to else {}) for job in jobs], to)
+        left = [one for one in gc.get_objects() if isinstance(one, Slot)]
+    finally:
+        gc.enable()
+    assert left == []
 
 
 def test_progress_hears_every_byte_and_file() -> None:
