@@ -55,12 +55,13 @@ def places(now: datetime) -> list[Place]:
 _MADE: Final = f"""
 CREATE TEMP TABLE rolls_made AS WITH RECURSIVE n (no) AS (
     SELECT 1 UNION ALL SELECT no + 1 FROM n WHERE no < :rolls
-) SELECT no, 100 + no * 7919 % 801 AS files, (no - 1) * {GENERATIONS} / :rolls AS generation,
+) SELECT CAST(no AS INTEGER) AS no, 100 + no * 7919 % 801 AS files, (no - 1) * {GENERATIONS} / :rolls AS generation,
     (no * 37 % 65 + 5) * {DAY} AS age, no % 23 = 0 AS due, no % 50 = 0 AS harmed, no % 61 = 0 AS gone,
     no % 5 = 0 AS third, no > :rolls * 29 / 30 AS new,
     CAST(printf('26%02d%02d Boatyard/Originals/Wide/Roll %05d', no / 28 % 12 + 1, no % 28 + 1, no)
         AS BLOB) AS folder
 FROM n;
+CREATE UNIQUE INDEX temp.by_number ON rolls_made (no);
 CREATE TEMP TABLE files_made (no INTEGER PRIMARY KEY, roll INTEGER, nth INTEGER, path BLOB, size INTEGER);
 INSERT INTO files_made (roll, nth, path, size)
     WITH RECURSIVE n (no) AS (SELECT 1 UNION ALL SELECT no + 1 FROM n WHERE no < 900)
@@ -118,6 +119,7 @@ def make(path: Path, files: int, now: datetime) -> None:
     values = {"rolls": files // FILES_A_ROLL, "now": micros(now)}
     with closing(sqlite3.connect(path, isolation_level=None)) as connection:
         connection.execute("PRAGMA cache_size = -1000000")
+        connection.execute("PRAGMA temp_store = MEMORY")
         connection.execute("PRAGMA synchronous = OFF")
         connection.execute("BEGIN")
         for statement in _MADE.split(";\n"):
