@@ -13,6 +13,7 @@ from backupkeeper.report.arrivals import arrival_text
 from backupkeeper.report.html import Child, Markup, Shape, Tone, element, joined, name, state
 from backupkeeper.report.page_tables import cell, row, table, under
 from backupkeeper.report.page_words import label, moment_of, sentence
+from backupkeeper.report.status import bytes_words
 from backupkeeper.report.words import count, duration, limit, plural, rate, size
 
 MOST_WAITING: Final = 12
@@ -127,7 +128,7 @@ def _card(card: CardStatus, zone: tzinfo) -> list[Child]:
 
 def _deed(deed: DeedStatus) -> Markup:
     files = f"{count(deed.files_done)} of {plural(deed.files_total, 'file')}"
-    done = f"{size(deed.bytes_done)} of {size(deed.bytes_total)}"
+    done = bytes_words(deed)
     return row(
         sentence(deed.what),
         cell(done, under(files) if deed.files_total else None),

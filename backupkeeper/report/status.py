@@ -242,8 +242,11 @@ def _say_under_way(page: Page, status: Status) -> None:
 
 
 def progress_words(deed: DeedStatus) -> str:
-    """How far a deed is: ``1.20 GB of 3.00 GB, 3 of 9 files, 80.0 MB/s, 23 s left at this rate``."""
-    parts = [f"{size(deed.bytes_done)} of {size(deed.bytes_total)}"]
+    """How far a deed is: ``1.20 GB of 3.00 GB, 3 of 9 files, 80.0 MB/s, 23 s left at this rate``.
+
+    One that moves no bytes is only said to be under way.
+    """
+    parts = [bytes_words(deed)]
     if deed.files_total:
         parts.append(f"{count(deed.files_done)} of {plural(deed.files_total, 'file')}")
     if deed.held:
@@ -257,6 +260,13 @@ def progress_words(deed: DeedStatus) -> str:
         if deed.seconds_left is not None:
             parts.append(f"{duration(deed.seconds_left)} left at this rate")
     return ", ".join(parts)
+
+
+def bytes_words(deed: DeedStatus) -> str:
+    """``1.20 GB of 3.00 GB``."""
+    if not deed.bytes_total:
+        return "under way"
+    return f"{size(deed.bytes_done)} of {size(deed.bytes_total)}"
 
 
 def _say_waiting(page: Page, status: Status) -> None:

@@ -21,7 +21,13 @@ from backupkeeper.core.status import (
     WaitStatus,
 )
 from backupkeeper.report.lines import Look, Tone
-from backupkeeper.report.status import needs_person, status_from_json, status_json, status_lines
+from backupkeeper.report.status import (
+    needs_person,
+    progress_words,
+    status_from_json,
+    status_json,
+    status_lines,
+)
 
 NOON = datetime(2026, 6, 12, 12, tzinfo=UTC)
 IDLE = Status(
@@ -240,6 +246,14 @@ def test_work_under_way_says_how_far_how_fast_and_how_long() -> None:
     assert "is ending" in text(replace(IDLE, under_way=(replace(UPLOAD, stopping=True),)))
     unknown = replace(UPLOAD, seconds_left=None, files_total=0)
     assert "left" not in text(replace(IDLE, under_way=(unknown,)))
+
+
+def test_work_that_moves_no_bytes_is_only_said_to_be_under_way() -> None:
+    thinning = replace(
+        UPLOAD, bytes_done=0, bytes_total=0, files_total=0, bytes_a_second=None, seconds_left=None
+    )
+    assert progress_words(thinning) == "under way"
+    assert progress_words(replace(thinning, stopping=True)) == "under way, is ending"
 
 
 def test_what_waits_says_for_what_and_how_long_it_would_take() -> None:
