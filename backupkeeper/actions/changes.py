@@ -1,7 +1,8 @@
 """Folders of a drive in which something changed: is anything gone, other than it was, or new?
 
 Promises:
-1. Only entries are looked at; no file but the marker is opened, nothing is written to the drive.
+1. Only entries are looked at, but for what may have been moved (``actions.moved``): that is read, before
+   anything is called gone, so that nothing is copied again meanwhile. Nothing is written to the drive.
 2. A copy that is gone, or has another size, is recorded at once as a look's fact, so that nobody
    goes on believing in it; nothing that a look sees is ever a proof. A copy whose time alone
    changed makes its roll named; if that was after its proof it is proven no longer: reading tells.
@@ -14,6 +15,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.moved import Again, find_moved
 from backupkeeper.actions.online import OnlineDrive, holding, online
 from backupkeeper.actions.proving import MISSING_NUMBERS
 from backupkeeper.actions.recording import record_seen
@@ -33,6 +35,7 @@ from backupkeeper.core.model import (
     RollId,
     Way,
 )
+from backupkeeper.core.moving import Moved
 from backupkeeper.core.naming import may_lead_to_rolls, parse_roll_folder
 from backupkeeper.core.policy import copies_of
 from backupkeeper.core.taking import same_time
@@ -54,11 +57,14 @@ class Changes:
     """What a look found.
 
     ``rolls`` have a copy here that is gone, or has another size or time than the roll says;
-    ``strange`` are folders laid out like a roll's with files that nothing here is known of.
+    ``strange`` are folders laid out like a roll's with files that nothing here is known of. ``moved`` is
+    what was found again at another path, ``read_bytes`` what was read for that.
     """
 
     rolls: tuple[RollId, ...]
     strange: tuple[Strange, ...]
+    moved: tuple[Moved, ...] = ()
+    read_bytes: int = 0
 
 
 def look_at_changes(
@@ -73,25 +79,33 @@ def look_at_changes(
         context: the world.
         place: a drive or folder place that is here.
         folders: relative to its root.
-        progress: told of rolls as they are looked at.
+        progress: told of rolls as they are looked at, and of what is read.
 
     Raises:
         UsageError: no such place is known.
         OutOfReachError: it is not here, or goes away; or another program is at work on it.
         ReadError: its first folder can't be listed.
+        SyncError: what was moved there could not be made durable.
     """
+    progress = progress or Quiet()
     drive = drive_of(context, place)
     with holding(context, [drive], doing="looking at what changed"):
         # Before the catalog is asked: what is begun meanwhile, by another program, is known then.
         shaped = list(_roll_shaped(context, drive, "", folders))
-        rolls = tuple(_changed_rolls(context, drive, folders, progress or Quiet()))
+        first = _changed_rolls(context, drive, folders, progress)
+        again = find_moved(
+            context, drive, _suspects(context, drive, folders, first), progress, newly=True
+        )
+        rolls = (*first.changed, *_gone_rolls(context, drive, folders, first, again))
         known = KnownFolders(context)
         strange = [
             one
             for folder in shaped
             if not known.has(folder) and (one := _strange(context, drive, folder)) is not None
         ]
-    return Changes(rolls=rolls, strange=tuple(strange))
+    return Changes(
+        rolls=rolls, strange=tuple(strange), moved=again.moves, read_bytes=again.size_bytes
+    )
 
 
 def drive_of(context: Context, place: PlaceId) -> OnlineDrive:
@@ -123,56 +137,110 @@ def is_within(path: str, folder: str) -> bool:
 # -- rolls
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _First:
+    """Rolls after a first look: those that changed, those of which files are not there, or were not."""
+
+    changed: list[RollId]
+    gone: list[RollHead]
+    missing: list[RollId]
+
+
 def _changed_rolls(
     context: Context, drive: OnlineDrive, folders: Sequence[str], progress: Progress
-) -> Iterator[RollId]:
+) -> _First:
+    """Look at every roll whose folder is touched; what is not there is not recorded yet."""
     heads = [head for head in context.catalog.rolls() if touches(head.folder, folders)]
     progress.begin(f"Looking at {drive.place.name}", total_bytes=0, total_files=len(heads))
+    found = _First(changed=[], gone=[], missing=[])
     for head in heads:
         progress.file(head.folder)
         drive.guard()
-        if _is_changed(context, drive, head, folders):
-            yield head.id
+        copies = _at_home(context, drive, head)
+        if any(copy.state is CopyState.MISSING for copy in copies):
+            found.missing.append(head.id)
+        seen = _seen_of(context, drive, head, copies, folders)
+        if any(isinstance(one, Fact) and one.result is Result.MISSING for one in seen):
+            found.gone.append(head)
+        elif seen:
+            found.changed.append(head.id)
+            _record(context, drive, seen)
         progress.advance(0, files=1)
     drive.guard()
+    return found
 
 
-def _is_changed(
-    context: Context, drive: OnlineDrive, head: RollHead, folders: Sequence[str]
-) -> bool:
-    copies = [
-        copy
-        for group in copies_of(
-            context.catalog.facts_at(drive.place.id, below=head.folder),
-            {drive.place.id: drive.place},
-            context.config.policy,
-            context.clock.now(),
-        ).values()
-        for copy in group
-        if copy.state in BELIEVED | {CopyState.DAMAGED} and touches(copy.path, folders)
-    ]
+def _suspects(
+    context: Context, drive: OnlineDrive, folders: Sequence[str], first: _First
+) -> list[RollId]:
+    """Rolls of which something may have been moved: also those that lie elsewhere, where that changed."""
+    known = KnownFolders(context)
+    elsewhere = {
+        fact.content
+        for folder in folders
+        if folder
+        for fact in context.catalog.facts_at(drive.place.id, below=folder)
+        if not known.has(fact.path)
+    }
+    found = {*(head.id for head in first.gone), *first.missing}
+    return sorted(found | context.catalog.rolls_with(elsewhere))
+
+
+def _gone_rolls(
+    context: Context, drive: OnlineDrive, folders: Sequence[str], first: _First, again: Again
+) -> Iterator[RollId]:
+    """Rolls of which something is not there, and was not found again: recorded now."""
+    known = KnownFolders(context)
+    away = [copy for copy in again.lost if not known.has(copy.path)]
+    drive.guard()
+    record_seen(context, [_gone(context, copy) for copy in away])
+    for head in first.gone:
+        seen = _seen_of(context, drive, head, _at_home(context, drive, head), folders)
+        if seen:
+            _record(context, drive, seen)
+            yield head.id
+
+
+def _at_home(context: Context, drive: OnlineDrive, head: RollHead) -> list[Copy]:
+    """Copies in a roll's own folder, by what is known."""
+    groups = copies_of(
+        context.catalog.facts_at(drive.place.id, below=head.folder),
+        {drive.place.id: drive.place},
+        context.config.policy,
+        context.clock.now(),
+    )
+    return [copy for group in groups.values() for copy in group]
+
+
+def _seen_of(
+    context: Context,
+    drive: OnlineDrive,
+    head: RollHead,
+    copies: Sequence[Copy],
+    folders: Sequence[str],
+) -> list[Fact | str]:
+    """What speaks against copies that are believed in, where it changed; see ``_seen``."""
+    known = BELIEVED | {CopyState.DAMAGED}
+    copies = [copy for copy in copies if copy.state in known and touches(copy.path, folders)]
     if not copies:
-        return False
+        return []
     roll = context.catalog.roll(head.id)
     homes = possible_paths(head.folder, [*(f.path for f in roll.files), *roll.folders])
     files = {(home, f.content): f for f in roll.files for home in homes[f.path]}
-    is_changed, facts = False, []
-    for copy in copies:
-        file = files.get((copy.path, copy.content))
-        if file is None:
-            continue
-        seen = _seen(context, drive, copy, file)
-        is_changed |= seen is not None
-        facts += [seen] if isinstance(seen, Fact) else []
+    pairs = [(copy, files.get((copy.path, copy.content))) for copy in copies]
+    seen = [_seen(context, drive, copy, file) for copy, file in pairs if file is not None]
+    return [one for one in seen if one is not None]
+
+
+def _record(context: Context, drive: OnlineDrive, seen: Sequence[Fact | str]) -> None:
+    facts = [one for one in seen if isinstance(one, Fact)]
     if facts:
         drive.guard()  # gone as a whole? then it is no news about one file
         record_seen(context, facts)
-    return is_changed
 
 
-def _seen(context: Context, drive: OnlineDrive, copy: Copy, file: RollFile) -> Fact | str | None:
-    """None where nothing speaks against it; a word where only its time does."""
-    fact = Fact(
+def _gone(context: Context, copy: Copy) -> Fact:
+    return Fact(
         at=context.clock.now(),
         place=copy.place,
         path=copy.path,
@@ -180,13 +248,19 @@ def _seen(context: Context, drive: OnlineDrive, copy: Copy, file: RollFile) -> F
         way=Way.LOOKED,
         result=Result.MISSING,
         evidence="looked at",
+        note="not there when looked at",
     )
+
+
+def _seen(context: Context, drive: OnlineDrive, copy: Copy, file: RollFile) -> Fact | str | None:
+    """None where nothing speaks against it; a word where only its time does."""
+    fact = _gone(context, copy)
     try:
         stat = context.files.stat(drive.absolute(copy.path))
     except OSError as error:
         if error.errno not in MISSING_NUMBERS:
             return None  # nothing was seen; a proof will tell
-        return replace(fact, note="not there when looked at")
+        return fact
     if stat.kind is not EntryKind.FILE or not drive.holds(copy.path):
         return replace(fact, note="something else stands there")
     if stat.size != file.size and copy.state is not CopyState.DAMAGED:

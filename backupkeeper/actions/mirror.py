@@ -65,6 +65,8 @@ def mirror_roll(
     now = roll_now(context, roll)
     run = Bringing()
     with holding(context, (to, origin), doing=f"mirroring {now.roll.head.folder}"):
+        for drive in (to, origin):
+            _find_moved(context, drive, [roll], run, progress)
         now = roll_now(context, roll)  # another program may have worked on it until just now
         wanted = _wanted_at(context, now, to)
         needed = needed_bytes(context, to, now.roll, wanted)

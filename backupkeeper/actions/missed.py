@@ -8,6 +8,7 @@ Promises:
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.one_roll import RollNow, roll_now
@@ -17,7 +18,7 @@ from backupkeeper.cards.leaveout import file_litter, folder_litter
 from backupkeeper.core.errors import DriveGoneError
 from backupkeeper.core.fitting import possible_paths
 from backupkeeper.core.lying import THERE, Elsewhere
-from backupkeeper.core.model import Blake3, Copy, Fact, Result, RollFile, RollId
+from backupkeeper.core.model import Blake3, Copy, CopyState, Fact, Result, RollFile, RollId
 from backupkeeper.core.moving import Found, Gone
 from backupkeeper.manifests.mhl_model import FOLDER
 from backupkeeper.ports.files import EntryKind, Stat
@@ -25,6 +26,7 @@ from backupkeeper.transfer.durable import is_temp_name
 
 OURS = ".backupkeeper"
 """What names of our own begin with."""
+_NEVER = datetime(1, 1, 1, tzinfo=UTC)
 
 
 Owner = tuple[RollId, str]
@@ -36,8 +38,8 @@ class Missed:
     """A file that is not where it was.
 
     ``stale``: the copy that is believed in and is not there; None where it is known to be missing.
-    ``known``: another path at which facts say that it lies, and something does, where its roll's own
-    folder has it no longer. ``owners``: whose it is; two rolls may share one.
+    ``known``: another path at which it is proven, and something stands, where its roll's own folder has
+    it no longer. ``owners``: whose it is; two rolls may share one.
     """
 
     gone: Gone
@@ -102,11 +104,17 @@ def _missed_among(
     there = {copy.path for copy in mine if not is_gone(context, drive, copy.path)}
     believed = [copy for copy in mine if copy.state in THERE]
     stale = [copy for copy in believed if copy.path not in there]
-    known = next((copy.path for copy in believed if copy.path in there), None)
+    proven = (copy.path for copy in believed if copy.state is CopyState.PROVEN)
+    known = next((path for path in proven if path in there), None)
     for copy in stale:
         yield missed(copy, is_stale=True, known=known if copy.path in home else None)
     if mine and not stale and not there:
-        yield missed(mine[0], is_stale=False)
+        yield missed(max(mine, key=_last_seen), is_stale=False)
+
+
+def _last_seen(copy: Copy) -> datetime:
+    """Where it was to the last was called missing last."""
+    return copy.latest.at if copy.latest is not None else _NEVER
 
 
 def is_gone(context: Context, drive: OnlineDrive, path: str) -> bool:

@@ -34,13 +34,15 @@ BYTES_A_STEP = 1 << 30
 class Again:
     """What was found again. ``moves``: told together; ``paths``: where the files are now.
 
-    ``not_cold``: why some of it could not be read from the medium.
+    ``not_cold``: why some of it could not be read from the medium. ``lost``: copies that are believed in,
+    are not there, and were not found.
     """
 
     moves: tuple[Moved, ...] = ()
     paths: frozenset[str] = frozenset()
     size_bytes: int = 0
     not_cold: str = ""
+    lost: tuple[Copy, ...] = ()
 
 
 @dataclass(kw_only=True)
@@ -49,6 +51,7 @@ class _Run:
     drive: OnlineDrive
     moves: list[Moved] = field(default_factory=list)
     paths: set[str] = field(default_factory=set)
+    lost: list[Copy] = field(default_factory=list)
     settled: set[Owner] = field(default_factory=set)
     not_cold: str = ""
     facts: list[Fact] = field(default_factory=list)
@@ -129,6 +132,7 @@ class _Run:
             paths=frozenset(self.paths),
             size_bytes=sum(one.size_bytes for one in self.moves if one.now in self.paths),
             not_cold=self.not_cold,
+            lost=tuple(self.lost),
         )
 
 
@@ -139,6 +143,7 @@ def find_moved(
     progress: Progress,
     *,
     covers: Callable[[str], bool] = lambda _path: True,
+    newly: bool = False,
 ) -> Again:
     """Look for files of these rolls that a drive had and that are not where they were.
 
@@ -148,12 +153,14 @@ def find_moved(
         rolls: sealed rolls.
         progress: told of what is read, as it goes.
         covers: whether a file that was at this path is meant.
+        newly: look for those only that were believed to be there till now.
 
     Raises:
         OutOfReachError: the drive goes; what was found until then is recorded.
         SyncError: what was moved there could not be made durable.
     """
     missed = [one for one in missed_files(context, drive, rolls) if covers(one.gone.path)]
+    missed = [one for one in missed if one.stale is not None or not newly]
     drive.guard()
     run = _Run(context=context, drive=drive)
     if not missed:
@@ -165,6 +172,8 @@ def find_moved(
                 run.empty(one)  # it was known at two paths, and is found again
             elif one.known is not None:
                 run.take(one, one.known, None)
+            elif one.stale is not None:
+                run.lost.append(one.stale)
         drive.guard()  # gone as a whole? then it is no news about any file
     finally:
         run.keep()

@@ -128,6 +128,7 @@ def prove_roll(
     else:
         drive = drive_here(context, place)
         with holding(context, [drive], doing="proving"):
+            _add_moved(drive, find_moved(context, drive, [roll], progress, newly=True), run)
             now = roll_now(context, roll)
             old = _old_copies(context, drive, now, proven_before)
             progress.begin(

@@ -45,6 +45,7 @@ from backupkeeper.core.outcomes import Finding, Trouble
 from backupkeeper.core.wish import LONG_AGO
 from backupkeeper.daemon.errand import Finished
 from backupkeeper.ports.progress import Progress
+from backupkeeper.report.moving import moved_words
 from backupkeeper.report.reasons import in_one
 from backupkeeper.report.verdict import limits_of_yes
 from backupkeeper.report.words import plural
@@ -148,9 +149,15 @@ def _mirror(context: Context, deed: Deed, progress: Progress) -> Finished:
         progress=progress,
     )
     return Finished(
-        said=" ".join([f"Mirrored {outcome.copied_files} files.", *outcome.waiting]),
+        said=" ".join(
+            [
+                f"Mirrored {outcome.copied_files} files.",
+                *outcome.waiting,
+                *moved_words(outcome.moved),
+            ]
+        ),
         size_bytes=outcome.copied_bytes,
-        files=outcome.copied_files,
+        files=outcome.copied_files + sum(one.files for one in outcome.moved),
         troubles=_troubles(outcome.troubles),
     )
 
@@ -187,7 +194,8 @@ def _prove(context: Context, deed: Deed, progress: Progress) -> Finished:
     return Finished(
         said=f"Proved {outcome.matching_files} files again"
         + ("; the last one is not read to its end yet" if outcome.begun_files else "")
-        + (f"; {found} are not as they should be." if found else "."),
+        + (f"; {found} are not as they should be." if found else ".")
+        + "".join(f" {one}" for one in moved_words(outcome.moved)),
         size_bytes=outcome.read_bytes or outcome.matching_bytes,
         files=outcome.matching_files + outcome.begun_files + found,
         troubles=_troubles(outcome.troubles),
@@ -278,9 +286,17 @@ def _look(context: Context, deed: Deed, progress: Progress) -> Finished:
     found = look_at_changes(context, _needed(deed.place), deed.folders, progress)
     progress.end()
     return Finished(
-        said=f"Looked at what changed: {len(found.rolls)} rolls are other than they were, "
-        f"{len(found.strange)} folders are new.",
-        files=len(found.rolls) + len(found.strange),
+        said=" ".join(
+            [
+                (
+                    f"Looked at what changed: {len(found.rolls)} rolls are other than they were, "
+                    f"{len(found.strange)} folders are new."
+                ),
+                *moved_words(found.moved),
+            ]
+        ),
+        size_bytes=found.read_bytes,
+        files=len(found.rolls) + len(found.strange) + sum(one.files for one in found.moved),
         strange=found.strange,
     )
 

@@ -1,6 +1,7 @@
 """What a person moved by hand on a drive, and where it was found, in words and for programs."""
 
 from collections.abc import Iterable, Sequence
+from typing import Final
 
 from backupkeeper.core.moving import Moved
 from backupkeeper.report.lines import Page
@@ -38,3 +39,16 @@ def moved_json(moved: Iterable[Moved]) -> list[Json]:
         }
         for one in moved
     ]
+
+
+MOST: Final = 3
+"""So many moves are named in a log's line."""
+
+
+def moved_words(moved: Sequence[Moved]) -> list[str]:
+    """Sentences for a log."""
+    told = [
+        f"{plural(one.files, 'file')} of {one.was} were moved by hand and lie in {one.now} now."
+        for one in moved[:MOST]
+    ]
+    return told + ([f"{len(moved) - MOST} more were moved."] if len(moved) > MOST else [])

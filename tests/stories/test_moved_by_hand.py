@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from backupkeeper.actions.changes import look_at_changes
-from backupkeeper.core.model import Result, Role
+from backupkeeper.actions.recording import record_seen
+from backupkeeper.core.model import Fact, Result, Role, Way
 from backupkeeper.core.outcomes import Answer
 from backupkeeper.ports.progress import Quiet
 from tests.stories.scoped_yard import ScopedYard
@@ -57,11 +57,25 @@ def move(yard: ScopedYard, old: str, new: str) -> Path:
     return target
 
 
-def look(yard: ScopedYard) -> None:
-    """What a daemon does first: it sees that files are gone, and reads nothing."""
+def call_missing(yard: ScopedYard) -> None:
+    """As somebody who did not look around: all that was there is gone."""
     place = yard.place("Main")
+    newest = {(fact.path, fact.content): fact for fact in yard.facts("Main")}
     with yard.context() as context:
-        look_at_changes(context, place, ("",))
+        gone = [
+            Fact(
+                at=context.clock.now(),
+                place=place,
+                path=path,
+                content=content,
+                way=Way.LOOKED,
+                result=Result.MISSING,
+            )
+            for (path, content), fact in newest.items()
+            if fact.result is not Result.MISSING
+        ]
+        record_seen(context, gone)
+    assert Role.PRIMARY in yard.gaps_of("Roll 01")
 
 
 def entries(yard: ScopedYard, drive: str) -> dict[str, tuple[int, int, int]]:
@@ -87,13 +101,13 @@ MOVES = {
 
 
 @pytest.mark.parametrize(("old", "new"), MOVES.values(), ids=MOVES.keys())
-@pytest.mark.parametrize("looked", [False, True], ids=["at once", "after a look"])
+@pytest.mark.parametrize("called", [False, True], ids=["at once", "called missing"])
 def test_what_was_moved_as_a_whole_is_found_read_and_not_copied_again(
-    yard: ScopedYard, old: str, new: str, looked: bool
+    yard: ScopedYard, old: str, new: str, called: bool
 ) -> None:
     move(yard, old, new)
-    if looked:
-        look(yard)
+    if called:
+        call_missing(yard)
         assert yard.gaps_of("Roll 01") == (Role.PRIMARY, Role.CLOUD)
     before, others = entries(yard, "Main"), entries(yard, "Travel")
     said = yard.verify("Main")
@@ -124,10 +138,10 @@ def test_a_renamed_file_stays_its_rolls_and_no_one_is_alarmed(yard: ScopedYard) 
     assert yard.gaps_of("Roll 01") == (Role.CLOUD,)
 
 
-def test_mirror_finds_by_itself_what_a_look_missed(yard: ScopedYard) -> None:
+def test_mirror_finds_by_itself_what_was_called_missing(yard: ScopedYard) -> None:
     move(yard, SHOOT, "Boats")
     (yard.root / "Main/Boats/Originals/Wide/Roll 01/NOTE.TXT").unlink()
-    look(yard)
+    call_missing(yard)
     assert yard.gaps_of("Roll 01") == (Role.PRIMARY, Role.CLOUD)
     brought = yard.mirror()
     assert brought.copied_files == 1, "the note is really gone"
@@ -356,7 +370,8 @@ def test_the_commands_tell_it_in_words_and_to_programs(yard: ScopedYard) -> None
     assert "moved, and found again: 4 files" in told.all
     assert "now at Boats" in told.all
     move(yard, "Boats", "Barges")
-    look(yard)
+    yard.clock.at = datetime.now(UTC)
+    call_missing(yard)
     told = typed(yard, "mirror", "--json")
     assert told.code == 0
     (one,) = told.json["moved"]
