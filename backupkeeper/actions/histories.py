@@ -72,7 +72,7 @@ def record_arrival(
     drive: OnlineDrive,
     roll: Roll,
     *,
-    pending: Iterable[Fact] = (),
+    pending: Sequence[Fact] = (),
     process: Process = Process.TRANSFER,
 ) -> list[str]:
     """The first generation of a roll at a drive, once all its files are there.
@@ -93,7 +93,7 @@ def record_arrival(
     if len(entries) < len(roll.files) or not all(entry.is_right for entry in entries):
         return []
     try:
-        history = _read_finished(context, drive, roll)
+        history = _read_finished(context, drive, roll, pending)
         if history is not None and _tells_all(history, entries):
             return []
         name, unlisted = _append(context, drive, roll, entries, history, process, whole=True)
@@ -172,10 +172,8 @@ def _contradictions(
 ) -> None:
     """Manifests that say another hash than the catalog of a copy that is as the catalog says."""
     for entry in entries:
-        if not entry.is_right:
-            continue
         said = history.reference.get(entry.path, {}).get("xxh128")
-        if said is not None and said != entry.content.xxh128:
+        if entry.is_right and said is not None and said != entry.content.xxh128:
             run.manifest_faults.append(
                 Trouble(
                     place=drive.place.name,
@@ -271,18 +269,19 @@ def history_at(context: Context, drive: OnlineDrive, folder: str) -> History | N
     )
 
 
-def _read_finished(context: Context, drive: OnlineDrive, roll: Roll) -> History | None:
+def _read_finished(
+    context: Context, drive: OnlineDrive, roll: Roll, pending: Iterable[Fact] = ()
+) -> History | None:
     """The history, after a manifest that a kill left beside the chain was named in it."""
     folder = roll.head.folder
     history = history_at(context, drive, folder)
     if history is None or not history.unlisted:
         return history
-    facts = _latest(context.catalog.facts_at(drive.place.id, below=folder))
+    facts = _latest([*context.catalog.facts_at(drive.place.id, below=folder), *pending])
     known = {entry.path: entry.content.xxh128 for entry in _entries(context, roll, facts)}
     where = drive.absolute(f"{folder}/{FOLDER}")
-    if name_last_manifest(context, drive.guard, where, history, known):
-        return history_at(context, drive, folder)
-    return history
+    is_named = name_last_manifest(context, drive.guard, where, history, known)
+    return history_at(context, drive, folder) if is_named else history
 
 
 def _tells_all(history: History, entries: Iterable[_Entry]) -> bool:

@@ -59,6 +59,8 @@ class Ground(RuleBasedStateMachine):
         self.cards: dict[str, dict[str, bytes]] = {name: {} for name in SOURCES}
         self.newest = self.yard.clock.at
         self.made = self.deeds = 0
+        self.moved: dict[tuple[str, str], str] = {}
+        """What was renamed by hand: place and path now, path of before."""
 
     def teardown(self) -> None:
         """Leave nothing behind, and the store open."""
@@ -158,7 +160,8 @@ class Ground(RuleBasedStateMachine):
                 assert now == stood, f"{name} was written to"
                 continue
             for path, told in harm(stood, now, originals=name == BUCKET):
-                assert self.was_mended(path, stood, now), f"{name}: {path} {told}"
+                is_mended = self.was_mended(name, path, stood, now)
+                assert is_mended, f"{name}: {path} {told}"
             for path in now.keys() - stood.keys():
                 if is_originals(path):
                     self.check_new(name, path, now)
@@ -167,9 +170,9 @@ class Ground(RuleBasedStateMachine):
             if not self.model.places[drive].here and point.exists():
                 assert not os.listdir(point), f"{point} is an empty mount point"
 
-    def was_mended(self, path: str, stood: Tree, now: Tree) -> bool:
+    def was_mended(self, place: str, path: str, stood: Tree, now: Tree) -> bool:
         """A damaged original may be replaced by the right bytes, if it is kept."""
-        wanted = self.wanted(path)
+        wanted = self.wanted_at(place, path)
         if path not in now or now[path].content not in wanted:
             return False
         aside = {file.content for at, file in now.items() if "/set-aside/" in at}
@@ -184,6 +187,10 @@ class Ground(RuleBasedStateMachine):
             if inner != path and inner in roll:
                 found.add(roll[inner])
         return found
+
+    def wanted_at(self, place: str, path: str) -> set[str]:
+        """The same, also where somebody moved it."""
+        return self.wanted(path) | self.wanted(self.moved.get((place, path), path))
 
     def check_new(self, place: str, path: str, now: Tree) -> None:
         """A new name holds the bytes of a roll's file, or of a card's while that is taken."""

@@ -130,11 +130,16 @@ class Handling(Ground):
         return found is not None
 
     def rename(self, number: int) -> bool:
-        """By hand: to the program it is missing at its old name."""
-        if (found := self.original(number)) is not None:
-            self.made += 1
-            found[1].rename(found[1].with_name(f"{self.made} {found[1].name}"))
-        return found is not None
+        """By hand: it is missing at its old name, and a copy under its new one, if it is looked for."""
+        if (found := self.original(number)) is None:
+            return False
+        self.made += 1
+        name, old = found
+        new = old.with_name(f"{self.made} {old.name}")
+        old.rename(new)
+        was, now = (str(path.relative_to(self.folder(name))) for path in (old, new))
+        self.moved[name, now] = self.moved.pop((name, was), was)
+        return True
 
     def put_back(self, number: int) -> bool:
         """Somebody copies an original by hand to where it lacks."""

@@ -28,9 +28,14 @@ class Store:
         """As the program is told of it."""
         return f"s3://{self.name}/{PREFIX.rstrip('/')}"
 
+    @property
+    def bucket(self) -> Bucket:
+        """As the store has it."""
+        return self.world.buckets[self.name]
+
     def objects(self) -> dict[str, Version]:
         """The newest version of each object, by its key below the prefix."""
-        bucket = self.world.buckets[self.name]
+        bucket = self.bucket
         with self.world.lock:
             newest = {key: bucket.newest(key) for key in sorted(bucket.objects)}
         return {key.removeprefix(PREFIX): one for key, one in newest.items() if one is not None}
@@ -64,4 +69,4 @@ class Store:
 
     def delete(self, key: str) -> None:
         """Somebody deletes an object."""
-        del self.world.buckets[self.name].objects[PREFIX + key]
+        del self.bucket.objects[PREFIX + key]

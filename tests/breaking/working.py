@@ -152,8 +152,8 @@ class Working(Handling):
 
         def learn(after: Trees, outcome: Any) -> None:
             for one in outcome.mended:
-                path = one.patient.path
-                assert after[one.patient.place][path].content in self.wanted(path)
+                place, path = one.patient.place, one.patient.path
+                assert after[place][path].content in self.wanted_at(place, path)
 
         self.act(
             "repair",

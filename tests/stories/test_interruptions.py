@@ -13,12 +13,13 @@ from typing import Any, NoReturn, cast
 import pytest
 
 from backupkeeper.core.model import Role
+from backupkeeper.manifests.mhl_model import CHAIN_NAME
 from backupkeeper.ports.files import Files
 from backupkeeper.system.files import RealFiles
 from backupkeeper.transfer import batches
 from backupkeeper.transfer.durable import is_temp_name
 from tests.stories.typed import AtAdvance, judged, offloaded, typed, yard_of_today
-from tests.stories.yard import SHOOT, Yard, clip, roll_folder, tree
+from tests.stories.yard import QUIET, SHOOT, Yard, clip, roll_folder, tree
 from tests.world.killing import Faults
 
 MiB = 1 << 20
@@ -184,8 +185,8 @@ class Counting(Faults[Files]):
     """Kills this very process, as kill -9 does, at the nth system call of the work."""
 
     @classmethod
-    def until(cls, number: int) -> Files:
-        return cls.around(cast("Files", RealFiles()), at=number).port
+    def until(cls, number: int, only: frozenset[str] = frozenset()) -> Files:
+        return cls.around(cast("Files", RealFiles()), at=number, only=only).port
 
     def __getattr__(self, name: str) -> Callable[..., Any]:
         call = super().__getattr__(name)
@@ -211,10 +212,15 @@ def offload_with(yard: Yard, card: Path, files: Files) -> None:
 
 def killed_in_a_child(yard: Yard, card: Path, number: int) -> bool:
     """Run an offload in a process of its own; whether it was killed before it was done."""
+    return dies(lambda: offload_with(yard, card, Counting.until(number)))
+
+
+def dies(deed: Callable[[], None]) -> bool:
+    """Do it in a process of its own; whether that was killed before it was done."""
     child = os.fork()
     if child == 0:
         try:
-            offload_with(yard, card, Counting.until(number))
+            deed()
             os._exit(0)
         except BaseException:  # noqa: BLE001 - the child must end here, whatever it met
             traceback.print_exc()
@@ -224,6 +230,27 @@ def killed_in_a_child(yard: Yard, card: Path, number: int) -> bool:
         return os.WTERMSIG(status) == signal.SIGKILL
     assert os.waitstatus_to_exitcode(status) == 0
     return False
+
+
+def test_a_mirror_killed_before_the_chain_names_its_manifest_names_it_when_it_goes_on(
+    yard: Yard,
+) -> None:
+    # Found by tests/breaking: the last file's fact is recorded after the manifest.
+    yard.drive("Main", Role.PRIMARY)
+    assert offloaded(yard, yard.card("card", CARD)).code == 0
+    travel = yard.drive("Travel", Role.SECONDARY)
+
+    def mirror() -> None:
+        with yard.keeper() as keeper:
+            files = Counting.until(1, only=frozenset({"rename_over"}))
+            keeper._context = replace(keeper.context, files=files)
+            keeper.mirror(progress=QUIET)
+
+    assert dies(mirror)
+    left = history(travel)
+    assert CHAIN_NAME not in left
+    assert typed(yard, "mirror").code == 0
+    assert history(travel) == [*(name for name in left if name.endswith(".mhl")), CHAIN_NAME]
 
 
 def calls_of_an_offload(root: Path) -> int:
