@@ -58,7 +58,7 @@ POLICIES = st.sampled_from(
 )
 
 
-@settings(deadline=None, max_examples=200)
+@settings(deadline=None, max_examples=40)  # more in test_sums.py
 @given(st.lists(STEPS, max_size=8), POLICIES)
 def test_any_history_comes_to_the_same(steps: list[Step], policy: str) -> None:
     with world(policy) as made:

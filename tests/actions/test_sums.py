@@ -107,7 +107,7 @@ def _looked_at(path: str) -> Checked:
 ALL_STEPS = st.one_of(STEPS, STEPS, facts_removed(), sums_removed(), merged())
 
 
-@settings(deadline=None, max_examples=150)
+@settings(deadline=None, max_examples=120)
 @given(st.lists(ALL_STEPS, max_size=8), POLICIES)
 def test_whatever_happens_sums_come_to_what_the_facts_come_to(
     steps: list[Step], policy: str
@@ -156,7 +156,7 @@ def firsts_one_by_one(made: World, scale: Scale) -> Counter[tuple[Role, int]]:
     return found
 
 
-@settings(deadline=None, max_examples=100)
+@settings(deadline=None, max_examples=60)
 @given(st.lists(ALL_STEPS, max_size=8), st.sampled_from([DAY / 2, DAY, 40 * DAY]))
 def test_what_was_first_proven_when_is_counted_as_file_by_file(
     steps: list[Step], length: timedelta
