@@ -4,7 +4,7 @@ Promise: how a roll stands is what ``core.policy.cover`` makes of all its facts.
 which only plain things are known are counted by the catalog (``core.sums``), which comes to the same.
 """
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from datetime import datetime
 
 from backupkeeper.actions.context import Context
@@ -33,10 +33,16 @@ def gaps(context: Context) -> GapReport:
     )
 
 
-def covers_of(context: Context, places: Mapping[PlaceId, Place], now: datetime) -> list[RollCover]:
-    """Every sealed roll against all roles."""
+def covers_of(
+    context: Context,
+    places: Mapping[PlaceId, Place],
+    now: datetime,
+    groups: Mapping[RollId, Sequence[FileGroup]] | None = None,
+) -> list[RollCover]:
+    """Every sealed roll against all roles; ``groups``: the catalog's, where they are there already."""
     catalog, policy = context.catalog, context.config.policy
-    judge, groups = Judge(places, policy), catalog.file_groups(policy, now)
+    judge = Judge(places, policy)
+    groups = catalog.file_groups(policy, now) if groups is None else groups
     covers = []
     for head in catalog.rolls():
         plain = [group for group in groups.get(head.id, ()) if group.is_plain]

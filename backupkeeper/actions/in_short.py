@@ -12,7 +12,7 @@ from datetime import datetime
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.gaps import covers_of
-from backupkeeper.core.covers import FileGroup
+from backupkeeper.core.covers import FileGroup, Stands
 from backupkeeper.core.deeds import RollNeed
 from backupkeeper.core.lacking import lacks, one_a_place
 from backupkeeper.core.model import (
@@ -55,8 +55,8 @@ def in_short(context: Context) -> InShort:
     places = {place.id: place for place in context.catalog.places()}
     now = context.clock.now()
     look = _Look(context, places, now)
-    covers = covers_of(context, places, now)
     groups = context.catalog.file_groups(context.config.policy, now)
+    covers = covers_of(context, places, now, groups)
     to_go, hurt = 0, list[Hurt]()
     for cover in covers:
         size, found = look.roll(cover.roll, groups.get(cover.roll.id, ()))
@@ -99,6 +99,7 @@ class _Look:
         self._policy = context.config.policy
         self._now = now
         self._sums = context.catalog.roll_sums()
+        self._alike: dict[Stands, frozenset[PlaceId]] = {}
 
     def roll(self, head: RollHead, groups: Sequence[FileGroup]) -> tuple[int, list[Hurt]]:
         """Bytes that the place lacks that lacks most, and what is hurt where."""
@@ -113,14 +114,11 @@ class _Look:
         missing: Counter[PlaceId] = Counter()
         for group in groups:
             if group.is_plain:
-                stand = [
-                    Copy(place=place, path="", content=Blake3(""), state=state)
-                    for place, state in group.stands
-                ]
-                wanted.update(dict.fromkeys(self._wanted(stand), group.size_bytes))
+                wanted.update(dict.fromkeys(self._wanted(group.stands), group.size_bytes))
         for file in files:
             found = copies.get(file.content, ())
-            wanted.update(dict.fromkeys(self._wanted(found), file.size))
+            stands = tuple((copy.place, copy.state) for copy in found)
+            wanted.update(dict.fromkeys(self._wanted(stands), file.size))
             for copy in one_a_place(found, self._places):
                 damaged[copy.place] += copy.state is CopyState.DAMAGED
                 missing[copy.place] += copy.state is CopyState.MISSING
@@ -130,8 +128,16 @@ class _Look:
             if damaged[place] or missing[place]
         ]
 
-    def _wanted(self, copies: Sequence[Copy]) -> Iterable[PlaceId]:
-        return lacks(copies, copies, self._places, self._policy).wanted
+    def _wanted(self, stands: Stands) -> frozenset[PlaceId]:
+        """Places that could be given one; most files stand as others do."""
+        if stands not in self._alike:
+            copies = [
+                Copy(place=place, path="", content=Blake3(""), state=state)
+                for place, state in stands
+            ]
+            wanted = lacks(copies, copies, self._places, self._policy).wanted
+            self._alike[stands] = frozenset(wanted)
+        return self._alike[stands]
 
     def _whole(self, head: RollHead) -> Roll:
         return self._context.catalog.roll(head.id)
