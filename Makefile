@@ -1,6 +1,7 @@
 # demo   the whole job on made-up drives, cards and bucket; keeps its folder (DIRECTORY=demo-world)
 # test   every test, with coverage by branch (ARGS="..." goes to pytest)
-# break  tries to lose something, at length (STEPS=10000 against the model; SEED=7 STEPS=1 tells that story again)
+# break  tries to lose something, at length (STEPS=10000 against the model, and killed at every system call;
+#        what fails says how to try just that again: SEED=7 STEPS=1 ..., MOMENT=12 ...)
 # lint   format, style, types, layers
 # bench  ratios against what one would type by hand (ARGS="-k verify" picks one); needs root for cold caches
 # venv   .venv with everything that the above need
@@ -15,6 +16,7 @@ PYTHON ?=
 ARGS ?=
 STEPS ?= 10000
 SEED ?=
+MOMENT ?=
 PIP := $(BIN)/python -m pip --disable-pip-version-check install --quiet
 
 .PHONY: demo test break lint bench venv clean
@@ -33,7 +35,7 @@ test: .venv/.has-dev
 	$(BIN)/python -m coverage report --skip-covered --show-missing
 
 break: .venv/.has-dev
-	BACKUPKEEPER_STEPS=$(STEPS) BACKUPKEEPER_SEED=$(SEED) $(BIN)/python -m pytest -q -s -p no:randomly -p no:cacheprovider -o faulthandler_timeout=0 tests/breaking $(ARGS)
+	BACKUPKEEPER_STEPS=$(STEPS) BACKUPKEEPER_SEED=$(SEED) BACKUPKEEPER_MOMENT=$(MOMENT) $(BIN)/python -m pytest -q -s -p no:randomly -p no:cacheprovider -o faulthandler_timeout=0 tests/breaking $(ARGS)
 
 lint: .venv/.has-dev
 	$(BIN)/ruff format --check .

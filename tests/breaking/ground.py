@@ -189,8 +189,9 @@ class Ground(RuleBasedStateMachine):
         return found
 
     def wanted_at(self, place: str, path: str) -> set[str]:
-        """The same, also where somebody moved it."""
-        return self.wanted(path) | self.wanted(self.moved.get((place, path), path))
+        """The same, also where somebody moved it; and what the program knows to have stood there."""
+        known = {one for at, where, one in self.model.known if (at, where) == (place, path)}
+        return known | self.wanted(path) | self.wanted(self.moved.get((place, path), path))
 
     def check_new(self, place: str, path: str, now: Tree) -> None:
         """A new name holds the bytes of a roll's file, or of a card's while that is taken."""
