@@ -16,14 +16,13 @@ The file does not shrink: SQLite uses the room again (https://sqlite.org/pragma.
 # ruff: noqa: S608 - statements are put together from constants only; every value is bound
 
 import sqlite3
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from datetime import datetime
 from typing import Final
 
 from backupkeeper.catalog import rows
 from backupkeeper.catalog.reading import MARKS, asked
-from backupkeeper.catalog.writing import batches
 from backupkeeper.core.model import Fact, Result
 from backupkeeper.core.thinning import AGAIN, KEPT_WHOLE, spare
 from backupkeeper.ports.catalog import Thinned
@@ -33,8 +32,8 @@ Key = tuple[int, int, int, int, int, int, int, int, int, bytes]
 Connecting = Callable[[], AbstractContextManager[sqlite3.Connection]]
 COPIES_LOOKED_AT: Final = 2000
 """At once, without a lock, for those that something may be let go of."""
-PATHS_AT_ONCE: Final = 1000
-"""In one transaction."""
+FACTS_AT_ONCE: Final = 5000
+"""About so many are decided on at once, and go in one transaction."""
 _NAMES: Final = (
     *("copy", "at", "way", "result", "cold", "evidence", "version", "mount", "note", "damage"),
 )
@@ -47,12 +46,13 @@ _AGAIN: Final = ", ".join(str(number) for number, way in rows.WAYS.items() if wa
 _MATCHES: Final = next(number for number, one in rows.RESULTS.items() if one is Result.MATCHES)
 # A quick sieve: only a copy with three such facts has one between two others.
 _OFTEN: Final = f"""
-SELECT DISTINCT copy FROM (
-    SELECT copy FROM facts
+SELECT copy, sum(facts) FROM (
+    SELECT copy, count(*) AS facts FROM facts
     WHERE copy IN ({MARKS}) AND at < {{edge}} AND result = {_MATCHES} AND way IN ({_AGAIN})
     GROUP BY copy, way, cold, evidence, version, note, damage HAVING count(DISTINCT at) > 2
-)
+) GROUP BY copy
 """
+"""Copies, and how many such facts they have."""
 _FACTS: Final = f"""
 SELECT {", ".join(f"f.{name}" for name in _NAMES)}, p.id, c.path, k.blake3, e.text, v.text, m.text, n.text
 FROM copies c
@@ -88,18 +88,13 @@ def thin(asking: Connecting, writing: Connecting, now: datetime) -> Iterator[Thi
     while True:
         with asking() as connection:
             found = _next_copies(connection, place, path)
-            often = {
-                copy
-                for (copy,) in asked(
-                    connection, _OFTEN.format(edge=edge), (number for *_, number in found)
-                )
-            }
+            numbers = (number for *_, number in found)
+            often = dict(asked(connection, _OFTEN.format(edge=edge), numbers))
         if not found:
             return
         place, path, _ = found[-1]
         yield Thinned(copies=len(found), facts=0)
-        paths = dict.fromkeys((where, name) for where, name, number in found if number in often)
-        for some in batches(paths, PATHS_AT_ONCE):
+        for some in _portions(found, often):
             with asking() as connection:
                 known = _keys(connection, some)
                 gone = _spare(connection, known, now)
@@ -123,6 +118,24 @@ def _next_copies(
     last = found[-1][:2]
     rest = connection.execute(_SAME_PATH, last).fetchall()
     return [*(row for row in found if row[:2] != last), *rest]
+
+
+def _portions(
+    copies: Iterable[tuple[int, bytes, int]], often: Mapping[int, int]
+) -> Iterator[list[tuple[int, bytes]]]:
+    """The paths of those copies that something may be let go of, some at a time."""
+    some: dict[tuple[int, bytes], None] = {}
+    facts = 0
+    for place, path, number in copies:
+        if number not in often:
+            continue
+        if facts + often[number] > FACTS_AT_ONCE and (place, path) not in some and some:
+            yield list(some)
+            some, facts = {}, 0
+        some[place, path] = None
+        facts += often[number]
+    if some:
+        yield list(some)
 
 
 def _keys(connection: sqlite3.Connection, paths: Iterable[tuple[int, bytes]]) -> list[Key]:

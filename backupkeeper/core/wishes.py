@@ -6,7 +6,7 @@ The order (DESIGN section 8): what is on a card and nowhere else; what other mac
 spares doing again what they did); a second copy; repairs; taking in what a
 person put on a drive; looking at what changed; the verdict on a card; proofs that the night allows
 (they have a budget, so what comes after them is never starved); posters; the third copy, which may take days
-and can be held at any moment; last a restore drill. Within one kind: rolls with the fewest proven copies, then the newest
+and can be held at any moment; last a restore drill, and, where nothing but uploads is at hand, old facts that may go. Within one kind: rolls with the fewest proven copies, then the newest
 shoot; proofs: what was never proven, then what is due, then what is ageing, the oldest first.
 """
 

@@ -9,12 +9,16 @@ from typing import Any
 import pytest
 from hypothesis import event, given, settings, strategies as st
 
-from backupkeeper.actions.overview import _harms
+from backupkeeper.actions.doubting import DOUBTED_FOR
+from backupkeeper.actions.health import BACK
+from backupkeeper.actions.overview import YEAR, _harms
 from backupkeeper.actions.survey import Surveyor
 from backupkeeper.actions.thinning import let_go
+from backupkeeper.core.harm import SUDDEN_WITHIN
 from backupkeeper.core.model import CardEntry, CardFile, CardListing, Fact, PlaceId, Standing, Way
 from backupkeeper.core.policy import copies_of
 from backupkeeper.core.standing import edges_of, scale_of
+from backupkeeper.core.thinning import EVERY, KEPT_WHOLE
 from backupkeeper.core.verdict import Evidence, judge
 from backupkeeper.ports.progress import Quiet
 from tests.actions.survey_world import (
@@ -196,6 +200,10 @@ def test_the_daemon_looks_at_no_roll_again_because_of_it(monkeypatch: pytest.Mon
         assert surveyor.survey(made.mounted) == needs
 
 
+def test_all_that_is_told_of_the_last_year_looks_at_every_fact_of_it() -> None:
+    assert max(DOUBTED_FOR + SUDDEN_WITHIN, BACK, YEAR, EVERY) < KEPT_WHOLE
+
+
 class _StopAt:
     """Progress in which somebody stops the work."""
 
@@ -215,7 +223,7 @@ class _StopAt:
 
 @pytest.mark.parametrize("step", [1, 2, 3])
 def test_stopped_it_goes_on_where_it_was(step: int, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("backupkeeper.catalog.thinning.PATHS_AT_ONCE", 1)
+    monkeypatch.setattr("backupkeeper.catalog.thinning.FACTS_AT_ONCE", 1)
     with world() as made:
         well(made)
         made.theirs.record(facts=years_of(MAIN, 1500, 0))

@@ -57,11 +57,11 @@ def counts(path: Path) -> tuple[int, int]:
     return there, gone
 
 
-@pytest.fixture(params=[(2000, 100), (3, 1), (1, 2)], ids=str)
+@pytest.fixture(params=[(2000, 5000), (3, 1), (1, 2)], ids=str)
 def _steps(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """As large as they are, and as small as can be: paths with several contents lie over their ends."""
     monkeypatch.setattr(thinning, "COPIES_LOOKED_AT", request.param[0])
-    monkeypatch.setattr(thinning, "PATHS_AT_ONCE", request.param[1])
+    monkeypatch.setattr(thinning, "FACTS_AT_ONCE", request.param[1])
 
 
 @pytest.mark.usefixtures("_steps")
@@ -163,7 +163,7 @@ def test_where_no_sums_stand_none_are_made(tmp_path: Path) -> None:
 @pytest.fixture
 def _small(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     monkeypatch.setattr(thinning, "COPIES_LOOKED_AT", 5)
-    monkeypatch.setattr(thinning, "PATHS_AT_ONCE", 2)
+    monkeypatch.setattr(thinning, "FACTS_AT_ONCE", 20)
     return iter([None])
 
 
@@ -288,3 +288,14 @@ def test_facts_of_several_places_and_contents_are_told_apart(tmp_path: Path) -> 
         list(catalog.thin_facts(NOW))
         assert every_fact(catalog) == {sent, looks[0], looks[2], read[0], read[1], read[3]}
         assert {one.place for one in every_fact(catalog)} == {BUCKET, DRIVE}
+
+
+@pytest.mark.parametrize(("at_once", "steps"), [(5000, 1), (18, 2), (17, 4), (1, 4)])
+def test_a_step_is_as_large_as_what_it_may_let_go(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at_once: int, steps: int
+) -> None:
+    """An object that was looked at for years has a hundred facts, a file on a drive a few."""
+    monkeypatch.setattr(thinning, "FACTS_AT_ONCE", at_once)
+    with closing(catalog_of(tmp_path / "catalog.sqlite", years(9))) as catalog:
+        went = [step.facts for step in catalog.thin_facts(NOW) if not step.copies]
+    assert went == [28 // steps] * steps

@@ -22,7 +22,7 @@ from backupkeeper.core.model import (
 from backupkeeper.core.policy import Policy, copies_of
 from backupkeeper.core.sightings import newly_bad
 from backupkeeper.core.standing import harms
-from backupkeeper.core.thinning import AGAIN, KEPT_WHOLE, spare
+from backupkeeper.core.thinning import AGAIN, spare
 from tests.core.made_up_lives import (
     BUCKET,
     DRIVE,
@@ -207,7 +207,3 @@ def test_with_a_clock_that_was_set_back_no_copy_stands_better_than_it_did(
             before = was[copy].proof
             assert before is not None
             assert stands_now.proof.at <= before.at
-
-
-def test_it_is_stated_how_long_everything_stays() -> None:
-    assert timedelta(days=366 + 30) < KEPT_WHOLE < timedelta(days=500)
