@@ -12,6 +12,8 @@ Promises:
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from datetime import timedelta
+from typing import Final
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.missed import Missed, Owner, found_files, is_unknown, missed_files
@@ -19,8 +21,29 @@ from backupkeeper.actions.online import OnlineDrive, make_durable
 from backupkeeper.actions.proving import must_be_alive
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.core.errors import BackupkeeperError, OutOfReachError
-from backupkeeper.core.model import Copy, Fact, Result, RollId, Way
-from backupkeeper.core.moving import Found, Gone, Moved, together, whose, worth_reading
+from backupkeeper.core.model import (
+    Copy,
+    Event,
+    EventKind,
+    Fact,
+    Place,
+    PlaceId,
+    Result,
+    RollId,
+    Way,
+)
+from backupkeeper.core.moving import (
+    Found,
+    Gone,
+    Moved,
+    from_detail,
+    most_telling,
+    moved_notes,
+    to_detail,
+    together,
+    whose,
+    worth_reading,
+)
 from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.coldread import ColdReading, read_cold
@@ -92,6 +115,14 @@ class _Run:
         facts, self.facts, self.unkept_bytes = self.facts, [], 0
         if facts:
             record_seen(self.context, facts)
+
+    def remember(self) -> None:
+        """What a report will tell of it."""
+        now, place = self.context.clock.now(), self.drive.place.id
+        self.context.catalog.note(
+            Event(at=now, kind=EventKind.FOUND_AGAIN, subject=place, detail=to_detail(one))
+            for one in most_telling(together(self.moves, self._stands))
+        )
 
     def _fact(self, gone: Gone, path: str, reading: ColdReading) -> Fact:
         return Fact(
@@ -177,8 +208,26 @@ def find_moved(
         drive.guard()  # gone as a whole? then it is no news about any file
     finally:
         run.keep()
+        run.remember()
     progress.end()
     return run.outcome()
+
+
+LATELY: Final = timedelta(days=30)
+"""So long a report tells of what was moved."""
+
+
+def moved_lately(context: Context, places: Iterable[Place]) -> list[str]:
+    """Sentences about what was found again at these places within the last weeks, newest first."""
+    names = {place.id: place.name for place in places}
+    since = context.clock.now() - LATELY
+    events = context.catalog.events([EventKind.FOUND_AGAIN], since=since)
+    found = [
+        from_detail(names[PlaceId(event.subject)], event.detail)
+        for event in events
+        if event.subject in names
+    ]
+    return moved_notes([one for one in reversed(found) if one is not None])
 
 
 class _Left:

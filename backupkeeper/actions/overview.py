@@ -17,6 +17,7 @@ from backupkeeper.actions.doubting import doubt_about
 from backupkeeper.actions.drilled import drill_warnings, drills
 from backupkeeper.actions.gaps import gaps
 from backupkeeper.actions.health import advice_on_drives
+from backupkeeper.actions.moved import moved_lately
 from backupkeeper.actions.off_site import needs_off_site
 from backupkeeper.actions.online import online_drives
 from backupkeeper.actions.place_check import checks
@@ -122,7 +123,7 @@ def overview(
         status=status,
         next_at=next_at,
         clips=_clips(context, heads),
-        notes=(*report.notes, *notes),
+        notes=(*report.notes, *notes, *moved_lately(context, report.places)),
     )
 
 

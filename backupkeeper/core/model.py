@@ -336,6 +336,8 @@ class EventKind(StrEnum):
     """A place's marker still tells its old name: subject its id, detail that name.
 
     An empty detail: it tells the new one."""
+    FOUND_AGAIN = "found again"
+    """Files that a person moved at a place: subject its id, detail JSON (``core.moving``)."""
     HEARD = "heard"
     """Other machines' snapshots at a place were looked at: subject its id, detail ``core.hearing``'s."""
 

@@ -6,6 +6,7 @@ Promises:
 3. What moved together is told as one: from the folder that it was in to the folder that it is in.
 """
 
+import json
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -134,6 +135,51 @@ def _as_one(was: str, now: str, group: Sequence[Moved]) -> Moved:
         size_bytes=sum(one.size_bytes for one in group),
         not_cold=sum(one.not_cold for one in group),
     )
+
+
+MOST_TOLD: Final = 20
+"""So many moves of one run are remembered, those of the most files; so many are told of all."""
+
+
+def to_detail(moved: Moved) -> str:
+    """An event's text of a move; its place is the event's subject."""
+    return json.dumps(
+        {"was": moved.was, "now": moved.now, "files": moved.files, "bytes": moved.size_bytes}
+    )
+
+
+def from_detail(place: str, detail: str) -> Moved | None:
+    """What an event tells of a place of this name; None: it can't be understood."""
+    try:
+        told = json.loads(detail)
+        was, now, files, size = (told[key] for key in ("was", "now", "files", "bytes"))
+    except (ValueError, TypeError, KeyError, RecursionError):
+        return None
+    if not (isinstance(was, str) and isinstance(now, str)):
+        return None
+    if not (isinstance(files, int) and isinstance(size, int)):
+        return None
+    return Moved(place=place, was=was, now=now, files=files, size_bytes=size)
+
+
+def most_telling(moved: Iterable[Moved]) -> list[Moved]:
+    """The moves that are remembered of all of one run."""
+    return sorted(moved, key=lambda one: (-one.files, one.was, one.now))[:MOST_TOLD]
+
+
+def moved_notes(moved: Sequence[Moved]) -> list[str]:
+    """Sentences for a report: what was moved lately, newest first."""
+    told = [
+        f"{one.place}: {one.was} is now at {one.now} ({_files(one.files)}): moved by hand, and known there by "
+        "its bytes."
+        for one in moved[:MOST_TOLD]
+    ]
+    left = len(moved) - len(told)
+    return [*told, f"There were {left} more moves like that."] if left else told
+
+
+def _files(number: int) -> str:
+    return "1 file" if number == 1 else f"{number:,} files"
 
 
 def _name(path: str) -> str:

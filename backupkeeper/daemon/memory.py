@@ -37,6 +37,7 @@ _THINNED: Final = (
     EventKind.ROOM,
     EventKind.POSTERS,
     EventKind.HEARD,
+    EventKind.FOUND_AGAIN,
 )
 
 

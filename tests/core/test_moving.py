@@ -2,10 +2,24 @@
 
 from dataclasses import replace
 
+import pytest
 from hypothesis import given, strategies as st
 
 from backupkeeper.core.model import Blake3
-from backupkeeper.core.moving import Found, Gone, Moved, step, together, whose, worth_reading
+from backupkeeper.core.moving import (
+    MOST_TOLD,
+    Found,
+    Gone,
+    Moved,
+    from_detail,
+    most_telling,
+    moved_notes,
+    step,
+    to_detail,
+    together,
+    whose,
+    worth_reading,
+)
 
 NAMES = st.sampled_from(["A", "B", "clip.mp4", "Clip.mp4", "Roll 01", "DCIM", "x"])
 PATHS = st.lists(NAMES, min_size=1, max_size=5).map("/".join)
@@ -132,3 +146,43 @@ def test_a_folder_that_still_stands_was_not_moved_but_what_was_in_it() -> None:
     ]
     renamed = [moved("S/A", "S/B")]
     assert together(renamed, {"S", "S/A"}.__contains__) == (replace(renamed[0]),)
+
+
+@given(moves=st.builds(moved, PATHS, PATHS))
+def test_what_an_event_tells_of_a_move_is_the_move(moves: Moved) -> None:
+    assert from_detail("Main", to_detail(moves)) == moves
+
+
+@pytest.mark.parametrize(
+    "detail",
+    [
+        "",
+        "[]",
+        "{}",
+        "7",
+        '{"was": 1, "now": "a", "files": 1, "bytes": 1}',
+        '{"was": "a", "now": "b", "files": "1", "bytes": 1}',
+        '{"was": "a", "now": "b", "files": 1, "bytes": null}',
+        "[" * 100_000,
+    ],
+)
+def test_what_can_t_be_understood_tells_of_no_move(detail: str) -> None:
+    assert from_detail("Main", detail) is None
+
+
+def test_only_the_largest_moves_of_a_run_are_remembered() -> None:
+    many = [replace(moved(f"A{n:02}", "B"), files=n) for n in range(1, MOST_TOLD + 3)]
+    kept = most_telling(many)
+    assert len(kept) == MOST_TOLD
+    assert min(one.files for one in kept) == 3
+
+
+def test_what_a_report_tells_of_moves_is_bounded() -> None:
+    one = moved("260612 Boatyard", "Boats")
+    assert moved_notes([]) == []
+    (only,) = moved_notes([one])
+    assert only.startswith("Main: 260612 Boatyard is now at Boats (1 file): moved by hand")
+    told = moved_notes([replace(one, files=2_000)] * (MOST_TOLD + 5))
+    assert len(told) == MOST_TOLD + 1
+    assert "2,000 files" in told[0]
+    assert told[-1] == "There were 5 more moves like that."

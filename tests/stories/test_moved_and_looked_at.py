@@ -1,6 +1,7 @@
 """What was moved by hand, as a daemon meets it: by a look, a night's proof, a copy that was planned already."""
 
 import shutil
+from datetime import timedelta
 from pathlib import Path
 
 import pytest
@@ -139,3 +140,17 @@ def test_what_nobody_knows_is_still_strange(yard: ScopedYard) -> None:
     found = look(yard)
     assert [one.folder for one in found.strange] == [str(stranger.parent)]
     assert [one.now for one in found.moved] == [f"{ROLL}/launch.mp4"]
+
+
+def test_a_report_tells_it_for_a_month_and_alarms_nobody(yard: ScopedYard) -> None:
+    with yard.keeper() as keeper:
+        before = keeper.overview()
+    move(yard, SHOOT, "Boats")
+    look(yard)
+    with yard.keeper() as keeper:
+        after = keeper.overview()
+        assert (after.steps, after.worry, after.harms) == (before.steps, before.worry, ())
+        told = f"Main: {SHOOT} is now at Boats ({len(CARD)} files)"
+        assert [note for note in after.notes if note.startswith(told)]
+        yard.clock.at += timedelta(days=31)
+        assert not [note for note in keeper.overview().notes if "Boats" in note]
