@@ -120,6 +120,7 @@ class Working(Handling):
 
         def learn(after: Trees, outcome: Any) -> None:
             troubled = {one.place for one in outcome.troubles}
+            left = {(place, was) for (place, _), was in self.moved.items()}
             for key in list(self.model.known):
                 name, path, content = key
                 if name not in places or name not in self.in_use():
@@ -127,10 +128,13 @@ class Working(Handling):
                 if name in troubled:  # in doubt as a whole: read in part, and believed no more
                     self.model.must.pop(key, None)
                 elif content in self.wanted(path):
-                    if path in after[name] and after[name][path].content == content:
-                        self.model.read_right(key, since, self.yard.clock.at)
-                    else:
+                    if path not in after[name] or after[name][path].content != content:
                         self.model.read_wrong(key)
+                    elif (
+                        name,
+                        path,
+                    ) not in left:  # a further copy where one was moved away is not known
+                        self.model.read_right(key, since, self.yard.clock.at)
 
         self.act(
             "verify",
