@@ -98,7 +98,12 @@ def _mirror(
     run = Bringing()
     asked = [one for one in (Role.PRIMARY, Role.SECONDARY) if one in context.config.policy.roles]
     lacking = {role: _heads_lacking(context, role) for role in asked}
-    suspects = {head.id for heads in lacking.values() for head in heads}
+    suspects = {
+        head.id
+        for role, heads in lacking.items()
+        for head in heads
+        if _lacks(roll_now(context, head.id), role)
+    }
     for drive in drives:
         _find_moved(context, drive, suspects, run, progress)
     for role, heads in lacking.items():
