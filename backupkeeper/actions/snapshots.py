@@ -78,6 +78,7 @@ def keep_snapshots(
     progress: Progress,
     *,
     brought: bool = False,
+    by_hand: bool = False,
     buckets: bool = True,
     only: frozenset[PlaceId] | None = None,
 ) -> Snapshots:
@@ -87,6 +88,7 @@ def keep_snapshots(
         context: the world.
         progress: told as it goes, where that takes more than a moment.
         brought: something was brought to a place just now (see ``core.snapshots``).
+        by_hand: by a command that a person typed.
         buckets: whether buckets are asked too.
         only: the places that are meant; None: all.
 
@@ -96,7 +98,7 @@ def keep_snapshots(
     run = Snapshots()
     if not os.path.exists(context.config.catalog.path):
         return run
-    due = _due(context, brought=brought, only=only)
+    due = _due(context, brought=brought, by_hand=by_hand, only=only)
     if not due:
         return run
     doubted = context.catalog.latest(EventKind.DOUBTED)
@@ -160,7 +162,7 @@ def snapshot_notes(context: Context) -> tuple[SnapshotNote, ...]:
 
 
 def snapshots_due(
-    context: Context, mark: SnapshotMark, *, brought: bool = False
+    context: Context, mark: SnapshotMark, *, brought: bool = False, by_hand: bool = False
 ) -> dict[PlaceId, datetime]:
     """From when on each active place should get a snapshot; those that have what there is are left out."""
     kept = kept_snapshots(context)
@@ -171,17 +173,17 @@ def snapshots_due(
             continue
         last = kept.get(place.id)
         in_bucket = place.kind is PlaceKind.BUCKET
-        at = due_at(last, mark, pause, in_bucket=in_bucket, brought=brought)
+        at = due_at(last, mark, pause, in_bucket=in_bucket, brought=brought, by_hand=by_hand)
         if at is not None:
             found[place.id] = min(at, now) if is_due(at, now, last) else at
     return found
 
 
 def _due(
-    context: Context, *, brought: bool, only: frozenset[PlaceId] | None
+    context: Context, *, brought: bool, by_hand: bool, only: frozenset[PlaceId] | None
 ) -> Mapping[PlaceId, Place]:
     mark = snapshot_mark(context.config.catalog.path)
-    due = snapshots_due(context, mark, brought=brought)
+    due = snapshots_due(context, mark, brought=brought, by_hand=by_hand)
     now = context.clock.now()
     return {
         place.id: place

@@ -7,7 +7,8 @@ Rules:
 1. A place is due where its last snapshot says something else than the catalog does now, and a pause
    has passed since: ``pause`` on drives and in buckets; in a bucket at least a day for a catalog of
    more than ``SMALL_BYTES``. Right after something was brought to the place (not after looks and
-   proofs) there is no pause for a catalog that is no larger.
+   proofs) there is no pause for a catalog that is no larger; on drives, after what a person typed, for
+   one up to ``BY_HAND_BYTES``: no later deed may come before the machine is gone.
 2. On a drive the newest ``KEPT_ON_DRIVES`` of each catalog stay, in a bucket the newest
    ``KEPT_IN_BUCKETS`` and, of the older ones, the newest of every month.
 3. What another catalog put there is never touched.
@@ -25,6 +26,8 @@ FOLDER: Final = ".backupkeeper/catalog"
 """Where snapshots lie, below the root of a drive and the prefix of a bucket."""
 SMALL_BYTES: Final = 32 * 1024 * 1024
 """A catalog up to this size is compressed, written and read back within about a second."""
+BY_HAND_BYTES: Final = 512 * 1024 * 1024
+"""Of some 400,000 files; what a person typed has taken longer then."""
 KEPT_ON_DRIVES: Final = 2
 KEPT_IN_BUCKETS: Final = 30
 DAY: Final = timedelta(days=1)
@@ -99,7 +102,13 @@ class SnapshotNote:
 
 
 def due_at(
-    kept: Kept | None, mark: SnapshotMark, pause: timedelta, *, in_bucket: bool, brought: bool
+    kept: Kept | None,
+    mark: SnapshotMark,
+    pause: timedelta,
+    *,
+    in_bucket: bool,
+    brought: bool,
+    by_hand: bool = False,
 ) -> datetime | None:
     """From when on a place should get a snapshot; None: it has what there is.
 
@@ -109,13 +118,15 @@ def due_at(
         pause: what the person set.
         in_bucket: whether the place is a bucket.
         brought: whether something was brought there just now.
+        by_hand: whether that was by a command, not by the daemon, which comes again.
     """
     if kept is None:
         return datetime.min.replace(tzinfo=UTC)
     if kept.mark == mark.text:
         return None
     is_small = mark.size_bytes <= SMALL_BYTES
-    if brought and is_small:
+    bound = BY_HAND_BYTES if by_hand and not in_bucket else SMALL_BYTES
+    if brought and mark.size_bytes <= bound:
         return kept.at
     return kept.at + (pause if is_small or not in_bucket else max(pause, DAY))
 

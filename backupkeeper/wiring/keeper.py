@@ -182,7 +182,7 @@ class Keeper(Restoring, Delivering, Mailing, Picturing, Judging, Standings, Merg
         came = self._giving_way(deed)
         look_at_room(self._context)
         with suppress(BackupkeeperError):
-            keep_snapshots(self._context, progress, brought=True, buckets=buckets)
+            keep_snapshots(self._context, progress, brought=True, by_hand=True, buckets=buckets)
             refresh_markers(self._context, buckets=buckets)
         return came
 

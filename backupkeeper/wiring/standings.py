@@ -132,4 +132,4 @@ class Standings(ABC):
         with suppress(BackupkeeperError):
             ask(f"{self._context.config.catalog.path}.locks", "look")  # a daemon looks at once
         with suppress(BackupkeeperError):
-            keep_snapshots(self._context, Quiet(), brought=True, buckets=False)
+            keep_snapshots(self._context, Quiet(), brought=True, by_hand=True, buckets=False)

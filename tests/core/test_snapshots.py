@@ -7,6 +7,7 @@ from hypothesis import given, strategies as st
 
 from backupkeeper.core.model import Blake3
 from backupkeeper.core.snapshots import (
+    BY_HAND_BYTES,
     DAY,
     FOLDER,
     KEPT_IN_BUCKETS,
@@ -151,3 +152,21 @@ def test_by_catalog_the_newest_first_and_each_once() -> None:
     other = name(NOW, THEIRS)
     found = newest_first([names[1], other, names[0], names[2], names[0]])
     assert found == {MINE: names[::-1], THEIRS: [other]}
+
+
+@pytest.mark.parametrize(
+    ("size", "in_bucket", "after"),
+    [
+        (BY_HAND_BYTES, False, timedelta(0)),
+        (BY_HAND_BYTES + 1, False, PAUSE),
+        (BY_HAND_BYTES, True, timedelta(days=1)),
+    ],
+)
+def test_what_a_person_typed_leaves_one_on_drives_at_once(
+    size: int, in_bucket: bool, after: timedelta
+) -> None:
+    """An archive of 100,000 files, mirrored by hand: its catalog was lost minutes later."""
+    kept = Kept(at=NOW, mark="before")
+    mark = SnapshotMark(text="now", size_bytes=size)
+    at = due_at(kept, mark, PAUSE, in_bucket=in_bucket, brought=True, by_hand=True)
+    assert at == NOW + after

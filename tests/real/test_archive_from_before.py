@@ -130,7 +130,7 @@ class Archive:
 
 
 def without_times(told: Any) -> Any:
-    """An answer without the moments in it, and without what is said of snapshots."""
+    """An answer without the moments in it, and without what is said of snapshots, or counts them."""
     if isinstance(told, dict):
         return {
             key: without_times(value) for key, value in told.items() if not _is_time(key, value)
@@ -141,7 +141,9 @@ def without_times(told: Any) -> Any:
 
 
 def _is_time(key: str, value: object) -> bool:
-    return key == "snapshots" or (isinstance(value, str) and MOMENT.fullmatch(value) is not None)
+    return key in {"snapshots", "left_out"} or (
+        isinstance(value, str) and MOMENT.fullmatch(value) is not None
+    )
 
 
 @pytest.fixture
@@ -193,15 +195,20 @@ def test_the_same_answers_through_all_that_happens(archive: Archive, store: Serv
     lost_and_replaced(archive)
     answers = archive.answers("Main 2", gaps=0)
     assert [answers["cards"][card][0] for card in CARDS] == ["yes", "yes", "no"]
-    for words in (
-        (archive.drives["Main 2"].point,),
-        ("s3://archive-from-before/footage", "--endpoint", store.url),
-    ):
-        for file in archive.person.yard.root.glob("catalog.sqlite*"):
-            if file.is_file():
-                file.unlink()
-        archive.person.types("rebuild", "--from", *words)
-        assert archive.answers("Main 2", gaps=0) == answers
+    rebuilt(archive, archive.drives["Main 2"].point)
+    assert archive.answers("Main 2", gaps=0) == answers
+    # That of a large catalog goes to the bucket once a day; this new one has none there yet.
+    archive.person.types("upload")
+    rebuilt(archive, "s3://archive-from-before/footage", "--endpoint", store.url)
+    assert archive.answers("Main 2", gaps=0) == answers
+
+
+def rebuilt(archive: Archive, *words: str) -> None:
+    """The catalog is gone, and comes back from one place alone."""
+    for file in archive.person.yard.root.glob("catalog.sqlite*"):
+        if file.is_file():
+            file.unlink()
+    archive.person.types("rebuild", "--from", *words)
 
 
 def adopted(archive: Archive) -> None:

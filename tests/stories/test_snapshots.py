@@ -56,6 +56,17 @@ def test_after_an_offload_every_drive_has_one(yard: Yard) -> None:
     assert beside(yard) == set()
 
 
+def test_what_a_person_typed_leaves_one_of_a_large_catalog_too(
+    yard: Yard, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("backupkeeper.core.snapshots.SMALL_BYTES", 0)
+    drives = yard.drives()
+    yard.offload(yard.card("card", {"a.mp4": clip(1)}))
+    yard.offload(yard.card("card 2", {"b.mp4": clip(2)}), source="Close")
+    for drive in drives:
+        assert len(rolls_in(snapshots_on(drive)[-1], yard.root / "scratch")) == 2
+
+
 def test_what_changed_nothing_takes_none(yard: Yard) -> None:
     main, _ = yard.drives()
     yard.offload(yard.card("card", FILES))
