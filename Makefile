@@ -2,7 +2,8 @@
 # test   every test, with coverage by branch (ARGS="..." goes to pytest)
 # break  tries to lose something, at length (STEPS=10000 against the model, and killed at every system call;
 #        what fails says how to try just that again: SEED=7 STEPS=1 ..., MOMENT=12 ...)
-# lint   format, style, types, layers
+# lint   format, style, types, layers, known vulnerabilities
+# audit  only the last of these: whether what constraints.txt names has any; says what could not be checked
 # bench  ratios against what one would type by hand (ARGS="-k verify" picks one); needs root for cold caches
 # venv   .venv with everything that the above need
 #
@@ -19,7 +20,7 @@ SEED ?=
 MOMENT ?=
 PIP := $(BIN)/python -m pip --disable-pip-version-check install --quiet
 
-.PHONY: demo test break lint bench venv clean
+.PHONY: demo test break lint audit bench venv clean
 .DELETE_ON_ERROR:
 
 demo: .venv/.has-demo
@@ -42,6 +43,10 @@ lint: .venv/.has-dev
 	$(BIN)/ruff check .
 	$(BIN)/mypy
 	$(BIN)/lint-imports
+	$(BIN)/python -m tests.architecture.audit constraints.txt
+
+audit: .venv/.has-dev
+	$(BIN)/python -m tests.architecture.audit constraints.txt
 
 bench: .venv/.has-dev
 	$(BIN)/python -m pytest -q -s -p no:randomly -p no:cacheprovider -o timeout=3600 -o faulthandler_timeout=0 -o python_files='bench_*.py' -o python_functions='bench_*' tests/benchmarks $(ARGS)

@@ -9,6 +9,7 @@ Promises:
 2. Its answer is handed on as it came, and believed by nobody here.
 """
 
+import os
 import subprocess
 import threading
 from collections.abc import Sequence
@@ -19,6 +20,7 @@ from time import perf_counter
 from typing import BinaryIO, Final
 
 from backupkeeper.cards.clip_reader import ANSWERS, ASKS, FAILED, LENGTH, MOST_BYTES, QUESTION
+from backupkeeper.core.environ import without_keys
 from backupkeeper.core.errors import BackupkeeperError
 
 SILENCE_S: Final = 60.0
@@ -104,6 +106,7 @@ def ask_apart(reader: Sequence[str], order: bytes, shelf: Shelf, limits: Limits)
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
         start_new_session=True,  # Ctrl-C is the caller's to hear
+        env=without_keys(os.environ),  # noqa: TID251 - handed on, without what no clip may see
     )
     answer, done, pulse = None, threading.Event(), Pulse()
     watch_it = threading.Thread(

@@ -245,6 +245,10 @@ class Keeper(Protocol):
         """Where the live page is."""
         ...
 
+    def open_page(self) -> str:
+        """Have the browser show the live page; where it is."""
+        ...
+
     def pause(self, seconds: float | None, *, uploads: bool = False) -> bool:
         """Ask the daemon for peace; whether one heard."""
         ...

@@ -15,14 +15,13 @@ def page(session: Session, is_to_open: bool, as_json: bool) -> int:
     """Say where the daemon's live page is: the report, what goes on now, and "may I wipe this card?".
 
     The address is another one each time the daemon starts. Whoever has it and works on this machine
-    can look, pause, and ask; nothing can be changed or deleted there.
+    can look, pause, and ask; nothing can be changed or deleted there. --open hands the browser a file
+    of yours that leads there, so that no list of processes shows the address.
 
     Exits 0 if there is one, 2 if the configuration has it off ([page] enabled), 3 without a daemon.
     """
     with session.keeper() as keeper:
-        address = keeper.page_address()
-    if is_to_open:
-        click.launch(address)
+        address = keeper.open_page() if is_to_open else keeper.page_address()
     return session.tell(
         exits.WELL,
         as_json=as_json,

@@ -53,8 +53,8 @@ class Answers:
     seeing: Seeing
     since: datetime
     encode: Callable[[Status], dict[str, Any]]
-    page_address: Callable[[], str] = lambda: ""
-    """Where the live page is served; '': nowhere."""
+    page_at: Callable[[], tuple[str, str]] = lambda: ("", "")
+    """Where the live page is served, and the file that leads there; '': nowhere, none."""
 
     def answer(
         self, request: Request, view: View | None, made: Plan, now: datetime
@@ -65,7 +65,8 @@ class Answers:
             case "look":  # it does that anyway, having been asked
                 told = {"looks": True}
             case "page":
-                told = {"address": self.page_address()}
+                address, door = self.page_at()
+                told = {"address": address, "door": door}
             case "status" if view is not None:
                 told = {"status": self.encode(self.status(view, made, now))}
             case "pause":

@@ -14,6 +14,7 @@ from typing import Final
 from jeepney import DBusAddress, HeaderFields, MessageType, new_method_call
 from jeepney.io.blocking import open_dbus_connection
 
+from backupkeeper.core.environ import without_keys
 from backupkeeper.report.words import told
 
 DESKTOP_S: Final = 5.0
@@ -69,15 +70,15 @@ class CommandHerald:
 
     Args:
         command: absolute path and arguments.
-        environ: its environment, to which ``BACKUPKEEPER_SUBJECT`` and ``BACKUPKEEPER_URGENT`` are
-            added.
+        environ: its environment, from which the bucket's keys are taken out, and to which
+            ``BACKUPKEEPER_SUBJECT`` and ``BACKUPKEEPER_URGENT`` are added.
     """
 
     name = "command"
 
     def __init__(self, command: Sequence[str], environ: Mapping[str, str]) -> None:
         self._command = tuple(command)
-        self._environ = dict(environ)
+        self._environ = without_keys(environ)
 
     def tell(self, *, subject: str, body: str, urgent: bool) -> str | None:
         """Run it; a sentence where it failed."""

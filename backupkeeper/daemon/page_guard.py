@@ -6,7 +6,8 @@ Promises:
 2. Only who knows the token gets more than "not here"; it stands in the path and is compared in
    constant time. Cookies are neither set nor read, so no browser sends anything along by itself.
 3. What changes anything must come from this page itself: ``Origin`` must be its own, and where the
-   browser says where a request comes from (``Sec-Fetch-Site``), that too (W3C Fetch Metadata).
+   browser says where a request comes from (``Sec-Fetch-Site``), that too (W3C Fetch Metadata). From
+   elsewhere one may only be led to the page itself, as a whole: who is led reads it, who leads does not.
 4. Every answer forbids frames, caches, referrers, sniffing and all that the page does not need
    (Content Security Policy level 3).
 """
@@ -89,6 +90,12 @@ class Guard:
     def _inner(self, scope: Scope) -> str:
         return "/" + str(scope["path"]).removeprefix("/").partition("/")[2]
 
+    def _is_led(self, scope: Scope) -> bool:
+        """Whether a browser goes to the page in a window of its own, as from our file that leads here."""
+        headers = scope["headers"]
+        how = _only(headers, b"sec-fetch-mode"), _only(headers, b"sec-fetch-dest")
+        return how == ("navigate", "document") and self._inner(scope) == "/"
+
     def _refused(self, scope: Scope) -> tuple[int, str] | None:
         """Status and words of a refusal; None: it may pass."""
         headers = scope["headers"]
@@ -100,7 +107,8 @@ class Guard:
             return 404, LOST
         site = _only(headers, b"sec-fetch-site")
         if scope["method"] in _READS:
-            is_ours = site in {"", "same-origin", "none"}  # none: typed, or a bookmark
+            # none: typed, or a bookmark
+            is_ours = site in {"", "same-origin", "none"} or self._is_led(scope)
             return None if is_ours else (403, "Another page may not ask here.\n")
         return _unfit(scope, host, site)
 

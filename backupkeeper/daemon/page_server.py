@@ -17,6 +17,7 @@ import uvicorn
 from backupkeeper.core.errors import OutOfReachError, UsageError
 from backupkeeper.daemon.page_app import page_app
 from backupkeeper.daemon.page_desk import Desk
+from backupkeeper.daemon.page_door import PageDoor
 from backupkeeper.daemon.page_guard import Guard
 from backupkeeper.daemon.page_lines import BoundedLine
 
@@ -31,10 +32,12 @@ class PageServer:
         address: a loopback address.
         port: 0: any that is free.
         token: what every path must begin with.
+        door: the file that leads a browser here, for as long as it is served.
     """
 
-    def __init__(self, desk: Desk, *, address: str, port: int, token: str) -> None:
+    def __init__(self, desk: Desk, *, address: str, port: int, token: str, door: PageDoor) -> None:
         self._desk = desk
+        self._door = door
         self._token = token
         self._socket = _bound(address, port)
         self._port: int = self._socket.getsockname()[1]
@@ -68,13 +71,20 @@ class PageServer:
         """What to open in a browser; whoever knows it may look and ask."""
         return f"http://{self._host}:{self._port}/{self._token}/"
 
+    @property
+    def door(self) -> str:
+        """The file that leads a browser here; '': there is none."""
+        return self._door.path
+
     def start(self) -> None:
         """Begin."""
         self._desk.start()
         self._thread.start()
+        self._door.open(self.url)
 
     def stop(self) -> None:
         """End."""
+        self._door.close()
         self._server.should_exit = True
         self._desk.stop()
         self._thread.join(GRACE_S + 2)

@@ -32,6 +32,7 @@ from backupkeeper.daemon.memory import Memory
 from backupkeeper.daemon.messages import Messages
 from backupkeeper.daemon.metered import MeteredWatch, system_bus
 from backupkeeper.daemon.notes import Log, sink_for
+from backupkeeper.daemon.page_door import PageDoor
 from backupkeeper.daemon.posting import Postman
 from backupkeeper.daemon.sd_notify import Supervisor
 from backupkeeper.daemon.seeing import Seeing, Seen
@@ -167,12 +168,13 @@ class _Daemon:
         if self._parts.postman is not None:
             self._parts.postman.look()
 
-    def _page_address(self) -> str:
+    def _page_at(self) -> tuple[str, str]:
         page = self._parts.page
-        return page.url if page is not None else ""
+        return (page.url, page.door) if page is not None else ("", "")
 
     def _page(self, context: Context, config: Config) -> Server | None:
         """The live page; what keeps it from being served is told, and harms nothing else."""
+        PageDoor(f"{config.catalog.path}.locks").close()  # one that a dead daemon left
         if not config.page.enabled:
             return None
         try:
@@ -232,7 +234,7 @@ class _Daemon:
                 seeing=seeing,
                 since=context.clock.now(),
                 encode=status_json,
-                page_address=self._page_address,
+                page_at=self._page_at,
             ),
             log=self._log,
             inbox=self._inbox,

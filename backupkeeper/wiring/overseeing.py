@@ -1,5 +1,6 @@
 """What the Keeper knows of everything at once, for the report."""
 
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import replace
 from typing import Final
@@ -13,6 +14,7 @@ from backupkeeper.core.hours import next_week
 from backupkeeper.core.overview import Overview
 from backupkeeper.core.status import Status
 from backupkeeper.daemon.control import ask
+from backupkeeper.wiring.showing import show
 
 OTHER_DAEMON: Final = "A daemon of another version of backupkeeper runs, so what it is at is not known. Start it anew."
 SILENT_DAEMON: Final = (
@@ -24,6 +26,7 @@ class Overseeing:
     """A part of the Keeper."""
 
     _context: Context
+    _environ: Mapping[str, str]
 
     def overview(self) -> Overview:
         """See ``actions.overview``; what a running daemon says is in it."""
@@ -58,6 +61,26 @@ class Overseeing:
             UsageError: the configuration has it off.
             OutOfReachError: no daemon runs, or it could not serve it.
         """
+        return self._page_at()[0]
+
+    def open_page(self) -> str:
+        """Have the browser show the live page, by a file that leads there; its address.
+
+        Raises:
+            UsageError: as in ``page_address``.
+            OutOfReachError: as in ``page_address``, or nothing here shows it.
+        """
+        address, door = self._page_at()
+        if not door:
+            raise OutOfReachError(
+                "The file that leads a browser to the page could not be written.",
+                advice="Paste what this prints into a browser: backupkeeper page",
+            )
+        show(door, self._environ)
+        return address
+
+    def _page_at(self) -> tuple[str, str]:
+        """Its address, and the file that leads there; raises as ``page_address`` does."""
         if not self._context.config.page.enabled:
             raise UsageError(
                 "The live page is off.",
@@ -75,7 +98,7 @@ class Overseeing:
                 "The daemon serves no page.",
                 advice="Its log says why; or it runs by an older configuration: start it anew.",
             )
-        return address
+        return address, str(told.get("door", ""))
 
     def _heard(self) -> tuple[Status | None, str]:
         """What the daemon is at; None: none runs, or the sentence says why it is not known."""

@@ -30,6 +30,11 @@ class Server(Protocol):
         """Where it is."""
         ...
 
+    @property
+    def door(self) -> str:
+        """The file that leads a browser there; '': there is none."""
+        ...
+
     def start(self) -> None:
         """Begin."""
         ...
@@ -60,6 +65,7 @@ def page_server(
     """
     try:  # an extra: who does without the page does without these
         from backupkeeper.daemon.page_desk import Desk  # noqa: PLC0415 - an extra
+        from backupkeeper.daemon.page_door import PageDoor  # noqa: PLC0415 - an extra
         from backupkeeper.daemon.page_server import PageServer  # noqa: PLC0415 - an extra
     except ImportError as error:
         raise OutOfReachError(NOT_INSTALLED) from error
@@ -70,6 +76,7 @@ def page_server(
         address=settings.address,
         port=settings.port,
         token=secrets.token_urlsafe(TOKEN_BYTES),
+        door=PageDoor(f"{config.catalog.path}.locks"),
     )
 
 

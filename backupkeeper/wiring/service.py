@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+from backupkeeper.core.environ import without_keys
 from backupkeeper.core.errors import ReadError, UsageError, WriteError
 from backupkeeper.daemon.service import (
     Form,
@@ -165,7 +166,7 @@ def _failed(command: Sequence[str], environ: Mapping[str, str]) -> str:
             capture_output=True,
             text=True,
             errors="replace",
-            env=dict(environ),
+            env=without_keys(environ),
             timeout=SECONDS,
             check=False,
         )
@@ -183,7 +184,7 @@ def _output(command: Sequence[str], environ: Mapping[str, str]) -> str:
             capture_output=True,
             text=True,
             errors="replace",
-            env=dict(environ),
+            env=without_keys(environ),
             timeout=SECONDS,
             check=False,
         )

@@ -14,6 +14,7 @@ import struct
 import subprocess
 import sys
 import threading
+from pathlib import Path
 from typing import BinaryIO, cast
 
 import av
@@ -288,6 +289,17 @@ def test_a_reader_that_hangs_is_ended(code: str) -> None:
         lambda: io.BytesIO(clip), "WIDE0007.MP4", HERE, reader=instead(code), silence_s=0.15
     )
     assert found == not_understood(HERE, ENDED)
+
+
+def test_a_reader_is_not_handed_the_keys_of_a_bucket(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What hostile bytes make of the library can tell only what the process has."""
+    monkeypatch.setenv("AWS_SECRET_ACCESS_KEY", "planted")
+    code = f"import shutil; shutil.copyfile('/proc/self/environ', '{tmp_path}/environ')"
+    look_into(lambda: io.BytesIO(bytes(4096)), "WIDE0007.MP4", HERE, reader=instead(code))
+    found = (tmp_path / "environ").read_bytes()
+    assert (b"PATH=" in found, b"planted" in found) == (True, False)
 
 
 class Ticks(threading.Event):

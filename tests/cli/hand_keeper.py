@@ -259,6 +259,9 @@ class HandKeeper:
     def page_address(self) -> str:
         return self._answered("page")  # type: ignore[no-any-return]  # as above
 
+    def open_page(self) -> str:
+        return self._answered("open page")  # type: ignore[no-any-return]  # as above
+
     def pause(self, seconds: float | None, *, uploads: bool = False) -> bool:
         return self._answered("pause", seconds, *(["uploads"] if uploads else []))  # type: ignore[no-any-return]  # as above
 

@@ -11,7 +11,6 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import click
 import pytest
 from click.testing import CliRunner, Result
 
@@ -83,11 +82,9 @@ def test_the_live_pages_address_stands_alone_on_a_line() -> None:
     assert json.loads(done.stdout) == {"version": 1, "address": ADDRESS}
 
 
-def test_the_live_page_is_opened_where_that_is_asked_for(monkeypatch: pytest.MonkeyPatch) -> None:
-    opened: list[str] = []
-    monkeypatch.setattr(click, "launch", opened.append)
-    assert typed(ADDRESS, "page", "--open")[0].exit_code == 0
-    assert opened == [ADDRESS]
+def test_the_live_page_is_opened_where_that_is_asked_for() -> None:
+    done, keeper = typed(ADDRESS, "page", "--open")
+    assert (done.exit_code, done.stdout, keeper.asked) == (0, f"{ADDRESS}\n", [("open page",)])
 
 
 @pytest.mark.parametrize(

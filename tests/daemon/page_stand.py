@@ -7,11 +7,13 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC
+from tempfile import TemporaryDirectory
 from time import perf_counter
 from typing import Any
 
 from backupkeeper.core.status import Status
 from backupkeeper.daemon.page_desk import Desk
+from backupkeeper.daemon.page_door import PageDoor
 from backupkeeper.daemon.page_server import PageServer
 
 TOKEN = "t0ken-" + "x" * 37
@@ -156,9 +158,11 @@ class Feed:
 def served(sources: MadeUp | None = None, *, address: str = "127.0.0.1") -> Iterator[Stand]:
     sources = sources or MadeUp()
     desk = Desk(sources, UTC, perf_counter)
-    server = PageServer(desk, address=address, port=0, token=TOKEN)
-    server.start()
-    try:
-        yield Stand(sources=sources, desk=desk, server=server)
-    finally:
-        server.stop()
+    with TemporaryDirectory() as folder:
+        door = PageDoor(f"{folder}/door")
+        server = PageServer(desk, address=address, port=0, token=TOKEN, door=door)
+        server.start()
+        try:
+            yield Stand(sources=sources, desk=desk, server=server)
+        finally:
+            server.stop()

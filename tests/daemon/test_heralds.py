@@ -40,6 +40,14 @@ def test_a_program_gets_the_text_and_nothing_goes_through_a_shell(tmp_path: Path
     assert (tmp_path / "b").read_text() == "First line.\n.\nFrom here on\\x1b[31m \\x80 Ünïcode.\n"
 
 
+def test_a_program_is_not_handed_the_keys_of_a_bucket(tmp_path: Path) -> None:
+    environ = {"PATH": os.environ["PATH"], "AWS_SECRET_ACCESS_KEY": "planted", "MY_TOKEN": "mine"}
+    herald = CommandHerald(program(tmp_path, f"env > {tmp_path}/a"), environ)
+    assert herald.tell(subject="s", body="b", urgent=False) is None
+    found = (tmp_path / "a").read_text()
+    assert ("planted" in found, "MY_TOKEN=mine" in found) == (False, True)
+
+
 def test_a_program_that_fails_hangs_or_is_not_there_is_a_sentence(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

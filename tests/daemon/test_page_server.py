@@ -6,11 +6,13 @@ from contextlib import ExitStack, suppress
 from dataclasses import replace
 from datetime import UTC
 from time import perf_counter
+from typing import Any
 
 import pytest
 
 from backupkeeper.core.errors import BrokenPromiseError, CatalogError, OutOfReachError, UsageError
 from backupkeeper.daemon.page_desk import MOST_READERS, STALE_S, Desk
+from backupkeeper.daemon.page_door import PageDoor
 from backupkeeper.daemon.page_guard import LOST, policy_for
 from backupkeeper.daemon.page_lines import MOST_LINES
 from backupkeeper.daemon.page_server import PageServer
@@ -89,6 +91,13 @@ def test_another_page_can_not_even_look(site: str) -> None:
     with served() as stand:
         assert stand.send(sec_fetch_site=site).status == 403
         assert stand.send(path=f"/{TOKEN}/feed", sec_fetch_site=site).status == 403
+        for mode, dest in (("navigate", "iframe"), ("no-cors", "document"), ("cors", "empty")):
+            led: dict[str, Any] = {
+                "sec_fetch_site": site,
+                "sec_fetch_mode": mode,
+                "sec_fetch_dest": dest,
+            }
+            assert stand.send(**led).status == 403
         assert stand.send(sec_fetch_site="none").status == 200, "typed into the address line"
 
 
@@ -321,14 +330,14 @@ def test_it_ends_at_once_whoever_looks_on_and_closes_its_catalog() -> None:
 def test_it_is_served_to_this_machine_alone(address: str) -> None:
     desk = Desk(MadeUp(), UTC, perf_counter)
     with pytest.raises(UsageError, match="for this machine alone"):
-        PageServer(desk, address=address, port=0, token=TOKEN)
+        PageServer(desk, address=address, port=0, token=TOKEN, door=PageDoor(""))
 
 
 def test_a_port_that_is_taken_is_told_with_what_to_do() -> None:
     with served() as stand:
         port = int(stand.host.rpartition(":")[2])
         with pytest.raises(OutOfReachError, match=f"port {port}") as caught:
-            PageServer(stand.desk, address="127.0.0.1", port=port, token=TOKEN)
+            PageServer(stand.desk, address="127.0.0.1", port=port, token=TOKEN, door=PageDoor(""))
         assert "[page] port" in str(caught.value.advice)
 
 

@@ -108,6 +108,22 @@ def test_each_run_has_an_address_of_its_own_and_the_old_page_says_that_it_is_old
         assert done == ""
 
 
+def test_the_file_that_leads_there_brings_a_browser_to_the_page(
+    tmp_path: Path, pages: Pages
+) -> None:
+    """``page --open`` hands it over; a browser says that it comes from elsewhere (Fetch Metadata)."""
+    with DaemonStand(tmp_path, more=SERVED) as stand, stand.running() as daemon:
+        daemon.wait_for("Running as process")
+        page = pages.new()
+        page.goto(f"file://{tmp_path}/catalog.sqlite.locks/page.html")
+        expect(page.locator("#live-now")).to_contain_text("As of", timeout=LONG_MS)
+        assert page.url == address(stand)
+        page.reload()
+        expect(page.locator("#live-now")).to_contain_text("As of", timeout=LONG_MS)
+        page.get_by_role("button", name="Pause for an hour").click()
+        expect(page.locator("#live-peace")).to_contain_text("Paused until", timeout=LONG_MS)
+
+
 def test_off_is_off_and_a_port_that_is_taken_harms_nothing_else(tmp_path: Path) -> None:
     with DaemonStand(tmp_path) as stand:
         assert stand.typed("page", code=2) == ""
