@@ -1,7 +1,8 @@
 """One mail to the server, step by step: name, connection, TLS, signing in, handing over.
 
 Promises:
-1. A failure is a value, never an exception; a password stands in none.
+1. A failure is a value, never an exception; a password stands in none, also where the server says it
+   back.
 2. Nothing but the greeting goes over a line that is not encrypted, unless ``security`` is ``none``
    (which the configuration allows only to this machine): a server that does not offer STARTTLS, or
    whose certificate is not trusted, gets neither name, password nor mail.
@@ -72,18 +73,18 @@ class SmtpMailer:
 
     def send(self, message: bytes) -> Sending:
         """Send it."""
-        walk = _Walk(self._settings, self._hostname)
+        walk, password, hitch = _Walk(self._settings, self._hostname), "", None
         try:
             password = self._asked_password(walk)
             said = walk.through(addressed(self._settings, message), password)
         except _StoppedError as stopped:
             said, hitch = stopped.said, stopped.hitch
-            return Sending(
-                done=tuple(walk.done), stage=walk.stage, hitch=hitch, said=told(said).strip()
-            )
         finally:
             walk.close()
-        return Sending(done=tuple(walk.done), stage=walk.stage, said=told(said).strip())
+        hushed = _hushed(said, self._settings.user, password)
+        return Sending(
+            done=tuple(walk.done), stage=walk.stage, hitch=hitch, said=told(hushed).strip()
+        )
 
     def _asked_password(self, walk: "_Walk") -> str:
         if not self._settings.user:
@@ -299,6 +300,18 @@ def _answer(code: int, answer: bytes | str) -> str:
     text = answer if isinstance(answer, str) else answer.decode("utf-8", "backslashreplace")
     said = " ".join(text.split())
     return f"{code} {said}" if code > 0 else said
+
+
+def _hushed(said: str, user: str, password: str) -> str:
+    """A server's words without the password, as it is or as it was sent (RFC 4616, LOGIN)."""
+    sent = (
+        f"{before}{password}".encode("utf-8", "surrogateescape") for before in ("", f"\0{user}\0")
+    )
+    encoded = (b64encode(one).decode("ascii").rstrip("=") for one in sent)
+    for form in (password, " ".join(password.split()), *encoded):
+        if password and form:
+            said = said.replace(form, "(not shown)")
+    return said
 
 
 def _words(error: BaseException) -> str:

@@ -123,8 +123,8 @@ class Files(Protocol):
         """Names and kinds of a folder's entries, in the order of the system, links not followed."""
         ...
 
-    def make_folder(self, path: str) -> None:
-        """``mkdir``; ``EEXIST`` if there is one."""
+    def make_folder(self, path: str, *, private: bool = False) -> None:
+        """``mkdir``, for its owner alone if ``private``; ``EEXIST`` if there is one."""
         ...
 
     def set_times(self, path: str, mtime_ns: int) -> None:

@@ -200,9 +200,9 @@ class RealFiles:
         finally:
             os.close(folder)
 
-    def make_folder(self, path: str) -> None:
+    def make_folder(self, path: str, *, private: bool = False) -> None:
         """``mkdir``."""
-        os.mkdir(path)
+        os.mkdir(path, 0o700 if private else 0o777)
 
     def set_times(self, path: str, mtime_ns: int) -> None:
         """``utimensat`` with both times the same, links not followed."""

@@ -4,9 +4,10 @@ Promises:
 1. A file has its name (what it is of, and the BLAKE3 of what is in it) only once it is whole and
    synced. Of one file there is never more than one.
 2. What is given out was compared, block by block, with what was written.
-3. Room is looked for first. What is kept there of other files makes way, the oldest first; a file
+3. Folders that it makes are for their owner alone.
+4. Room is looked for first. What is kept there of other files makes way, the oldest first; a file
    that does not fit then is refused before a byte is written.
-4. Only ``SpoolError`` leaves, and what a caller's own code raised.
+5. Only ``SpoolError`` leaves, and what a caller's own code raised.
 
 Nothing else lies in there, and one process at a time uses it (the bucket's lock sees to that). Of its
 threads one at a time fills it.
@@ -155,7 +156,7 @@ class Spool:
     def _make_ready(self, path: str, most_bytes: int) -> None:
         for folder in (self._folder.rpartition("/")[0], self._folder):
             try:
-                self._files.make_folder(folder)
+                self._files.make_folder(folder, private=True)
             except OSError as error:
                 if error.errno != errno.EEXIST:
                     raise

@@ -2,6 +2,7 @@
 
 import socket
 import threading
+from base64 import b64encode
 from collections.abc import Iterator
 from contextlib import contextmanager
 from copy import copy
@@ -18,7 +19,7 @@ from backupkeeper.daemon.smtp import SmtpMailer
 from backupkeeper.report.mail_words import advice, why_not
 from backupkeeper.system.password import read_password
 from tests.real.store import free_ports
-from tests.world.mail_server import MailServer, client_settings, mail_server
+from tests.world.mail_server import PASSWORD, MailServer, client_settings, mail_server
 
 MESSAGE = (
     b"Subject: hello\r\nMessage-ID: <a@example.org>\r\n\r\nFirst.\r\n.\r\n..two\r\nFrom here\r\n"
@@ -103,6 +104,25 @@ def test_a_password_beyond_ascii_goes_as_utf_8(locked: MailServer) -> None:
 def test_a_server_that_has_no_time_for_logins_is_asked_later(locked: MailServer) -> None:
     locked.refuse_login = "454 4.7.0 Temporary authentication failure"
     assert send(locked.settings).hitch is Hitch.LATER
+
+
+@pytest.mark.parametrize(
+    "says_it", ["{0}", "{1}", "{2}", "is {0}{0}, {2}?"], ids=["plain", "LOGIN", "PLAIN", "all"]
+)
+def test_a_server_that_says_the_password_back_tells_it_to_nobody(
+    locked: MailServer, says_it: str
+) -> None:
+    """RFC 4616: PLAIN sends name and password in one; LOGIN each by itself; both in Base64."""
+    forms = (
+        PASSWORD,
+        b64encode(PASSWORD.encode()).decode(),
+        b64encode(b"\0me\0" + PASSWORD.encode()).decode(),
+    )
+    locked.refuse_login = "535 5.7.8 " + says_it.format(*forms)
+    came = send(locked.settings)
+    assert came.hitch is Hitch.WRONG_PASSWORD
+    assert "(not shown)" in came.said
+    assert not [one for one in forms if one.rstrip("=") in came.said]
 
 
 def test_a_password_that_is_not_there_stops_before_anything_is_connected() -> None:

@@ -246,7 +246,7 @@ class Disk:
     def list(self, path: str) -> Iterator[tuple[str, EntryKind]]:
         yield from [(name, node.kind) for name, node in self._folder(path).names.items()]
 
-    def make_folder(self, path: str) -> None:
+    def make_folder(self, path: str, *, private: bool = False) -> None:
         folder, name = self._folder_of(path)
         if name in folder.names:
             raise _error(errno.EEXIST, path)
