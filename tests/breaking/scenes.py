@@ -90,6 +90,7 @@ class Scene:
     store: Store
     prepared: Callable[["Scene"], None]
     deed: Callable[["Scene", Keeper], Any]
+    then: Callable[["Scene", Keeper], Any]
     before: dict[str, Tree] = field(default_factory=dict)
     objects: Any = None
     program: Program = field(init=False)
@@ -132,6 +133,10 @@ class Scene:
     def do(self) -> None:
         """The deed."""
         self.ask(lambda keeper: self.deed(self, keeper))
+
+    def finish(self) -> None:
+        """What comes after the deed."""
+        self.ask(lambda keeper: self.then(self, keeper))
 
     def moments(self, log: Path) -> list[Moment]:
         """Do it in a process of its own, and tell when that might have been killed."""
@@ -369,16 +374,21 @@ def _rebuild(scene: Scene, keeper: Keeper) -> None:
     keeper.rebuild(RebuildWish(sources=drives, merge=True), progress=QUIET)
 
 
+def _verify(_: Scene, keeper: Keeper) -> None:
+    """Puts right in manifests what a killed repair left there."""
+    keeper.verify(None, progress=QUIET)
+
+
 def _open(_: Scene, __: Keeper) -> None:
     """Nothing: to open the catalog is the deed."""
 
 
 SCENES: Final = {
-    "offload": (_drives, _offload),
-    "mirror": (_with_one_drive, _mirror),
-    "upload": (_with_bucket, _upload),
-    "repair": (_rotten, _repair),
-    "rebuild": (_without_catalog, _rebuild),
-    "migration": (_of_an_old_schema, _open),
+    "offload": (_drives, _offload, _open),
+    "mirror": (_with_one_drive, _mirror, _open),
+    "upload": (_with_bucket, _upload, _open),
+    "repair": (_rotten, _repair, _verify),
+    "rebuild": (_without_catalog, _rebuild, _open),
+    "migration": (_of_an_old_schema, _open, _open),
 }
-"""What stands before, and what is done then."""
+"""What stands before, what is done, and what comes after."""

@@ -55,6 +55,7 @@ def tried(scene: Scene, moment: Moment, end: State, log: Path) -> bool:
     check_catalog(scene.root / "catalog.sqlite")
     scene.check_promises(end)
     scene.do()
+    scene.finish()
     assert scene.state().other_than(end) == []
     return died
 
@@ -66,11 +67,11 @@ def tried(scene: Scene, moment: Moment, end: State, log: Path) -> bool:
 def test_killed_at_every_step_and_begun_again(
     name: str, tmp_path: Path, credentials: None, one_loader: None, at_once: None
 ) -> None:
-    prepared, deed = SCENES[name]
     world, log = World(), tmp_path / "strace"
     with strict_store(world) as url:
-        scene = Scene(tmp_path / "yard", Store(world, url, "yard"), prepared, deed)
+        scene = Scene(tmp_path / "yard", Store(world, url, "yard"), *SCENES[name])
         moments = scene.moments(log)
+        scene.finish()
         end = scene.state()
         missed = []
         for number, moment in chosen(moments):
@@ -135,12 +136,12 @@ def test_a_program_that_a_kill_can_harm_is_noticed(
     monkeypatch: pytest.MonkeyPatch,
     tmp_path: Path,
 ) -> None:
-    prepared, deed = SCENES[name]
     world, log = World(), tmp_path / "strace"
     with strict_store(world) as url:
-        scene = Scene(tmp_path / "yard", Store(world, url, "yard"), prepared, deed)
+        scene = Scene(tmp_path / "yard", Store(world, url, "yard"), *SCENES[name])
         sabotage(monkeypatch)
         moments = scene.moments(log)
+        scene.finish()
         end = scene.state()
         on_drives = [one for one in moments if "Boatyard" in one.path]
         some = on_drives[:: max(1, len(on_drives) // 12)]
