@@ -79,7 +79,8 @@ def test_killed_at_every_step_and_begun_again(
                 if not tried(scene, moment, end, log):
                     missed.append(str(moment))
             except BaseException:
-                say(f'{name}, {moment}: make break MOMENT={number} ARGS="-k every_step and {name}"')
+                again = f"make break MOMENT={number} ARGS=\"-k 'begun_again and {name}'\""
+                say(f"{name}, {moment}; again: {again}")
                 raise
     tries = len(chosen(moments))
     say(f"{name}: killed at {tries - len(missed)} of {len(moments)} calls; did not come: {missed}")

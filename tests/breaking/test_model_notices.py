@@ -141,17 +141,17 @@ class Sabotage:
 
 
 SABOTAGES: Final = (
-    Sabotage(never_reads_back, 1000, "holds wrong bytes"),
-    Sabotage(trusts_the_page_cache, 1200, "counts as proven, and is not"),
-    Sabotage(believes_every_reading, 1000, "counts as proven, and is not"),
-    Sabotage(counts_what_is_missing, 3000, "is said to have no gap"),
-    Sabotage(overlooks_what_is_new_on_a_card, 1000, "a false yes"),
-    Sabotage(overwrites, 2500, "is other than it was"),
+    Sabotage(never_reads_back, 2000, "holds wrong bytes"),
+    Sabotage(trusts_the_page_cache, 3000, "counts as proven, and is not"),
+    Sabotage(believes_every_reading, 1500, "counts as proven, and is not"),
+    Sabotage(counts_what_is_missing, 4000, "is said to have no gap"),
+    Sabotage(overlooks_what_is_new_on_a_card, 1500, "a false yes"),
+    Sabotage(overwrites, 4000, "is other than it was"),
     Sabotage(writes_on_the_card, 100, "was written to", is_quick=True),
-    Sabotage(believes_what_is_due, 200, "counts as proven, and is not", is_quick=True),
-    Sabotage(forgets_that_it_was_away, 200, "counts as proven, and is not", is_quick=True),
-    Sabotage(keeps_nothing_aside, 600, "is other than it was"),
-    Sabotage(never_glances, 1500, "counts as proven, and is not"),
+    Sabotage(believes_what_is_due, 500, "counts as proven, and is not", is_quick=True),
+    Sabotage(forgets_that_it_was_away, 500, "counts as proven, and is not", is_quick=True),
+    Sabotage(keeps_nothing_aside, 1500, "is other than it was"),
+    Sabotage(never_glances, 3000, "counts as proven, and is not"),
 )
 
 
