@@ -19,7 +19,8 @@ class KeysReport:
     """For whom is encrypted, and who showed that they hold a key.
 
     ``shown`` are the recipients whose key was there at ``shown_at``; ``where`` is where the person
-    said that it is kept. All three speak of the recipients as they are configured now.
+    said that it is kept. All three speak of the recipients as they are configured now. Whether others
+    on this machine can read ``identity_file`` is ``is_open``.
     """
 
     recipients: tuple[str, ...]
@@ -29,6 +30,7 @@ class KeysReport:
     shown_at: datetime | None = None
     shown: tuple[str, ...] = ()
     where: str = ""
+    is_open: bool = False
 
     @property
     def may_send(self) -> bool:

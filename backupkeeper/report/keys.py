@@ -35,6 +35,12 @@ def keys_lines(report: KeysReport, look: Look) -> list[Line]:
         _say_shown(page, report)
         names = "hidden" if report.hide_names else "readable by the store"
         page.say(f"Names of files and folders: {names}. Sizes and times can always be seen.")
+    if report.is_open:
+        page.say(
+            f"Others on this machine can read the file with the key. To keep it to yourself: "
+            f"chmod 600 {shown(report.identity_file)}",
+            tone=Tone.BAD,
+        )
     for bucket in report.buckets:
         _say_bucket(page, report, bucket)
     return page.lines
@@ -70,6 +76,7 @@ def keys_json(report: KeysReport) -> Json:
         "recipients": list(report.recipients),
         "hide_names": report.hide_names,
         "identity_file": report.identity_file or None,
+        "identity_file_open": report.is_open,
         "shown_at": report.shown_at.isoformat() if report.shown_at is not None else None,
         "shown": list(report.shown),
         "where": report.where or None,

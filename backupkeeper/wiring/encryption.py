@@ -60,6 +60,14 @@ def read_identities(path: str) -> tuple[Identity, ...]:
     return identities_from(data, path)
 
 
+def is_open(path: str) -> bool:
+    """Whether others on this machine can read the file with the key, by its modes; False: no such file."""
+    try:
+        return bool(path) and bool(os.stat(path).st_mode & 0o077)
+    except OSError:
+        return False
+
+
 def keys_in(files: Iterable[str]) -> list[Identity]:
     """The keys in all of these files; errors as in ``read_identities``."""
     return [key for file in files for key in read_identities(file)]

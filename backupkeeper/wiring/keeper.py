@@ -7,6 +7,7 @@ import os
 import platform
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
+from dataclasses import replace
 from types import TracebackType
 from typing import Self, TypeVar
 
@@ -67,6 +68,7 @@ from backupkeeper.wiring.delivering import Delivering
 from backupkeeper.wiring.encryption import (
     EncryptingBuckets,
     encryption_of,
+    is_open,
     keys_in,
     with_identity,
 )
@@ -296,7 +298,8 @@ class Keeper(Restoring, Delivering, Mailing, Picturing, Judging, Standings, Merg
 
     def keys(self) -> KeysReport:
         """See ``actions.keys.report_keys``."""
-        return report_keys(self._context, encryption_of(self.config))
+        report = report_keys(self._context, encryption_of(self.config))
+        return replace(report, is_open=is_open(report.identity_file))
 
     def try_keys(self, files: Sequence[str]) -> None:
         """See ``actions.keys.opened_by``; ``files`` hold the keys. Nothing is remembered."""
@@ -304,7 +307,8 @@ class Keeper(Restoring, Delivering, Mailing, Picturing, Judging, Standings, Merg
 
     def show_keys(self, files: Sequence[str], *, where: str) -> KeysReport:
         """See ``actions.keys.show_keys``; ``files`` hold the keys."""
-        return show_keys(self._context, encryption_of(self.config), keys_in(files), where)
+        show_keys(self._context, encryption_of(self.config), keys_in(files), where)
+        return self.keys()
 
     def do(
         self, deed: Deed, progress: Progress, on_forming: Callable[[Forming], None] | None = None

@@ -64,6 +64,20 @@ def test_where_nothing_is_encrypted_there_is_nothing_to_show(tmp_path: Path) -> 
     assert (said.code, said.out.startswith("Nothing is encrypted")) == (0, True)
 
 
+@pytest.mark.parametrize(("mode", "is_told"), [(0o600, False), (0o640, True), (0o604, True)])
+def test_a_key_that_others_can_read_is_told(yard: Yard, mode: int, is_told: bool) -> None:
+    key = yard.root / "key.txt"
+    key.chmod(mode)
+    yard.policy += f'\nidentity_file = "{key}"'
+    yard.__post_init__()
+    for words in (["keys"], ["keys", "--kept", str(key), "--where", "in the safe"]):
+        said = " ".join(typed(yard, *words).out.split())
+        assert (f"chmod 600 {key}" in said) is is_told
+    assert typed(yard, "keys", "--json").json["identity_file_open"] is is_told
+    key.unlink()
+    assert not typed(yard, "keys", "--json").json["identity_file_open"]
+
+
 def test_a_file_that_can_be_no_key_is_told(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe")
     (tmp_path / "long").write_bytes(b"#" * (IDENTITIES_MOST_BYTES + 1))
