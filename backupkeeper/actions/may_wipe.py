@@ -7,7 +7,7 @@ from backupkeeper.actions.card_listing import listed_card
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.forming import Watching
 from backupkeeper.actions.glance import glance_at_buckets, glance_at_drives
-from backupkeeper.actions.online import online_drives
+from backupkeeper.actions.online import here_and_away, stripped
 from backupkeeper.core.errors import BackupkeeperError
 from backupkeeper.core.forming import Forming
 from backupkeeper.core.model import CardFile, CardListing
@@ -51,7 +51,7 @@ def judge_card(
     Raises:
         UsageError: there is no such card, or it is a place.
     """
-    drives, away = online_drives(context)
+    drives, away = here_and_away(context)
     listing = listed_card(context, card, drives)
     before = _card_device(context, card)
     device = None if before is None else before.device
@@ -64,16 +64,20 @@ def judge_card(
         listing = after
     contents = {file.content for file in read if file.content is not None}
     glance_at_drives(context, drives, contents)
-    unseen = [f"{told} What counts is its last proof." for told in away]
     said, answered = glance_at_buckets(context, contents)
-    unseen += said
-    listing = replace(listing, warnings=(*listing.warnings, *unseen))
     places = {place.id: place for place in context.catalog.places()}
+    robbed = {at: told for at in away if (told := stripped(context, places[at]))}
+    unseen = [
+        f"{told} What counts is its last proof." for at, told in away.items() if at not in robbed
+    ]
+    listing = replace(listing, warnings=(*listing.warnings, *unseen, *said, *robbed.values()))
+    # A drive that is here and lost its marker is not away: somebody was at it.
+    counting = {at: place for at, place in places.items() if at not in robbed}
     now = context.clock.now()
     info = _card_device(context, card)
     evidence = Evidence(
         places=places,
-        copies=copies_of(context.catalog.facts_of(contents), places, context.config.policy, now),
+        copies=copies_of(context.catalog.facts_of(contents), counting, context.config.policy, now),
         sealed=context.catalog.sealed_among(contents),
         card_device=None if info is None else info.device,
     )

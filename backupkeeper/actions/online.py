@@ -22,7 +22,7 @@ from backupkeeper.core.errors import (
     MountChangedError,
     PlaceHeldError,
 )
-from backupkeeper.core.model import Place, PlaceKind, Standing
+from backupkeeper.core.model import Place, PlaceId, PlaceKind, Standing
 from backupkeeper.drives.marker import MARKER_LIMIT_BYTES, Marker, decode_marker
 from backupkeeper.ports.files import EntryKind, Files, Handle, Stat
 from backupkeeper.ports.mounts import DeviceInfo, Mount
@@ -157,7 +157,13 @@ def bearers(context: Context, place: Place) -> tuple[list[OnlineDrive], str]:
 
 def online_drives(context: Context) -> tuple[list[OnlineDrive], list[str]]:
     """All drives and folders of the catalog that are here, and a sentence for each that is not."""
-    here, away = [], []
+    here, away = here_and_away(context)
+    return here, list(away.values())
+
+
+def here_and_away(context: Context) -> tuple[list[OnlineDrive], dict[PlaceId, str]]:
+    """As ``online_drives``, each sentence by its place."""
+    here, away = list[OnlineDrive](), dict[PlaceId, str]()
     for place in context.catalog.places():
         if place.kind is PlaceKind.BUCKET or place.standing is not Standing.ACTIVE:
             continue
@@ -165,8 +171,25 @@ def online_drives(context: Context) -> tuple[list[OnlineDrive], list[str]]:
         if isinstance(found, OnlineDrive):
             here.append(found)
         else:
-            away.append(found)
+            away[place.id] = found
     return here, away
+
+
+def stripped(context: Context, place: Place) -> str:
+    """Where a drive is mounted where it was last, without a marker that is its own: that it is; else ''.
+
+    To be asked of a place that is not here: such a drive is not away, and somebody was at it.
+    """
+    if place.kind is not PlaceKind.DRIVE or place.fs_uuid is None:
+        return ""
+    with suppress(BackupkeeperError, OSError):  # it is away, or can't be looked at
+        mount = context.mounts.under(place.location)
+        if mount.point == place.location and context.mounts.inspect(mount).fs_uuid == place.fs_uuid:
+            return (
+                f"{place.name} is mounted at {place.location}, but its marker is gone or spoiled: "
+                "nothing on it counts. Look what happened there."
+            )
+    return ""
 
 
 def _candidates(context: Context, place: Place) -> list[tuple[str, Mount]]:

@@ -5,6 +5,7 @@ ours along with them.
 """
 
 import os
+import shutil
 from pathlib import Path
 
 import pytest
@@ -12,9 +13,12 @@ import pytest
 from backupkeeper.core.outcomes import Answer
 from backupkeeper.core.rebuilding import RebuildWish
 from backupkeeper.core.restoring import Asked
+from tests.real.main_job_parts import Fs, fill, take_in
 from tests.stories.test_rebuild import lose_catalog
+from tests.stories.typed import judged, offloaded, typed
 from tests.stories.yard import QUIET, Yard, clip, roll_folder, tree
 
+pytest_plugins = ["tests.real.main_job_fixtures"]
 CARD = {f"DCIM/BOAT{n:04}.MP4": clip(n) for n in range(8)} | {"MISC/INDEX.DAT": b"index"}
 
 
@@ -73,3 +77,30 @@ def test_with_the_catalog_gone_too_the_other_drive_gives_everything_back(tmp_pat
     assert outcome.all_well
     back = next((tmp_path / "back").rglob("Roll 01"))
     assert tree(back) == CARD
+
+
+@pytest.mark.real("ext4")
+@pytest.mark.slow
+@pytest.mark.parametrize("how", ["gone", "scrambled", "folder gone"])
+def test_a_drive_that_is_here_and_lost_its_marker_is_none_that_is_away(
+    fs: Fs, yard: Yard, how: str
+) -> None:
+    """Its last proofs speak of a drive in a bag; this one is here, and somebody was at it."""
+    main, travel, card = fs("ext4", 160), fs("ext4", 160), fill(fs("ext4", 32))
+    take_in(yard, main, "primary", "Main")
+    take_in(yard, travel, "secondary", "Travel")
+    assert offloaded(yard, card).code == 0
+    assert judged(yard, card) == ("yes", set())
+    marker = Path(main.point) / ".backupkeeper/place.json"
+    if how == "gone":
+        marker.unlink()
+    elif how == "scrambled":
+        marker.write_bytes(os.urandom(300))
+    else:
+        shutil.rmtree(marker.parent)
+    word, _ = judged(yard, card)
+    assert word == "no"
+    said = " ".join(typed(yard, "may-wipe", str(card)).all.split())
+    assert f"Main is mounted at {main.point}, but its marker is gone or spoiled" in said
+    main.detach()
+    assert judged(yard, card) == ("yes", set()), "away, it counts as any other"
