@@ -90,7 +90,7 @@ def bring_in(
         context.locks.hold(ROLL_NAMES, called="another card", doing=doing),
         holding(context, drives, doing=doing),
     ):
-        plan = make_plan(context, replace(request, onto=onto))
+        plan = make_plan(context, replace(request, onto=onto), progress)
         try:
             run = _new_run(look_at(context, plan.listing), as_it_is=as_it_is)
         except HostileInputError as error:

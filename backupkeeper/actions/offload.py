@@ -84,7 +84,7 @@ def offload(context: Context, request: Request, progress: Progress) -> OffloadOu
 
 def _offload(context: Context, request: Request, progress: Progress) -> OffloadOutcome:
     begun = context.clock.monotonic()
-    plan = make_plan(context, request)
+    plan = make_plan(context, request, progress)
     run = _Run(home=dict(plan.homes))
     _leave_out_full_drives(context, plan, run)
     for drive in plan.drives:

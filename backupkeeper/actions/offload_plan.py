@@ -8,6 +8,7 @@ Promises:
 """
 
 from collections.abc import Callable, Iterable, Mapping
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 
 import xxhash
@@ -15,12 +16,14 @@ import xxhash
 from backupkeeper.actions.card_listing import listed_card
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.glance import glance_at_drives
+from backupkeeper.actions.moved import find_moved
 from backupkeeper.actions.online import (
     OnlineDrive,
     online_drives,
 )
-from backupkeeper.core.errors import OutOfReachError, UsageError
-from backupkeeper.core.fitting import fit_names
+from backupkeeper.core.errors import BackupkeeperError, OutOfReachError, UsageError
+from backupkeeper.core.fitting import fit_names, possible_paths
+from backupkeeper.core.lying import Elsewhere
 from backupkeeper.core.model import (
     BLOCK_BYTES,
     BLOCK_DIGEST_BYTES,
@@ -43,6 +46,7 @@ from backupkeeper.core.naming import (
 from backupkeeper.core.policy import copies_of
 from backupkeeper.core.taking import KnownRoll, fits_card, is_carried, likely_home
 from backupkeeper.ports.catalog import OpenRoll
+from backupkeeper.ports.progress import Progress
 
 STANDING_STATES = frozenset({CopyState.PROVEN, CopyState.DUE, CopyState.WRITTEN, CopyState.DAMAGED})
 """States of a copy that is there: it may need a proof or mending, but nothing is written over it."""
@@ -74,6 +78,8 @@ class Plan:
     known: list[KnownRoll]
     homes: dict[str, KnownRoll | None]
     copies: Mapping[Blake3, list[Copy]]
+    trees: frozenset[str]
+    """The folders of all rolls."""
     fitted: dict[tuple[str, PlaceId], dict[str, str]] = field(default_factory=dict)
 
     def path_at(self, drive: OnlineDrive, folder: str, path: str) -> str:
@@ -94,19 +100,18 @@ class Plan:
     def standing_at(self, drive: OnlineDrive, home: KnownRoll, path: str) -> Copy | None:
         """The copy of a known file that is there on the drive already, in its roll's own tree.
 
-        Other copies of the same bytes don't count: two rolls may share a sidecar, and each keeps
-        its whole tree.
+        Other copies of the same bytes don't count (two rolls may share a sidecar, and each keeps
+        its whole tree), but where somebody moved this one it counts where it lies now.
         """
-        wanted = self.path_at(drive, home.folder, path)
-        return next(
-            (
-                copy
-                for copy in self.copies.get(home.files[path].content, ())
-                if (copy.place, copy.path) == (drive.place.id, wanted)
-                and copy.state in STANDING_STATES
-            ),
-            None,
-        )
+        wanted, file = self.path_at(drive, home.folder, path), home.files[path]
+        here = [copy for copy in self.copies.get(file.content, ()) if copy.place == drive.place.id]
+        there = [copy for copy in here if copy.state in STANDING_STATES]
+        own = next((copy for copy in there if copy.path == wanted), None)
+        if own is not None or all(copy.state is not CopyState.MISSING for copy in here):
+            return own
+        homes = possible_paths(home.folder, home.files.keys())
+        elsewhere = Elsewhere(home.folder, homes, self.trees)
+        return next((copy for copy in there if elsewhere.may_be_its(file, copy.path)), None)
 
 
 def chosen(request: Request, drives: Iterable[OnlineDrive]) -> list[OnlineDrive]:
@@ -114,8 +119,8 @@ def chosen(request: Request, drives: Iterable[OnlineDrive]) -> list[OnlineDrive]
     return [one for one in drives if request.onto is None or one.place.id in request.onto]
 
 
-def make_plan(context: Context, request: Request) -> Plan:
-    """Look at everything, decide names, guess what is known.
+def make_plan(context: Context, request: Request, progress: Progress) -> Plan:
+    """Look at everything, decide names, guess what is known, find what was moved by hand.
 
     Raises:
         UsageError: the names are not usable, or the roll asked for is sealed and can't take more.
@@ -154,6 +159,11 @@ def make_plan(context: Context, request: Request) -> Plan:
     homes = _without_strangers(homes, known)
     open_roll = resumed or _new_roll(context, request, sealed, homes, drives)
     hinted = {roll.files[path].content for path, roll in homes.items() if roll is not None}
+    mine = {roll.folder for roll in homes.values() if roll is not None}
+    for drive in drives:
+        with suppress(BackupkeeperError):  # what keeps it from being read is told of the copies
+            at_home = [roll.head.id for roll in sealed if roll.head.folder in mine]
+            find_moved(context, drive, at_home, progress)
     glance_at_drives(context, drives, hinted)
     away = [f"{told} Nothing was copied to it." for told in away]
     return Plan(
@@ -170,6 +180,7 @@ def make_plan(context: Context, request: Request) -> Plan:
             context.config.policy,
             context.clock.now(),
         ),
+        trees=frozenset(head.folder for head in context.catalog.rolls()),
     )
 
 

@@ -116,14 +116,18 @@ def _refused(view: View) -> Iterator[Matter]:
         )
 
 
+def _counted(files: int, what: str) -> str:
+    return f"1 file is {what}" if files == 1 else f"{files:,} files are {what}"
+
+
 def _damage(view: View) -> Iterator[Matter]:
     for need in view.needs:
         for place, standing in need.at.items():
             bad = []
             if standing.damaged_files:
-                bad.append(f"{standing.damaged_files} files are damaged")
+                bad.append(_counted(standing.damaged_files, "damaged"))
             if standing.missing_files:
-                bad.append(f"{standing.missing_files} files are missing")
+                bad.append(_counted(standing.missing_files, "missing"))
             if not bad:
                 continue
             name = view.places[place].name

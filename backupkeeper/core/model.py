@@ -168,7 +168,7 @@ class Result(StrEnum):
     UNREADABLE = "unreadable"
     """The device would not give some of its bytes."""
     CUT_OFF = "cut off"
-    """It ends too early; what is left of it is right."""
+    """It ends too early; whole blocks that are left of it are right."""
     UNSTABLE = "unstable"
     """Read three times it was never right, and never the same: cable, memory or controller."""
 

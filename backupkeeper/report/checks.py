@@ -83,7 +83,7 @@ _WORDS: Final = MappingProxyType[Finding, tuple[str, str]](
             "'backupkeeper repair' mends it from another copy. Leave the file as it is until then.",
         ),
         Finding.CUT_OFF: (
-            "It ends too early; what is left of it is right.",
+            "It ends too early. Whole blocks of 4 MiB that are left of it are right.",
             "'backupkeeper repair' mends it from another copy.",
         ),
         Finding.CHANGED: (

@@ -96,7 +96,8 @@ def mirror_lines(outcome: MirrorOutcome, look: Look) -> list[Line]:
         page.say(f"Copied {what}.")
     elif not (outcome.waiting or outcome.troubles):
         page.say(
-            "Nothing to mirror: no roll lacks a copy on a primary or secondary drive.",
+            "Nothing to mirror: by all that is known no roll lacks a copy on a primary or secondary "
+            "drive. (Only verify looks whether all of it is still there.)",
             tone=Tone.GOOD,
         )
     else:

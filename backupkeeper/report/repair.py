@@ -104,7 +104,8 @@ def _say_mended(page: Page, mended: Mended) -> None:
     _say_patient(page, mended.patient, Tone.GOOD if mended.proven else Tone.WARN)
     shares = [f"{size(got)} from {shown(name)}" for name, got in mended.taken.items()]
     came = ", ".join(shares) or "nothing: it was cut to its length"
-    page.say(f"taken: {came}; the rest was right", indent=6)
+    has_rest = sum(mended.taken.values()) < mended.patient.size
+    page.say(f"taken: {came}{'; the rest was right' if has_rest else ''}", indent=6)
     if not mended.proven:
         page.say(f"not proven yet: {told(mended.not_cold)}", indent=6, tone=Tone.WARN)
     page.line(f"      kept: {shown(mended.set_aside)}")
