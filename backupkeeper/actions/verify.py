@@ -8,7 +8,7 @@ Promises:
 4. Readings are recorded as they are made, also where the work is stopped: the next goes on there.
 """
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import datetime
 
 from backupkeeper.actions.context import Context
@@ -22,9 +22,10 @@ from backupkeeper.actions.locating import LOCATED, located
 from backupkeeper.actions.moved import Again, find_moved
 from backupkeeper.actions.one_roll import RollNow, drive_here, known_place, roll_now
 from backupkeeper.actions.online import OnlineDrive, holding, online, online_drives
-from backupkeeper.actions.proving import MISSING_NUMBERS, PART_FROM_BYTES, Known, prove_copy
+from backupkeeper.actions.proving import PART_FROM_BYTES, Known, prove_copy
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.selection import Selection, resolve
+from backupkeeper.actions.unknown_files import name_unknown, name_unknown_where_moved
 from backupkeeper.actions.upload import prove_objects
 from backupkeeper.core.errors import OutOfReachError
 from backupkeeper.core.harm import NO_RIGHT, is_in_doubt_already
@@ -41,11 +42,9 @@ from backupkeeper.core.model import (
     RollId,
     Way,
 )
-from backupkeeper.core.naming import limits_of
 from backupkeeper.core.needs import Circumstances, Proof, proof_wanted
-from backupkeeper.core.outcomes import Checked, Finding, Trouble, VerifyOutcome
+from backupkeeper.core.outcomes import Trouble, VerifyOutcome
 from backupkeeper.core.parts_read import bytes_read, read_since
-from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.coldread import ColdReading
 
@@ -244,11 +243,13 @@ def _verify_rest(
         if drive.place.name in run.doubted:
             break
         read = _verify_roll(context, drive, roll.head.id, copies, run, progress)
+        if chosen.path is None:
+            name_unknown_where_moved(context, drive, roll, copies, again, run)
         if not _any_in_tree(roll, (one.path for one in copies)):
             continue
         whole = chosen.path is None
         if whole and drive.place.name not in run.doubted:
-            _name_unknown(context, drive, roll, known, run)
+            name_unknown(context, drive, roll.head.folder, known, run)
         record_check(context, drive, roll, read, run, whole=whole)
     note_health(context, drive)
     _say_doubted(context, drive, run, wanted, begun)
@@ -336,50 +337,3 @@ def _parts(context: Context, drive: OnlineDrive, path: str, file: RollFile) -> S
         return ()
     known = context.catalog.facts_at(drive.place.id, below=path)
     return [fact for fact in known if fact.path == path and fact.content == file.content]
-
-
-def _name_unknown(
-    context: Context, drive: OnlineDrive, roll: Roll, known: Collection[str], run: VerifyRun
-) -> None:
-    """Files in the roll's folder that are neither the roll's nor its manifest's."""
-    # A file system that takes names for one that differ in case lists them as they were typed last.
-    key = limits_of(drive.info.mount.fs_type).key
-    keys = {key(path) for path in known}
-    for path in _walk(context, drive, roll.head.folder, run):
-        if key(path) in keys or path.startswith(f"{roll.head.folder}/ascmhl/"):
-            continue
-        run.checked.append(
-            Checked(
-                place=drive.place.name,
-                path=path,
-                finding=Finding.UNKNOWN,
-                size=_size(context, drive, path),
-                cold=False,
-            )
-        )
-
-
-def _walk(context: Context, drive: OnlineDrive, folder: str, run: VerifyRun) -> Iterator[str]:
-    waiting = [folder]
-    while waiting:
-        here = waiting.pop()
-        try:
-            entries = sorted(context.files.list(drive.absolute(here)))
-        except OSError as error:
-            if here == folder and error.errno in MISSING_NUMBERS:
-                return  # that all its files are missing is told
-            message = f"The folder can't be listed: {error.strerror}."
-            run.troubles.append(Trouble(place=drive.place.name, path=here, message=message))
-            continue
-        for name, kind in entries:
-            if kind is EntryKind.FOLDER:
-                waiting.append(f"{here}/{name}")
-            else:
-                yield f"{here}/{name}"
-
-
-def _size(context: Context, drive: OnlineDrive, path: str) -> int:
-    try:
-        return context.files.stat(drive.absolute(path)).size
-    except OSError:
-        return 0

@@ -7,11 +7,12 @@ Promises:
 """
 
 import json
+from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from backupkeeper.core.model import Blake3
+from backupkeeper.core.model import Blake3, Roll
 from backupkeeper.core.taking import TIME_SLACK_NS, ZONE_STEP_NS, same_time
 
 _SLOTS: Final = ZONE_STEP_NS // TIME_SLACK_NS
@@ -203,3 +204,25 @@ def _leading(same: Iterable[bool]) -> int:
             break
         count += 1
     return count
+
+
+def homes_of_moved(roll: Roll, paths: Iterable[str]) -> tuple[str, ...]:
+    """Folders in which most of a roll lies in its own shape, other than its own folder.
+
+    Args:
+        roll: sealed, of two files at least (one alone is no shape).
+        paths: of a drive, where known copies lie.
+    """
+    files = {file.path for file in roll.files}
+    found: Counter[str] = Counter()
+    for path in paths:
+        cut = path.find("/")
+        while cut > 0:
+            if path[cut + 1 :] in files:
+                found[path[:cut]] += 1
+            cut = path.find("/", cut + 1)
+    return tuple(
+        folder
+        for folder, count in found.items()
+        if count > 1 and 2 * count > len(files) and folder != roll.head.folder
+    )

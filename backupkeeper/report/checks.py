@@ -119,7 +119,7 @@ _WORDS: Final = MappingProxyType[Finding, tuple[str, str]](
             ),
         ),
         Finding.UNKNOWN: (
-            "In a roll's folder, but no roll knows it. It is not kept anywhere else.",
+            "Where a roll lies, but no roll knows these bytes. They are not kept anywhere else.",
             "Move it out of the roll if it is wanted.",
         ),
     }

@@ -5,13 +5,14 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, strategies as st
 
-from backupkeeper.core.model import Blake3
+from backupkeeper.core.model import Blake3, Roll
 from backupkeeper.core.moving import (
     MOST_TOLD,
     Found,
     Gone,
     Moved,
     from_detail,
+    homes_of_moved,
     most_telling,
     moved_notes,
     step,
@@ -20,6 +21,7 @@ from backupkeeper.core.moving import (
     whose,
     worth_reading,
 )
+from tests.core.made_up_copies import roll
 
 NAMES = st.sampled_from(["A", "B", "clip.mp4", "Clip.mp4", "Roll 01", "DCIM", "x"])
 PATHS = st.lists(NAMES, min_size=1, max_size=5).map("/".join)
@@ -186,3 +188,16 @@ def test_what_a_report_tells_of_moves_is_bounded() -> None:
     assert len(told) == MOST_TOLD + 1
     assert "2,000 files" in told[0]
     assert told[-1] == "There were 5 more moves like that."
+
+
+def of_files(*paths: str) -> Roll:
+    return roll(*((path, Blake3("1" * 64), 9) for path in paths))
+
+
+def test_where_most_of_a_roll_lies_in_its_own_shape() -> None:
+    made = of_files("A.MP4", "DCIM/B.MP4", "DCIM/C.MP4")
+    own = made.head.folder
+    assert homes_of_moved(made, [f"{own}/A.MP4", f"{own}/DCIM/B.MP4"]) == ()
+    assert homes_of_moved(made, ["x/y/A.MP4", "x/y/DCIM/B.MP4", "z/DCIM/C.MP4"]) == ("x/y",)
+    assert homes_of_moved(made, ["x/A.MP4", "A.MP4", "q/C.MP4"]) == ()
+    assert homes_of_moved(of_files("A.MP4"), ["x/A.MP4"]) == (), "one alone is no shape"

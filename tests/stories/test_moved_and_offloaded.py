@@ -1,12 +1,22 @@
-"""A card is offloaded again after its roll was moved by hand: where it lies now counts, and nothing is written."""
+"""After a roll was moved by hand: its card is offloaded again, and other files lie where it lies now."""
 
 from pathlib import Path
 
 import pytest
 
 from tests.stories.scoped_yard import ScopedYard
-from tests.stories.test_moved_by_hand import CARD, CLIP, ROLL, entries, move, take, yard
-from tests.stories.yard import SHOOT, clip, tree
+from tests.stories.test_moved_by_hand import (
+    CARD,
+    CLIP,
+    ROLL,
+    entries,
+    findings,
+    folder,
+    move,
+    take,
+    yard,
+)
+from tests.stories.yard import SHOOT, clip, rot, tree
 
 __all__ = ["yard"]
 
@@ -51,3 +61,27 @@ def test_what_is_really_gone_is_written_again(yard: ScopedYard) -> None:
     assert (yard.root / "Main" / ROLL / CLIP).read_bytes() == CARD[CLIP]
     assert CLIP not in tree(place / "Originals/Wide/Roll 01")
     assert yard.gaps_of("Roll 01") == ("cloud",)
+
+
+def test_what_nobody_knows_in_a_folder_that_was_moved_is_named(yard: ScopedYard) -> None:
+    rot(folder(yard) / CLIP, 1000, b"rotten")
+    (folder(yard) / "DCIM" / "EXTRA.MP4").write_bytes(clip(9))
+    place = move(yard, SHOOT, "Boats") / "Originals/Wide/Roll 01"
+    there = "Boats/Originals/Wide/Roll 01"
+    unknown = [
+        (f"{there}/DCIM/100BOATY/BOAT0001.MP4", "unknown"),
+        (f"{there}/DCIM/EXTRA.MP4", "unknown"),
+    ]
+    for _ in range(2):
+        found = findings(yard)
+        assert [one for one in found if one[1] == "unknown"] == unknown
+    (place / "DCIM" / "EXTRA.MP4").unlink()
+    (place / CLIP).unlink()
+    assert "unknown" not in {finding for _, finding in findings(yard)}
+
+
+def test_of_one_file_that_was_moved_the_new_folder_is_not_searched(yard: ScopedYard) -> None:
+    (yard.root / "Main" / "Selects" / "DCIM/100BOATY").mkdir(parents=True)
+    (yard.root / "Main" / "Selects" / "Old.MP4").write_bytes(clip(9))
+    move(yard, f"{ROLL}/{CLIP}", f"Selects/{CLIP}")
+    assert findings(yard) == []

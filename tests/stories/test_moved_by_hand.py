@@ -193,14 +193,15 @@ def test_what_was_only_copied_by_hand_is_no_move(yard: ScopedYard) -> None:
     assert not any(fact.path.startswith("Boats") for fact in after)
 
 
-def test_what_was_moved_and_edited_is_missing_and_nothing_is_said_of_the_edit(
+def test_what_was_moved_and_edited_is_missing_and_the_edit_is_nobodys(
     yard: ScopedYard,
 ) -> None:
     target = move(yard, SHOOT, "Boats") / "Originals/Wide/Roll 01" / CLIP
     data = target.read_bytes()
     target.write_bytes(data[:1000] + b"cut" + data[1003:])
     os.utime(target, (OLD, OLD))
-    assert findings(yard) == [(f"{ROLL}/{CLIP}", "missing")]
+    lies = target.relative_to(yard.root / "Main")
+    assert findings(yard) == [(f"{ROLL}/{CLIP}", "missing"), (str(lies), "unknown")]
     assert not any(fact.path.endswith(CLIP) and "Boats" in fact.path for fact in yard.facts("Main"))
     assert yard.gaps_of("Roll 01") == (Role.PRIMARY, Role.CLOUD)
     brought = yard.mirror()
