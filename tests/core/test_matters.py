@@ -48,8 +48,8 @@ def test_where_all_is_well_nothing_is_told() -> None:
     ("standing", "words"),
     [
         (Standing(files=9, size_bytes=1, damaged_files=2), "2 files are damaged of"),
-        (Standing(files=9, size_bytes=1, missing_files=1), "1 files are missing of"),
-        (Standing(files=9, size_bytes=1, damaged_files=1, missing_files=1), "damaged and 1 files are"),
+        (Standing(files=9, size_bytes=1, missing_files=1), "1 file is missing of"),
+        (Standing(files=9, size_bytes=1, damaged_files=1, missing_files=1), "1 file is damaged and 1 file is missing of"),
     ],
 )  # fmt: skip
 def test_damage_is_urgent_and_says_what_not_to_do(standing: Standing, words: str) -> None:
