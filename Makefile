@@ -1,6 +1,7 @@
 # demo   the whole job on made-up drives, cards and bucket; keeps its folder (DIRECTORY=demo-world)
 # test   every test, with coverage by branch (ARGS="..." goes to pytest)
-# break  tries to lose something, at length (STEPS=10000 against the model, and killed at every system call;
+# break  tries to lose something, at length (STEPS=10000 against the model, killed at every system call,
+#        without power and on sick devices at random ones (CUTS=60 of each deed);
 #        what fails says how to try just that again: SEED=7 STEPS=1 ..., MOMENT=12 ...)
 # lint   format, style, types, layers, known vulnerabilities
 # audit  only the last of these: whether what constraints.txt names has any; says what could not be checked

@@ -19,12 +19,7 @@ from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.actions.reading import read_small
 from backupkeeper.actions.unfinished import drop_temporaries, name_last_manifest
 from backupkeeper.cards.leaveout import mhl_ignore_patterns
-from backupkeeper.core.errors import (
-    BackupkeeperError,
-    DeviceError,
-    ManifestError,
-    OutOfReachError,
-)
+from backupkeeper.core.errors import BackupkeeperError, DeviceError, ManifestError, OutOfReachError
 from backupkeeper.core.fitting import fit_names, possible_paths
 from backupkeeper.core.model import Blake3, Content, Fact, Place, Result, Roll, RollFile, Way
 from backupkeeper.core.naming import POSIX, FsLimits, limits_of
@@ -74,6 +69,7 @@ def record_arrival(
     *,
     pending: Sequence[Fact] = (),
     process: Process = Process.TRANSFER,
+    unwritten: list[str] | None = None,
 ) -> list[str]:
     """The first generation of a roll at a drive, once all its files are there.
 
@@ -83,6 +79,7 @@ def record_arrival(
         roll: sealed, or about to be.
         pending: facts about this drive that were seen, and will be recorded right after this.
         process: whether the files were brought there, or hashed where they were.
+        unwritten: where the sentence goes that says that there is no manifest; None: with the others.
 
     Returns:
         Sentences for the person, also where something went wrong: the footage is there all the
@@ -98,7 +95,11 @@ def record_arrival(
             return []
         name, unlisted = _append(context, drive, roll, entries, history, process, whole=True)
     except BackupkeeperError as error:
-        return [f"{drive.place.name}: the manifest of {roll.head.folder} was not written: {error}"]
+        said = f"{drive.place.name}: the manifest of {roll.head.folder} was not written: {error}"
+        if unwritten is None:
+            return [said]
+        unwritten.append(said)
+        return []
     return [
         f"{drive.place.name}: {name} can't list {path} as it is called; its hashes stand below "
         "metadata there."

@@ -56,6 +56,7 @@ class _Run:
     not_cold: dict[str, str] = field(default_factory=dict)
     card_errors: dict[str, BackupkeeperError] = field(default_factory=dict)
     troubles: list[Trouble] = field(default_factory=list)
+    unwritten: list[str] = field(default_factory=list)
     gone: BackupkeeperError | None = None
 
     def tell(self, place: str, path: str, error: BackupkeeperError) -> None:
@@ -120,6 +121,7 @@ def _offload(context: Context, request: Request, progress: Progress) -> OffloadO
         specials=(*plan.listing.specials, *plan.listing.unreadable),
         warnings=(*plan.listing.warnings, *warnings),
         troubles=tuple(run.troubles),
+        unwritten=tuple(run.unwritten),
         renamed=_renamed(plan, taken),
         folders=_folders(plan, run),
         seconds=context.clock.monotonic() - begun,
@@ -316,7 +318,7 @@ def _seal(context: Context, plan: Plan, run: _Run) -> tuple[RollHead | None, lis
     warnings: list[str] = []
     for roll in _completed_elsewhere(context, run):
         for drive in plan.drives:
-            warnings += record_arrival(context, drive, roll)
+            warnings += record_arrival(context, drive, roll, unwritten=run.unwritten)
     taken = [
         path
         for path, home in run.home.items()
@@ -350,7 +352,7 @@ def _seal(context: Context, plan: Plan, run: _Run) -> tuple[RollHead | None, lis
     )
     for drive in plan.drives:
         warnings += _make_empty_folders(context, plan, drive, roll)
-        warnings += record_arrival(context, drive, roll)
+        warnings += record_arrival(context, drive, roll, unwritten=run.unwritten)
     context.catalog.seal(roll)
     return head, warnings
 

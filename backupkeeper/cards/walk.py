@@ -207,7 +207,7 @@ class _Walk:
 
 
 def _told(error: OSError) -> str:
-    return errno.errorcode.get(error.errno or 0, "unknown error")
+    return f"can't be read ({errno.errorcode.get(error.errno or 0, 'unknown error')})"
 
 
 def _tree_order(path: str) -> tuple[bytes, ...]:

@@ -9,6 +9,7 @@ Source of the codes: https://sqlite.org/rescode.html.
 """
 
 import errno
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -17,6 +18,9 @@ from backupkeeper.core.errors import CatalogError
 
 _PRIMARY = 0xFF
 """Extended result codes keep the primary one in their low byte."""
+
+_CODE = re.compile(r"error code=(\d+)")
+"""In the lines of a check, where a page could not be had (seen with SQLite 3.40)."""
 
 _DAMAGED = (
     "The catalog {path} is damaged ({detail}).",
@@ -106,8 +110,9 @@ def catalog_error(error: Exception, path: str) -> CatalogError:
 
 
 def damaged(path: str, detail: str) -> CatalogError:
-    """The catalog's own check found it damaged."""
-    return _sentence(_DAMAGED, path, detail)
+    """The catalog's own check found it damaged, or could not read it: then nothing is known of it."""
+    codes = {int(code) & _PRIMARY for code in _CODE.findall(detail)}
+    return _sentence(_DEVICE if sqlite3.SQLITE_IOERR in codes else _DAMAGED, path, detail)
 
 
 def _sentence(kind: tuple[str, str], path: str, detail: str) -> CatalogError:

@@ -60,6 +60,8 @@ class OffloadOutcome:
     """Paths that a file system could not hold as they are -> what they became there."""
     folders: tuple[str, ...] = ()
     """Folders of all rolls that the card's files lie in now, the new one and earlier ones."""
+    unwritten: tuple[str, ...] = ()
+    """Sentences: manifests that are not there, and why."""
     seconds: float = 0.0
 
 

@@ -34,6 +34,7 @@ def offload_lines(outcome: OffloadOutcome, look: Look) -> list[Line]:
     if outcome.left_out:
         page.head("Left out")
         page.grouped(outcome.left_out, indent=2)
+    say_sentences(page, "Not written yet (verify writes it)", outcome.unwritten)
     say_sentences(page, "Worth knowing", outcome.warnings)
     _say_what_next(page, outcome)
     return page.lines

@@ -89,7 +89,8 @@ def of_offload(outcome: OffloadOutcome) -> int:
     if not files:
         return ATTENTION  # an empty folder is more often a card that is not mounted
     proven = all(outcome.proven_at.get(place, 0) >= files for place in outcome.places)
-    if outcome.troubles or outcome.specials or outcome.not_cold or not proven:
+    short = outcome.troubles or outcome.specials or outcome.not_cold or outcome.unwritten
+    if short or not proven:
         return ATTENTION
     return WELL if outcome.places else NOT_FINISHED
 

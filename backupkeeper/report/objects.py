@@ -70,6 +70,7 @@ def offload_json(outcome: OffloadOutcome) -> Json:
         "not_copied": _pairs(outcome.specials, "path", "why"),
         "renamed": _pairs(outcome.renamed, "path", "became"),
         "warnings": list(outcome.warnings),
+        "manifests_not_written": list(outcome.unwritten),
         "troubles": _troubles(outcome.troubles),
         "seconds": round(outcome.seconds, 3),
     }

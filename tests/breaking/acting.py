@@ -160,10 +160,12 @@ class Program:
 
     Args:
         yard: where all of it lies.
+        mounts: what is asked which drives are here.
     """
 
-    def __init__(self, yard: Yard) -> None:
+    def __init__(self, yard: Yard, mounts: LinuxMounts = MOUNTS) -> None:
         self.yard = yard
+        self.mounts = mounts
         self.cache = PageCache()
         self._ids = CountedIds()
 
@@ -171,7 +173,7 @@ class Program:
     def opened(self, files: Files | None = None) -> Iterator[Keeper]:
         """The program, with ids that can be foretold."""
         config = load_config(f"{self.yard.root}/config.toml", {"HOME": str(self.yard.root)})
-        with Keeper(config, clock=self.yard.clock, mounts=MOUNTS) as keeper:
+        with Keeper(config, clock=self.yard.clock, mounts=self.mounts) as keeper:
             parts = files or cast("Files", Drives(self.cache))
             keeper._context = replace(keeper.context, entropy=self._ids, files=parts)
             keeper._buckets.context = keeper._context

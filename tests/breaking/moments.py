@@ -1,4 +1,4 @@
-"""A deed in a process of its own, its system calls counted by strace; and killed at a chosen one.
+"""A deed in a process of its own, its system calls counted by strace; and killed, or failed, at a chosen one.
 
 A moment is a call on a path, by its number among the calls of that kind on that path in one thread; so it
 stays the same whatever the threads do meanwhile. strace counts likewise (``-P``, ``when=``; tried
@@ -8,6 +8,7 @@ states that a kill can leave behind, but for the last one.
 
 import os
 import re
+import select
 import signal
 import subprocess
 import traceback
@@ -27,11 +28,14 @@ ON_PATHS: Final = (
     *("mkdir", "mkdirat", "rmdir", "utimensat", "openat"),
 )
 ON_SOCKETS: Final = ("sendto",)
+READS: Final = ("read", "pread64", "preadv", "preadv2", "getdents64")
 CALLS: Final = (*ON_HANDLES, *ON_PATHS, *ON_SOCKETS)
 _LINE: Final = re.compile(r"^(\d+) +(\w+)\((.*)$")
 _HANDLE: Final = re.compile(r"^\d+<(/[^>]*)>")
 _QUOTED: Final = re.compile(r'"([^"]*)"')
 PATIENCE_S: Final = 120.0
+CRASHED: Final = 99
+"""How a process exits of which an exception leaves."""
 
 
 @dataclass(frozen=True, order=True)
@@ -48,18 +52,21 @@ class Moment:
         return f"{self.call} {self.nth} on {on}"
 
 
-Deed = Callable[[], None]
+Deed = Callable[[], int | None]
+"""Its answer is the code with which the process exits."""
 
 
-def moments_of(deed: Deed, folder: Path, log: Path) -> list[Moment]:
+def moments_of(deed: Deed, folder: Path, log: Path, *, reads: bool = False) -> list[Moment]:
     """Every call that changes something below a folder, or sends something; the deed is done for it.
 
     Args:
         deed: what to do.
         folder: calls on other paths don't count.
         log: where strace writes.
+        reads: what reads, and opens to read, counts too.
     """
-    status = _traced(deed, log, ["-y", "-e", f"trace={','.join(CALLS)}"])
+    calls = (*CALLS, *READS) if reads else CALLS
+    status = traced(deed, log, ["-y", "-e", f"trace={','.join(calls)}"])
     assert status == 0, (log.with_suffix(".error")).read_text()
     seen: Counter[tuple[str, str, str]] = Counter()
     found: dict[tuple[str, str, int], Moment] = {}
@@ -72,7 +79,7 @@ def moments_of(deed: Deed, folder: Path, log: Path) -> list[Moment]:
             seen[thread, call, one] += 1
         if path is None or (path and not path.startswith(f"{folder}/") and path != str(folder)):
             continue
-        if call != "openat" or "O_CREAT" in rest:
+        if reads or call != "openat" or "O_CREAT" in rest:
             moment = Moment(call, path, seen[thread, call, path], seen[thread, call, ""])
             found.setdefault((call, path, moment.nth), moment)
     return list(found.values())
@@ -82,8 +89,17 @@ def _path(call: str, rest: str) -> str | None:
     """On what a call was made; None where that is no matter."""
     if call in ON_SOCKETS:
         return "" if "<TCP" in rest or "<socket" in rest else None
-    match = _HANDLE.match(rest) if call in ON_HANDLES else _QUOTED.search(rest)
+    match = _HANDLE.match(rest) if call in (*ON_HANDLES, *READS) else _QUOTED.search(rest)
     return match[1] if match is not None else None
+
+
+def injected_on(log: Path) -> str | None:
+    """The path of the first call that strace let fail ("": it does not say); None: there was none."""
+    for line in log.read_text(errors="replace").splitlines():
+        if "(INJECTED)" in line:
+            match = _LINE.match(line)
+            return (_path(match[2], match[3]) or "") if match is not None else ""
+    return None
 
 
 def killed_at(deed: Deed, moment: Moment, log: Path, *, by_path: bool) -> bool:
@@ -96,18 +112,41 @@ def killed_at(deed: Deed, moment: Moment, log: Path, *, by_path: bool) -> bool:
         by_path: by the number among the calls on this path; else among those on any, for files whose
             names are others each time.
     """
-    when = moment.nth if by_path else moment.on_any
-    options = ["-e", f"trace={moment.call}"]
-    options += ["-e", f"inject={moment.call}:signal=KILL:when={when}"]
-    if by_path and moment.path:
-        options += ["-P", moment.path]
-    status = _traced(deed, log, options)
+    status = traced(deed, log, at_moment(moment, "signal=KILL", by_path=by_path))
     assert status in {0, -signal.SIGKILL}, log.with_suffix(".error").read_text()
     return status != 0
 
 
-def _traced(deed: Deed, log: Path, options: list[str]) -> int:
-    """Do it under strace; how the process ended."""
+def at_moment(
+    moment: Moment, what: str, *, by_path: bool = True, on_and_on: bool = False
+) -> list[str]:
+    """What to tell strace so that something happens at a moment.
+
+    Args:
+        moment: when.
+        what: ``signal=KILL``, ``error=EIO``, ``retval=0`` …
+        by_path: see ``killed_at``.
+        on_and_on: at every such call from then on.
+    """
+    when = f"{moment.nth if by_path else moment.on_any}{'+' if on_and_on else ''}"
+    options = ["-e", f"trace={moment.call}", "-e", f"inject={moment.call}:{what}:when={when}"]
+    return [*options, "-P", moment.path] if by_path and moment.path else options
+
+
+def traced(
+    deed: Deed, log: Path, options: list[str], meanwhile: Callable[[int], None] | None = None
+) -> int:
+    """Do it under strace; how the process ended.
+
+    Args:
+        deed: what to do.
+        log: where strace writes.
+        options: of strace.
+        meanwhile: told the process id once it is at work.
+
+    Raises:
+        AssertionError: it did not end in ``PATIENCE_S``.
+    """
     come, go = os.pipe()
     child = os.fork()
     if child == 0:
@@ -126,19 +165,34 @@ def _traced(deed: Deed, log: Path, options: list[str]) -> int:
         # Whoever waits goes on in any case, or nothing would ever end.
         os.write(go, b".")
         os.close(go)
+    if meanwhile is not None:
+        meanwhile(child)
+    in_time = _ends(child)
+    if not in_time:
+        os.kill(child, signal.SIGKILL)
     _, status = os.waitpid(child, 0)
     strace.communicate(timeout=PATIENCE_S)
     assert said, "strace did not attach"
+    assert in_time, "it did not end"
     return os.waitstatus_to_exitcode(status)
+
+
+def _ends(child: int) -> bool:
+    """Whether a child comes to its end in bearable time."""
+    handle = os.pidfd_open(child)
+    try:
+        return bool(select.select([handle], [], [], PATIENCE_S)[0])
+    finally:
+        os.close(handle)
 
 
 def _in_child(deed: Deed, come: int, error: Path) -> None:
     try:
         os.read(come, 1)
         os.close(come)
-        deed()
+        code = deed() or 0
     except BaseException:  # noqa: BLE001 - the child must end here, whatever it met
         with suppress(OSError):
             error.write_text(traceback.format_exc())
-        os._exit(1)
-    os._exit(0)
+        os._exit(CRASHED)
+    os._exit(code)

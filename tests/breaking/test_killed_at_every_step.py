@@ -18,7 +18,8 @@ from backupkeeper.catalog import opening
 from backupkeeper.system.files import RealFiles
 from backupkeeper.transfer.batches import Landed
 from tests.breaking.moments import Moment
-from tests.breaking.scenes import OLD_SCHEMA, SCENES, Scene, State
+from tests.breaking.scene import Scene, State
+from tests.breaking.scenes import OLD_SCHEMA, SCENES
 from tests.breaking.store import Store
 from tests.breaking.stories import IS_LONG, say
 from tests.world.strict_rules import World
@@ -52,7 +53,7 @@ def chosen(moments: list[Moment]) -> list[tuple[int, Moment]]:
 def tried(scene: Scene, moment: Moment, end: State, log: Path) -> bool:
     """Killed, looked at, begun again; whether it was killed."""
     died = scene.killed(moment, log)
-    check_catalog(scene.root / "catalog.sqlite")
+    check_catalog(scene.catalog)
     scene.check_promises(end)
     scene.do()
     scene.finish()

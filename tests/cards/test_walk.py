@@ -113,7 +113,10 @@ def test_what_can_not_be_looked_at_is_named_and_the_rest_is_listed() -> None:
     card.stat_errors[f"{ROOT}/b/clip.mov"] = errno.EIO
     listing = listing_of(card)
     assert paths_of(listing) == ["c.mov"]
-    assert listing.unreadable == (("a", "EACCES"), ("b/clip.mov", "EIO"))
+    assert listing.unreadable == (
+        ("a", "can't be read (EACCES)"),
+        ("b/clip.mov", "can't be read (EIO)"),
+    )
     assert listing.empty_folders == ()
 
 
@@ -121,7 +124,7 @@ def test_a_name_that_is_gone_when_it_is_looked_at_is_unreadable_not_absent() -> 
     card = MadeUpCard()
     card.put("x.mov")
     card.stat_errors[f"{ROOT}/x.mov"] = errno.ENOENT
-    assert listing_of(card).unreadable == (("x.mov", "ENOENT"),)
+    assert listing_of(card).unreadable == (("x.mov", "can't be read (ENOENT)"),)
 
 
 def test_another_file_system_on_the_card_is_named_and_not_walked() -> None:
@@ -215,7 +218,7 @@ def test_a_trash_that_can_not_be_looked_into_is_unreadable_not_left_out() -> Non
     card.put(".Trashes/501/clip.mov")
     card.list_errors[f"{ROOT}/.Trashes/501"] = errno.EACCES
     listing = listing_of(card)
-    assert listing.unreadable == ((".Trashes/501", "EACCES"),)
+    assert listing.unreadable == ((".Trashes/501", "can't be read (EACCES)"),)
     assert listing.left_out == ()
 
 

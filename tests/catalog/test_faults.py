@@ -141,6 +141,13 @@ def test_found_damage_says_what_was_found() -> None:
     assert damaged("/x", "row 3 missing").message == "The catalog /x is damaged (row 3 missing)."
 
 
+def test_a_check_that_could_not_read_says_nothing_of_damage() -> None:
+    told_by_check = "*** in database main *** Page 2: unable to get the page. error code=8458"
+    found = damaged("/x", told_by_check)
+    assert found.message.startswith("The disk under the catalog /x answered with an error")
+    assert "Move it aside" not in found.advice
+
+
 def test_any_other_error_passes_untouched() -> None:
     with pytest.raises(KeyError), told("/x"):
         raise KeyError

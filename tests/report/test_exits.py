@@ -53,6 +53,7 @@ TROUBLE = (Trouble(place="Travel", path=CLIPS[0], message="Could not write."),)
         (offloaded(proven_at={"Main": 40}), 1),
         (offloaded(not_cold={"Travel": "a network share"}), 1),
         (offloaded(troubles=TROUBLE), 1),
+        (offloaded(unwritten=("Travel: the manifest was not written.",)), 1),
         (offloaded(specials=(("DCIM/link", "link"),)), 1),
         (offloaded(sealed=False), 3),
         (offloaded(places=(), proven_at={}), 3),

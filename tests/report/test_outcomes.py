@@ -91,6 +91,12 @@ def test_resumed_and_known_files_are_the_cards_too() -> None:
     assert "In earlier rolls already: 1 file" in told
 
 
+def test_a_manifest_that_is_not_there_is_told_with_what_writes_it() -> None:
+    outcome = replace(offloaded(), unwritten=("Travel: the manifest was not written: full.",))
+    told = day.flat(offload_lines(outcome, day.look()))
+    assert "Not written yet (verify writes it) – Travel: the manifest was not" in told  # noqa: RUF001 - the dash that is shown
+
+
 def test_a_mirror_says_what_it_brought_and_what_waits() -> None:
     told = day.flat(mirror_lines(mirrored(), day.look()))
     assert told.startswith("Copied 2 files, 8.40 MB. Whole and proven now")

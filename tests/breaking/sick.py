@@ -1,0 +1,147 @@
+"""Commands as a person types them, while a system call fails: what they say, and what is held of them."""
+
+import errno
+import os
+import sys
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final, cast
+
+from backupkeeper.cli.main import main
+from backupkeeper.cli.session import Session
+from backupkeeper.ports.files import Files
+from backupkeeper.system.files import RealFiles
+from tests.breaking.moments import (
+    ON_HANDLES,
+    READS,
+    Moment,
+    at_moment,
+    injected_on,
+    moments_of,
+    traced,
+)
+from tests.breaking.scene import BUCKET, DRIVES, HOUR, Scene
+from tests.stories.yard import SHOOT
+
+WORDS: Final = {
+    "offload": ("offload", "{card}", "--shoot", SHOOT, "--source", "Wide"),
+    "mirror": ("mirror",),
+    "verify": ("verify",),
+    "upload": ("upload",),
+    "repair": ("repair",),
+}
+"""What is typed."""
+WELL, ATTENTION, NOT_FINISHED = 0, 1, 3
+NAMING: Final = ("rename", "link", "unlink", "mkdir", "rmdir")
+
+
+def troubles_of(call: str) -> tuple[str, ...]:
+    """What a device that is sick answers to such a call."""
+    if call in READS:
+        return ("EIO",)
+    if call in {"fsync", "fdatasync", "syncfs"}:
+        return ("EIO", "ENOSPC")
+    if call == "openat":
+        return ("EIO", "EROFS", "ENOSPC", "EMFILE")
+    if call in ON_HANDLES or call.startswith(NAMING):
+        return ("EIO", "ENOSPC", "EROFS")
+    return ("EIO",)
+
+
+@dataclass(frozen=True)
+class Sickness:
+    """From a moment on, or only then, a kind of call fails on a path."""
+
+    moment: Moment
+    error: str
+    lasts: bool
+
+    def __str__(self) -> str:
+        return f"{self.moment}: {self.error}{', and ever after' if self.lasts else ''}"
+
+
+@dataclass(frozen=True)
+class Came:
+    """How a command ended, and what it said, in one line. ``path``: on what a call failed; None: on nothing."""
+
+    code: int
+    said: str
+    path: str | None
+
+
+@dataclass
+class Typed:
+    """A command of a scene's program, typed in a process of its own."""
+
+    scene: Scene
+    words: tuple[str, ...]
+    said: Path = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.said = self.scene.root.with_name("said")
+
+    def __call__(self) -> int:
+        """Type it here, and leave what it says in a file; its exit code."""
+        handle = os.open(self.said, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
+        for stream in (1, 2):
+            os.dup2(handle, stream)
+        sys.stdout, sys.stderr = os.fdopen(1, "w"), os.fdopen(2, "w")
+        words = [word.replace("{card}", str(self.scene.card)) for word in self.words]
+        session = Session(
+            open_keeper=lambda _config, _environ: self.scene.program.opened(
+                cast("Files", RealFiles())
+            ),
+            run_daemon=lambda _config, _environ: NOT_FINISHED,
+            environ={"HOME": str(self.scene.root)},
+        )
+        code: Any = main.main(words, standalone_mode=False, obj=session)
+        sys.stdout.flush()
+        sys.stderr.flush()
+        return int(code)
+
+    def moments(self, log: Path) -> list[Moment]:
+        """Do it untouched; every call on a file of the scene, reads too."""
+        found = moments_of(self, self.scene.root, log, reads=True)
+        self.scene.program.yard.clock.at += HOUR
+        return [one for one in found if one.path and not one.path.endswith(".toml")]
+
+    def fallen_ill(self, sickness: Sickness, log: Path) -> Came:
+        """Do it from the beginning while a call fails."""
+        came = Came(NOT_FINISHED, "", None)
+        for by_path in (True, False):
+            self.scene.put_back()
+            options = at_moment(
+                sickness.moment,
+                f"error={sickness.error}",
+                by_path=by_path,
+                on_and_on=sickness.lasts and by_path,
+            )
+            code = traced(self, log, ["-y", *options])
+            said = " ".join(self.said.read_text(errors="replace").split())
+            came = Came(code, said, injected_on(log))
+            if came.path is not None:
+                break
+        self.scene.program.yard.clock.at += HOUR
+        return came
+
+
+def check_words(came: Came, sickness: Sickness, scene: Scene) -> None:
+    """A documented exit code, no traceback, and what is sick is named where anything fell short."""
+    assert came.code in {WELL, ATTENTION, NOT_FINISHED}, came.said
+    for sign in ("Traceback", "should not happen", "unforeseen", "pipeline failed"):
+        assert sign not in came.said, came.said
+    if came.code != WELL:
+        names = {
+            *names_of(came.path or sickness.moment.path, scene),
+            os.strerror(getattr(errno, sickness.error)),
+        }
+        assert any(name in came.said for name in names), came.said
+
+
+def names_of(path: str, scene: Scene) -> set[str]:
+    """What a person would know the device of a path by."""
+    inner = os.path.relpath(path, scene.root)
+    top = inner.split("/")[0]
+    if top in {*DRIVES, BUCKET}:
+        return {top}
+    return {"card", str(scene.card)} if top == "card" else {"catalog"}
