@@ -12,6 +12,8 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.online import bare
+from backupkeeper.actions.places import mark_anew
 from backupkeeper.core.errors import UsageError
 from backupkeeper.core.leaving import Leaving, most_endangered_first, roll_left, targets_for
 from backupkeeper.core.model import (
@@ -114,16 +116,23 @@ def leave(context: Context, leaving: Leaving) -> Leaving:
 
 
 def find_again(context: Context, name: str) -> PlaceBack:
-    """A place that was lost or retired is back: it counts again, as far as it is proven anew.
+    """A place that was lost or retired, or has lost its marker, is back: it counts as far as it is proven anew.
+
+    Where its drive is here without a marker, that is written anew.
 
     Raises:
         UsageError: there is no such place, or it was never away.
+        DriveGoneError, DeviceError, ReadOnlyError, NoSpaceError: its marker can't be written.
     """
     place = place_named(context.catalog.places(), name)
-    if place.standing is Standing.ACTIVE:
+    without = bare(context, place) if place.kind is not PlaceKind.BUCKET else None
+    if place.standing is Standing.ACTIVE and without is None:
         raise UsageError(
-            f"{place.name} was neither lost nor retired: there is nothing to take back."
+            f"{place.name} was neither lost nor retired, nor is it here without its marker: there is "
+            "nothing to take back."
         )
+    if without is not None:
+        mark_anew(context, without)
     with context.catalog.transaction():
         at = context.catalog.stand(place.id, Standing.ACTIVE)
         ahead = _from_ahead(context, place, at)
@@ -132,6 +141,7 @@ def find_again(context: Context, name: str) -> PlaceBack:
     files, size_bytes = context.catalog.holdings(place.id)
     return PlaceBack(
         place=replace(place, standing=Standing.ACTIVE, counts_from=at),
+        marked_at=without.root if without is not None else "",
         was=place.standing,
         files=files,
         size_bytes=size_bytes,

@@ -7,7 +7,7 @@ from backupkeeper.actions.card_listing import listed_card
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.forming import Watching
 from backupkeeper.actions.glance import glance_at_buckets, glance_at_drives
-from backupkeeper.actions.online import here_and_away, stripped
+from backupkeeper.actions.online import bare, here_and_away
 from backupkeeper.core.errors import BackupkeeperError
 from backupkeeper.core.forming import Forming
 from backupkeeper.core.model import CardFile, CardListing
@@ -66,7 +66,7 @@ def judge_card(
     glance_at_drives(context, drives, contents)
     said, answered = glance_at_buckets(context, contents)
     places = {place.id: place for place in context.catalog.places()}
-    robbed = {at: told for at in away if (told := stripped(context, places[at]))}
+    robbed = {at: str(told) for at in away if (told := bare(context, places[at]))}
     unseen = [
         f"{told} What counts is its last proof." for at, told in away.items() if at not in robbed
     ]

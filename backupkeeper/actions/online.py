@@ -19,6 +19,7 @@ from backupkeeper.core.errors import (
     BackupkeeperError,
     DeviceError,
     DriveGoneError,
+    MarkerError,
     MountChangedError,
     PlaceHeldError,
 )
@@ -108,7 +109,8 @@ def online(context: Context, place: Place) -> OnlineDrive | str:
             "very UUID. Neither is used; disconnect one."
         )
     if not found:
-        return why
+        without = bare(context, place)
+        return str(without) if without is not None else why
     (drive,) = found
     if drive.place != place:
         context.catalog.put_place(drive.place)
@@ -175,21 +177,52 @@ def here_and_away(context: Context) -> tuple[list[OnlineDrive], dict[PlaceId, st
     return here, away
 
 
-def stripped(context: Context, place: Place) -> str:
-    """Where a drive is mounted where it was last, without a marker that is its own: that it is; else ''.
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Bare:
+    """A drive or folder that is here without a marker of its own: somebody was at it."""
 
-    To be asked of a place that is not here: such a drive is not away, and somebody was at it.
+    place: Place
+    root: str
+    info: DeviceInfo
+
+    def __str__(self) -> str:
+        """What that means, and what can be done."""
+        return (
+            f"{self.place.name} is at {self.root}, but its marker is gone or spoiled: nothing on it "
+            "counts. Look what happened there. If it is to count again, after it was read anew: "
+            f'backupkeeper place found "{self.place.name}"'
+        )
+
+
+def bare(context: Context, place: Place) -> Bare | None:
+    """Where a place is here without its marker; None where it is away, or can't be looked at.
+
+    To be asked of a place that is not here by its marker. It is known by its file system's UUID, so one
+    without a UUID, or one that was formatted, is not found.
     """
-    if place.kind is not PlaceKind.DRIVE or place.fs_uuid is None:
-        return ""
-    with suppress(BackupkeeperError, OSError):  # it is away, or can't be looked at
-        mount = context.mounts.under(place.location)
-        if mount.point == place.location and context.mounts.inspect(mount).fs_uuid == place.fs_uuid:
-            return (
-                f"{place.name} is mounted at {place.location}, but its marker is gone or spoiled: "
-                "nothing on it counts. Look what happened there."
-            )
-    return ""
+    for root, mount in _candidates(context, place):
+        with suppress(BackupkeeperError, OSError):
+            if found := bare_at(context, place, root, mount):
+                return found
+    return None
+
+
+def bare_at(context: Context, place: Place, root: str, mount: Mount) -> Bare | None:
+    """The same of one mount.
+
+    Raises:
+        BackupkeeperError, OSError: it can't be looked at.
+    """
+    is_whole = mount.point == root
+    if place.fs_uuid is None or (place.kind is PlaceKind.DRIVE) is not is_whole:
+        return None
+    info = context.mounts.inspect(mount)
+    if info.fs_uuid != place.fs_uuid or context.files.stat(root).kind is not EntryKind.FOLDER:
+        return None
+    with suppress(MarkerError):
+        if read_marker(context.files, root) is not None:
+            return None  # its own, or that of another place, which it is then
+    return Bare(place=place, root=root.rstrip("/") or "/", info=info)
 
 
 def _candidates(context: Context, place: Place) -> list[tuple[str, Mount]]:

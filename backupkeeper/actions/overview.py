@@ -19,7 +19,7 @@ from backupkeeper.actions.gaps import gaps
 from backupkeeper.actions.health import advice_on_drives
 from backupkeeper.actions.moved import moved_lately
 from backupkeeper.actions.off_site import needs_off_site
-from backupkeeper.actions.online import online_drives
+from backupkeeper.actions.online import bare, online_drives
 from backupkeeper.actions.place_check import checks
 from backupkeeper.actions.room import free_on, note_room, remembered_room
 from backupkeeper.actions.snapshots import kept_snapshots
@@ -66,6 +66,8 @@ class _Looked:
     """What is here, and what is remembered of what is not."""
 
     here: frozenset[PlaceId]
+    bare: frozenset[PlaceId]
+    """Here without their marker."""
     room: Mapping[PlaceId, tuple[datetime, int]]
     seen: Mapping[PlaceId, datetime]
 
@@ -137,9 +139,12 @@ def _look(
     room = remembered_room(context)
     if status is not None:
         # A daemon looked: by name, for that is what it tells.
-        told = {(one.name, one.role): one for one in status.drives if one.point}
+        told = {(one.name, one.role): one for one in status.drives}
         by_id = {place.id: told.get((place.name, place.role.value)) for place in places}
-        here = frozenset(place for place, one in by_id.items() if one is not None)
+        here = frozenset(place for place, one in by_id.items() if one is not None and one.point)
+        without = frozenset(
+            place for place, one in by_id.items() if one is not None and one.is_bare
+        )
         free = {
             place: one.free_bytes
             for place, one in by_id.items()
@@ -148,10 +153,12 @@ def _look(
     else:
         drives = online_drives(context)[0]
         here = frozenset(drive.place.id for drive in drives)
+        without = frozenset(one.id for one in places if _is_bare(context, one, here))
         free = free_on(context, drives)
         note_room(context, free)
     return _Looked(
         here=here,
+        bare=without,
         room={**room, **{place: (now, count) for place, count in free.items()}},
         seen={**seen, **dict.fromkeys(here, now)},
     )
@@ -187,11 +194,18 @@ def _drives(
                 oldest_proof=tally.oldest_proof,
                 advice=advice.get(place.id),
                 in_doubt=_is_active(place) and bool(doubt_about(context, place.id)),
+                is_bare=place.id in looked.bare,
                 snapshot_at=kept.at if kept is not None else None,
                 filling=_filling(place, free, shoots, report.at),
             )
         )
     return tuple(lines)
+
+
+def _is_bare(context: Context, place: Place, here: frozenset[PlaceId]) -> bool:
+    if place.id in here or place.kind is PlaceKind.BUCKET or not _is_active(place):
+        return False
+    return bare(context, place) is not None
 
 
 def _is_active(place: Place) -> bool:

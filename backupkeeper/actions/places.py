@@ -17,6 +17,7 @@ from backupkeeper.actions.keys import readable_note
 from backupkeeper.actions.online import (
     MARKER_PATH,
     OWN_FOLDER,
+    Bare,
     OnlineDrive,
     bearers,
     online,
@@ -25,7 +26,7 @@ from backupkeeper.actions.online import (
 )
 from backupkeeper.actions.place_check import refuse_public, remember, tried
 from backupkeeper.actions.room import note_room
-from backupkeeper.core.errors import ReadOnlyError, UsageError
+from backupkeeper.core.errors import MountChangedError, ReadOnlyError, UsageError
 from backupkeeper.core.model import Place, PlaceId, PlaceKind, Role, Standing
 from backupkeeper.core.naming import validate_place_name
 from backupkeeper.core.outcomes import PlaceReport
@@ -33,7 +34,7 @@ from backupkeeper.drives.marker import Marker, encode_marker
 from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.mounts import DeviceInfo
 from backupkeeper.ports.progress import Progress, Quiet
-from backupkeeper.transfer.durable import make_folders, write_small
+from backupkeeper.transfer.durable import make_folders, replace_own, write_small
 
 QUIET: Final = Quiet()
 
@@ -154,13 +155,35 @@ def check_name(context: Context, name: str, own_id: PlaceId | None) -> None:
 
 
 def _write_marker(context: Context, place: Place, path: str) -> None:
-    marker = Marker(id=place.id, name=place.name, role=place.role, created=place.created_at)
-
     def guard() -> None:
         """Nothing to guard yet: the marker is what later guards look at."""
 
     make_folders(context.files, path, OWN_FOLDER, guard)
-    write_small(context.files, f"{path}/{MARKER_PATH}", encode_marker(marker), guard)
+    write_small(context.files, f"{path}/{MARKER_PATH}", _marked(place), guard)
+
+
+def mark_anew(context: Context, without: Bare) -> None:
+    """Give a drive that is here without its marker one again; a spoiled one is replaced.
+
+    Raises:
+        MountChangedError: something else is mounted there now.
+        NameTakenError: what stands in its place is no file.
+        DeviceError: it can't be written; ``ReadOnlyError`` and ``NoSpaceError`` among them.
+    """
+    path, mount = without.root, without.info.mount
+
+    def guard() -> None:
+        if context.mounts.under(path).token != mount.token:
+            raise MountChangedError(path)
+
+    make_folders(context.files, path, OWN_FOLDER, guard)
+    replace_own(context.files, f"{path}/{MARKER_PATH}", _marked(without.place), guard)
+
+
+def _marked(place: Place) -> bytes:
+    return encode_marker(
+        Marker(id=place.id, name=place.name, role=place.role, created=place.created_at)
+    )
 
 
 def add_bucket(

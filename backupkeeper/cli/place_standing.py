@@ -97,6 +97,8 @@ def retire(
 def found(session: Session, name: str, *, as_json: bool) -> int:
     """Say that a lost or retired place is back. What is on it counts once it was read again.
 
+    So too for a drive that is here and has lost its marker: that is written anew.
+
     \b
     Example:
       backupkeeper place found Main

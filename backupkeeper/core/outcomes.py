@@ -302,12 +302,16 @@ class PlaceReport:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class PlaceBack:
-    """A place that was lost or retired and counts again; what it holds by the facts, all unproven."""
+    """A place that counts again; what it holds by the facts, all unproven.
+
+    ``was``: lost or retired; active: it had lost its marker. ``marked_at``: where that was written anew.
+    """
 
     place: Place
     was: Standing
     files: int
     size_bytes: int
+    marked_at: str = ""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -75,6 +75,8 @@ class DriveLine:
     advice: Advice | None = None
     """What speaks against it; None: nothing bad is known of it (which is not the same as healthy)."""
     in_doubt: bool = False
+    is_bare: bool = False
+    """It is here, without its marker."""
     snapshot_at: datetime | None = None
     filling: Filling = field(default_factory=Filling)
 

@@ -17,6 +17,8 @@ class DriveStatus:
     free_bytes: int | None = None
     last_seen: datetime | None = None
     note: str = ""
+    is_bare: bool = False
+    """It is here without its marker, so it counts as not here; ``note`` says so."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -188,6 +188,13 @@ def _of_drives(drives: Sequence[DriveLine]) -> Iterator[Step]:
         name, role = line.place.name, line.place.role
         if line.place.standing is not Standing.ACTIVE:
             continue
+        if line.is_bare:
+            yield Step(
+                words=f"{name} is here without its marker, so nothing on it counts: look what happened "
+                "there, then have it counted again and read anew",
+                command=f"backupkeeper place found {typed(name)}",
+                worry=Worry.NOW,
+            )
         if line.in_doubt:
             yield Step(
                 words=f"{name} is in doubt as a whole: try another cable and port, then read it again",

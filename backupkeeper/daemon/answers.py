@@ -10,7 +10,7 @@ from backupkeeper.actions.arrivals import arrivals
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.drilled import drill_sentence
 from backupkeeper.actions.in_short import Hurt, hurt_of, in_short, to_go
-from backupkeeper.actions.online import OnlineDrive, come_back, online
+from backupkeeper.actions.online import OnlineDrive, bare, come_back, online
 from backupkeeper.actions.place_check import reminders
 from backupkeeper.actions.room import free_on, remembered_room
 from backupkeeper.core.deeds import (
@@ -182,7 +182,7 @@ class Answers:
         )
 
     def _drives(self, view: View) -> list[DriveStatus]:
-        seen = self.seeing.memory.seen()
+        seen, without = self.seeing.memory.seen(), self.seeing.surroundings.bare()
         told = []
         for place in view.places.values():
             if place.kind is PlaceKind.BUCKET or place.standing is not Standing.ACTIVE:
@@ -195,7 +195,8 @@ class Answers:
                     point=here.point if here is not None else "",
                     free_bytes=here.free_bytes if here is not None else None,
                     last_seen=seen.get(place.id),
-                    note=view.lent.get(place.id, ""),
+                    note=without.get(place.id) or view.lent.get(place.id, ""),
+                    is_bare=place.id in without,
                 )
             )
         return told
@@ -351,6 +352,7 @@ def status_without_daemon(context: Context, tz: tzinfo) -> Status:
                 else None,
                 last_seen=now if is_here else later(seen.get(place.id), room.get(place.id)),
                 note="" if isinstance(found, OnlineDrive) else found,
+                is_bare=not is_here and bare(context, place) is not None,
             )
         )
     short = in_short(context)

@@ -337,7 +337,7 @@ def _sighted(kind: SightKind, label: str, point: str, said: str) -> str:
             return f"{label} is here, at {point}."
         case SightKind.CARD:
             return f"A card is here, {label}, at {point}."
-        case SightKind.OTHER:
+        case SightKind.OTHER | SightKind.BARE:
             return said
         case SightKind.SILENT:
             return f"{point} gives no answer. {said}".strip()

@@ -68,7 +68,7 @@ class Messages:
                 commands=self._commands(),
             )
         )
-        found += self._twice()
+        found += self._twice() + self._bare()
         wanted = list(
             due(
                 found,
@@ -104,6 +104,17 @@ class Messages:
         return [
             Matter(id=f"twice|{said}", subject="A drive is here twice", body=said, urgent=True)
             for said in twice
+        ]
+
+    def _bare(self) -> list[Matter]:
+        return [
+            Matter(
+                id=f"bare|{place}",
+                subject="A drive is here without its marker",
+                body=said,
+                urgent=True,
+            )
+            for place, said in self.surroundings.bare().items()
         ]
 
     def _commands(self) -> Mapping[str, str]:

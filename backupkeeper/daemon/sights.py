@@ -11,7 +11,14 @@ from enum import StrEnum
 
 from backupkeeper.actions.card_look import look_at_card
 from backupkeeper.actions.context import Context
-from backupkeeper.actions.online import OnlineDrive, back_sentence, identify, read_marker
+from backupkeeper.actions.online import (
+    Bare,
+    OnlineDrive,
+    back_sentence,
+    bare_at,
+    identify,
+    read_marker,
+)
 from backupkeeper.core.errors import BackupkeeperError, HostileInputError, ListingError
 from backupkeeper.core.model import Place, PlaceId, PlaceKind, Standing
 from backupkeeper.ports.mounts import Mount
@@ -23,6 +30,8 @@ class SightKind(StrEnum):
     PLACE = "place"
     CARD = "card"
     OTHER = "other"
+    BARE = "bare"
+    """A place's drive or folder, without its marker."""
     SILENT = "silent"
     """It did not answer in time, or with an error."""
 
@@ -95,6 +104,8 @@ def _look(context: Context, point: str, mount: Mount, tz: tzinfo) -> Sight:
     root = point.rstrip("/") or "/"
     if not _is_our_business(context, root, mount):
         return _plain(SightKind.OTHER, point, mount, "")
+    if without := _bare(context, root, mount):
+        return replace(_plain(SightKind.BARE, root, mount, str(without)), place=without.place.id)
     marker = read_marker(context.files, root)
     if marker is not None:
         place = next((one for one in context.catalog.places() if one.id == marker.id), None)
@@ -105,6 +116,13 @@ def _look(context: Context, point: str, mount: Mount, tz: tzinfo) -> Sight:
     if mount.point != point or mount.root != "/" or not is_medium(mount, context):
         return _plain(SightKind.OTHER, point, mount, "")
     return _card(context, point, mount, tz)
+
+
+def _bare(context: Context, root: str, mount: Mount) -> Bare | None:
+    """Whichever place it is, lost ones too: a drive of ours is never taken for a card."""
+    drives = [one for one in context.catalog.places() if one.kind is not PlaceKind.BUCKET]
+    mine = (one for one in drives if one.kind is PlaceKind.DRIVE or one.location == root)
+    return next(filter(None, (bare_at(context, one, root, mount) for one in mine)), None)
 
 
 def _is_our_business(context: Context, root: str, mount: Mount) -> bool:

@@ -49,10 +49,10 @@ class Surroundings:
         """Key -> (token or place id, when)."""
         self._asked_at: dict[str, datetime] = {}
         self._mounts: dict[str, Mount] = {}
-        self._active: frozenset[PlaceId] | None = None
+        self._active: Mapping[PlaceId, datetime | None] | None = None
+        """Places that count, as of the last notice, and since when."""
         self._stale: set[str] = set()
         """Looks under way that began before the places changed: what they saw may be old."""
-        """Places that count, as of the last notice."""
 
     @property
     def sights(self) -> Mapping[str, Sight]:
@@ -103,10 +103,12 @@ class Surroundings:
         return gone
 
     def _heed(self, places: Iterable[Place], now: datetime) -> None:
-        active = frozenset(place.id for place in places if place.standing is Standing.ACTIVE)
+        active = {
+            place.id: place.counts_from for place in places if place.standing is Standing.ACTIVE
+        }
         before, self._active = self._active, active
         if before is not None and before != active:
-            kinds = {SightKind.PLACE, SightKind.OTHER, SightKind.CARD}
+            kinds = set(SightKind) - {SightKind.SILENT}
             self._stale = {name for name, _ in self._asked.values()}
             self.look_again([n for n, one in self._sights.items() if one.kind in kinds], now)
 
@@ -209,6 +211,14 @@ class Surroundings:
                 continue
             here[place] = _drive(place, sights[0])
         return here, twice
+
+    def bare(self) -> dict[PlaceId, str]:
+        """A sentence for each place that is here without its marker."""
+        return {
+            sight.place: sight.said
+            for sight in self._sights.values()
+            if sight.kind is SightKind.BARE and sight.place is not None
+        }
 
     def is_here(self, token: str) -> bool:
         """Whether this mount is still in the mount table."""

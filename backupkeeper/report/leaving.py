@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 
 from backupkeeper.core.leaving import Amount, Leaving, RollLeft, total
-from backupkeeper.core.model import Place, PlaceId, PlaceKind, Role
+from backupkeeper.core.model import Place, PlaceId, PlaceKind, Role, Standing
 from backupkeeper.core.outcomes import PlaceBack, PlaceRenamed
 from backupkeeper.report.lines import Line, Look, Page, Tone
 from backupkeeper.report.objects import place_json
@@ -191,7 +191,10 @@ def back_lines(back: PlaceBack, look: Look) -> list[Line]:
     """That a place counts again, and what makes its copies count."""
     page = Page(look)
     name = shown(back.place.name)
-    page.say(f"{name} is no longer {back.was}.", tone=Tone.GOOD)
+    if back.marked_at:
+        page.say(f"{name} has its marker again, at {shown(back.marked_at)}.", tone=Tone.GOOD)
+    if back.was is not Standing.ACTIVE:
+        page.say(f"{name} is no longer {back.was}.", tone=Tone.GOOD)
     if back.files:
         page.say(
             f"Nothing on it counts as proven before it was read again: "
@@ -215,6 +218,7 @@ def back_json(back: PlaceBack) -> Json:
         "version": 1,
         "place": place_json(back.place),
         "was": back.was.value,
+        "marked_at": back.marked_at or None,
         "to_be_proven": {"files": back.files, "bytes": back.size_bytes},
     }
 

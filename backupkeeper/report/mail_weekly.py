@@ -180,6 +180,7 @@ def _drive(line: DriveLine, now: datetime) -> tuple[str, ...]:
     if line.filling.shoots_left is not None:
         room += f", for {plural(int(line.filling.shoots_left), 'shoot')}"
     doubt = ", in doubt" if line.in_doubt else ""
+    doubt += ", without its marker" if line.is_bare else ""
     return (
         f"{called(line.place.name)} ({line.place.role.value}{doubt})",
         seen,

@@ -137,6 +137,8 @@ def _say_drive(page: Page, line: DriveLine, overview: Overview) -> None:
     if line.free_bytes is not None:
         page.say(_first_up(filling_words(line.filling, overview.at, look.zone)), indent=indent)
     page.say(_proofs(line, overview, look.zone), indent=indent)
+    if line.is_bare:
+        page.say("Here without its marker: nothing on it counts.", indent=indent, tone=Tone.BAD)
     if line.in_doubt:
         page.say("In doubt as a whole: nothing is mended there.", indent=indent, tone=Tone.BAD)
     if line.advice is not None and line.advice.level is not Level.FINE:

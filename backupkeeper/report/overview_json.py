@@ -94,6 +94,7 @@ def _drive(line: DriveLine) -> Json:
         "last_proven": stamp(line.last_proven),
         "oldest_proof": stamp(line.oldest_proof),
         "in_doubt": line.in_doubt,
+        "without_marker": line.is_bare,
         "advice": _advice(line.advice),
         "filling": _filling(line.filling),
         "snapshot_at": stamp(line.snapshot_at),

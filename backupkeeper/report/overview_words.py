@@ -172,9 +172,8 @@ def _urgent(overview: Overview) -> Iterator[str]:
     for line in active:
         if line.advice is not None and line.advice.level is Level.REPLACE:
             yield f"{shown(line.place.name)} should be replaced"
-    for line in active:
-        if line.in_doubt:
-            yield f"{shown(line.place.name)} is in doubt"
+    yield from (f"{shown(at.place.name)} is here without its marker" for at in active if at.is_bare)
+    yield from (f"{shown(at.place.name)} is in doubt" for at in active if at.in_doubt)
     hurt = len([one for one in overview.harms if one.mended_at is None])
     damaged = any(
         one.counts.get(CopyState.DAMAGED)

@@ -77,6 +77,9 @@ def _health(one: DriveLine) -> list[Child]:
     if one.place.standing is not Standing.ACTIVE:
         parts.append(state(Shape.DASH, Tone.QUIET, one.place.standing.value))
         return parts
+    if one.is_bare:
+        parts.append(element("div", state(Shape.CROSS, Tone.BAD, "here without its marker")))
+        parts.append(under("Nothing on it counts. Look what happened there."))
     if one.in_doubt:
         parts.append(element("div", state(Shape.CROSS, Tone.BAD, "in doubt as a whole")))
         parts.append(

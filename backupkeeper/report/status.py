@@ -181,7 +181,8 @@ def _say_line(page: Page, status: Status, look: Look) -> None:
 def _say_plugged(page: Page, status: Status) -> None:
     for drive in status.drives:
         mark = page.look.full if drive.point else page.look.open
-        page.say(told(_drive(drive, status)), indent=2, first=f"{mark} ")
+        tone = Tone.WARN if drive.is_bare else Tone.PLAIN
+        page.say(told(_drive(drive, status)), indent=2, first=f"{mark} ", tone=tone)
     for card in status.cards:
         page.say(told(_card(card, status)), indent=2, first=f"{page.look.dash} ", tone=_tone(card))
     for stranger in status.strangers:
@@ -196,6 +197,8 @@ def _say_one(page: Page, sentence: str, tone: Tone = Tone.PLAIN) -> None:
 
 def _drive(drive: DriveStatus, status: Status) -> str:
     name = f"{told(drive.name)} ({drive.role})"
+    if drive.is_bare:
+        return f"{name}: here without its marker. {drive.note}"
     if not drive.point:
         last = drive.last_seen
         when = (
@@ -308,5 +311,6 @@ def needs_person(status: Status) -> bool:
     return (
         status.process is None
         or bool(status.failing or status.damage or status.strangers or status.advice)
+        or any(drive.is_bare for drive in status.drives)
         or waits
     )

@@ -83,6 +83,7 @@ def test_nothing_taken_in_is_never_all_well_and_tells_the_first_hour() -> None:
         (gap_report(cover()), [], [harm()], Worry.NOW, "Damage at Travel", "backupkeeper repair Travel"),
         (gap_report(cover()), [], [harm(result=Result.CHANGED)], Worry.NOW, "Somebody changed", "backupkeeper repair Travel --edited"),
         (gap_report(cover()), [], [harm(result=Result.UNSTABLE)], Worry.NOW, "Travel did not read", "backupkeeper verify Travel"),
+        (gap_report(cover()), [drive(is_here=False, is_bare=True)], [], Worry.NOW, "Main is here without its marker", "backupkeeper place found Main"),
         (gap_report(cover()), [drive(in_doubt=True)], [], Worry.NOW, "Main is in doubt", "backupkeeper verify Main"),
         (gap_report(cover()), [drive(advice=Advice(level=Level.REPLACE, reasons=("It fails.",)))], [], Worry.NOW, "Main: replace this drive. It fails", "backupkeeper place add PATH --role primary --name NAME"),
         (gap_report(cover()), [drive(advice=Advice(level=Level.CABLE, reasons=("It tears.",)))], [], Worry.SOON, "Main: try another cable", ""),

@@ -150,6 +150,22 @@ def test_a_place_that_is_there_twice_is_not_there_and_that_is_told() -> None:
     assert "twice, at /media/a and /media/b" in told
 
 
+def test_a_place_without_its_marker_is_not_here_is_told_and_looked_at_when_it_counts_anew() -> None:
+    stand = Stand()
+    stand.notice(mount("m1", "/media/a"))
+    stand.answer(Sight(kind=SightKind.BARE, token="m1", point="/media/a", place=MAIN, said="Bare."))
+    assert stand.around.drives() == ({}, [])
+    assert stand.around.bare() == {MAIN: "Bare."}
+    assert stand.around.tokens == ()
+    stand.notice(mount("m1", "/media/a"), later=timedelta(days=1))
+    assert len(stand.sent) == 1
+    anew = [replace(one, counts_from=NOON) for one in PLACES.values()]
+    stand.notice(mount("m1", "/media/a"), places=anew)
+    assert len(stand.sent) == 2
+    stand.answer(SEEN)
+    assert stand.around.bare() == {}
+
+
 def test_one_file_system_mounted_twice_is_one_place() -> None:
     stand = Stand()
     stand.notice(mount("m1", "/media/a"), mount("m2", "/media/b"))

@@ -101,6 +101,6 @@ def test_a_drive_that_is_here_and_lost_its_marker_is_none_that_is_away(
     word, _ = judged(yard, card)
     assert word == "no"
     said = " ".join(typed(yard, "may-wipe", str(card)).all.split())
-    assert f"Main is mounted at {main.point}, but its marker is gone or spoiled" in said
+    assert f"Main is at {main.point}, but its marker is gone or spoiled" in said
     main.detach()
     assert judged(yard, card) == ("yes", set()), "away, it counts as any other"

@@ -100,6 +100,10 @@ def test_a_place_that_is_back() -> None:
     assert said.startswith("main is no longer retired. Nothing on it counts as proven")
     empty = text(back_lines(replace(back, files=0), Look()))
     assert empty == "main is no longer retired."
+    marked = replace(back, was=Standing.ACTIVE, marked_at="/media/main")
+    said = text(back_lines(marked, Look()))
+    assert said.startswith("main has its marker again, at /media/main. Nothing on it counts")
+    assert "no longer" not in said
     assert PLACES[VAULT].kind is PlaceKind.BUCKET
     assert "which may cost money" in text(back_lines(replace(back, place=PLACES[VAULT]), Look()))
 

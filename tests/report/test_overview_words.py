@@ -161,6 +161,11 @@ CASES: dict[str, tuple[Overview, str, str]] = {
         "Everything is proven in three places, but Main should be replaced: act today.",
         "Main should be replaced: act today",
     ),
+    "a drive without its marker": (
+        overview(WELL, [drive(is_here=False, is_bare=True)]),
+        "Everything is proven in three places, but Main is here without its marker: act today.",
+        "Main is here without its marker: act today",
+    ),
     "a drive in doubt": (
         overview(WELL, [drive(in_doubt=True)]),
         "Everything is proven in three places, but Main is in doubt: act today.",

@@ -35,6 +35,7 @@ def test_a_drive_says_room_health_when_seen_and_when_full() -> None:
             "files not known nothing",
         ),
         ({"in_doubt": True}, "in doubt as a whole"),
+        ({"is_bare": True}, "here without its marker Nothing on it counts."),
         ({"last_seen": None, "is_here": False}, "not seen since it was taken in"),
         ({"last_proven": None, "oldest_proof": None}, "here now never"),
         ({"place": place(Role.PRIMARY, standing=Standing.LOST)}, "lost"),

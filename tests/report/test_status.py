@@ -375,6 +375,14 @@ def test_a_drive_that_is_away_says_why_where_that_is_news() -> None:
     )
 
 
+def test_a_drive_without_its_marker_is_not_told_as_away() -> None:
+    bare = DriveStatus(name="Main", role="primary", is_bare=True, note="Main is at /x, but")
+    said = text(status := replace(IDLE, drives=(bare,)))
+    assert "Main (primary): here without its marker. Main is at /x, but" in said
+    assert needs_person(status)
+    assert "not here" not in said
+
+
 @pytest.mark.parametrize(
     "status",
     [
