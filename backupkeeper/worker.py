@@ -34,11 +34,12 @@ from backupkeeper.daemon.errand import (
     line_told,
 )
 from backupkeeper.report.reasons import against
-from backupkeeper.wiring import run_errand
+from backupkeeper.wiring import let_go_of_locks, run_errand
 
 SECONDS_BETWEEN_WORDS: Final = 0.5
-GRACE_S: Final = 10.0
-"""Longer than a daemon that lives waits before it kills (``daemon.crew``). A kill loses nothing: promise 3 of the design."""
+GRACE_S: Final = 2.5
+"""Shorter than a daemon waits before it kills (``daemon.crew``): who is killed while a device keeps one of its
+threads would hold its locks on all other places. A kill loses nothing: promise 3 of the design."""
 
 
 class Reporting:
@@ -177,6 +178,7 @@ def listen(
             os.kill(os.getpid(), signal.SIGTERM)
             reporting.hold(held=False)  # threads that wait must end too
             threading.Event().wait(grace_s)
+            let_go_of_locks()
             os.kill(os.getpid(), signal.SIGKILL)
 
 

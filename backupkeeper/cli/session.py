@@ -1,22 +1,31 @@
 """What one run of the program carries along: who opens the Keeper, the environment, the choices."""
 
+import os
 import sys
-from collections.abc import Callable, Mapping
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, replace
 from time import perf_counter
 from typing import Any
 
 import click
 
+from backupkeeper.cli.failing import fail
 from backupkeeper.cli.keeper import Keeper, OpenKeeper, RunDaemon
 from backupkeeper.cli.output import as_text, has_colours, look_of, write_out
+from backupkeeper.cli.patience import Patience, patient
 from backupkeeper.cli.progress import telling
 from backupkeeper.core.age import IDENTITY_VARIABLE
+from backupkeeper.core.errors import NoAnswerError
 from backupkeeper.ports.progress import Progress
+from backupkeeper.ports.waiting import Wait, Waiting
 from backupkeeper.report import objects
 from backupkeeper.report.lines import Line, Look
 from backupkeeper.report.verdict import Json
+
+
+def _nobody_waits(_process: int) -> Mapping[int, Wait]:
+    return {}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -28,7 +37,11 @@ class Session:
     environ: Mapping[str, str]
     config: str | None = None
     seconds: Callable[[], float] = perf_counter
-    """A stopwatch for progress; nothing is decided by it."""
+    """A stopwatch: how far it is, and how long a device gives no answer."""
+    waiting: Waiting = _nobody_waits
+    """Tells which threads of a process wait for a device."""
+    leave: Callable[[int], None] = sys.exit
+    """Ends the process from any thread, whatever its others wait for."""
 
     def with_config(self, config: str | None, identity: str | None = None) -> "Session":
         """The same with a configuration, and the file with a key, named."""
@@ -39,9 +52,18 @@ class Session:
         """Open the Keeper; to be closed."""
         return self.open_keeper(self.config, self.environ)
 
-    def progress(self, *, as_json: bool) -> AbstractContextManager[Progress]:
-        """How far a long deed is, told on standard error."""
-        return telling(self.environ, self.seconds, as_json=as_json)
+    @contextmanager
+    def progress(self, *, as_json: bool) -> Iterator[Progress]:
+        """How far a long deed is, told on standard error; and that a device gives no answer."""
+        with telling(self.environ, self.seconds, as_json=as_json) as progress:
+
+            def give_up(error: NoAnswerError) -> None:
+                progress.end()
+                self.leave(fail(error, self.environ, as_json=as_json))
+
+            patience = Patience(self.waiting, self.seconds, progress.note, give_up)
+            with patient(patience):
+                yield progress
 
     def look(self, *, all_paths: bool = False) -> Look:
         """How reports look on standard output."""
@@ -84,7 +106,24 @@ def real_session(environ: Mapping[str, str]) -> Session:
 
         return run_daemon(config, environ)
 
-    return Session(open_keeper=open_real, run_daemon=run_real, environ=environ)
+    def waiting_real(process: int) -> Mapping[int, Wait]:
+        from backupkeeper.wiring import waiting  # noqa: PLC0415 - as above
+
+        return waiting(process)
+
+    def leave_real(code: int) -> None:
+        from backupkeeper.wiring import let_go_of_locks  # noqa: PLC0415 - as above
+
+        let_go_of_locks()
+        os._exit(code)
+
+    return Session(
+        open_keeper=open_real,
+        run_daemon=run_real,
+        environ=environ,
+        waiting=waiting_real,
+        leave=leave_real,
+    )
 
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]

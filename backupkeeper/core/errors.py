@@ -6,7 +6,8 @@
     |  +- KeysNotShownError                       nobody showed that they can decrypt
     |  +- PlainNotMeantError                      it would lie readable beside what is encrypted
     +- OutOfReachError                            try again later
-    |  +- DriveGoneError, MountChangedError, PublicBucketError, PlaceHeldError, NoKeyError
+    |  +- DriveGoneError, NoAnswerError, MountChangedError, PublicBucketError, PlaceHeldError,
+    |     NoKeyError
     |  +- BucketUnreachableError
     |     +- LineDownError                        wait: nobody's fault
     |     +- BucketShutError                      a person must do something first
@@ -106,6 +107,18 @@ class DriveGoneError(OutOfReachError):
         super().__init__(
             f"{what} is not there any more ({path}).",
             advice="Plug it in again and repeat the command: what is proven stays proven.",
+        )
+
+
+class NoAnswerError(OutOfReachError):
+    """A device has not answered for so long that it is not waited for any more."""
+
+    def __init__(self, path: str, waited_s: float) -> None:
+        super().__init__(
+            f"What holds {path or 'a file'} has given no answer for {waited_s / 60:.0f} minutes, and was given "
+            "up.",
+            advice="Unplug it, look at cable and port, and repeat the command, without it if need be: "
+            "what is proven stays proven.",
         )
 
 

@@ -81,6 +81,20 @@ class Aftermath:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
+class Stuck:
+    """A device did not answer about a file ("": not known which); the drive that it is, if it is one."""
+
+    path: str
+    drive: DriveHere | None
+
+
+def stuck_on(path: str, drives: Iterable[DriveHere]) -> Stuck:
+    """Which drive a file lies on that its device does not answer about."""
+    found = [one for one in drives if path.startswith(f"{one.point.rstrip('/')}/")]
+    return Stuck(path=path, drive=max(found, key=lambda one: len(one.point), default=None))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
 class Around:
     """What is known where the deed ended. ``is_gone``: one of its mounts is not there any more."""
 
@@ -88,6 +102,8 @@ class Around:
     drives: Mapping[PlaceId, DriveHere]
     is_gone: bool
     was_asked_to_stop: bool
+    stuck: "Stuck | None" = None
+    """Why it was given up."""
 
     def subject(self, place: PlaceId, error: str = "") -> str:
         """What a failure of a place, by the class of its error, is counted under."""
@@ -156,6 +172,8 @@ def aftermath(deed: Deed, came: Finished | Failed, around: Around) -> Aftermath:
 
 def _of_failure(deed: Deed, came: Failed, around: Around) -> Aftermath:
     name = title(deed, around.places)
+    if around.stuck is not None:
+        return _of_silence(deed, around, around.stuck)
     if came.error == "stopped" or (came.error == "PlaceHeldError" and came.process is not None):
         why = came.message if came.error != "stopped" else "stopped; it is taken up later."
         if came.error == "stopped" and not around.was_asked_to_stop:
@@ -179,6 +197,20 @@ def _of_failure(deed: Deed, came: Failed, around: Around) -> Aftermath:
         # What a person must see to is told with what to do.
         failed=((subject, whole if shut_of(subject) is not None else came.message),),
         is_trouble=line_of(subject) is None,
+    )
+
+
+def _of_silence(deed: Deed, around: Around, stuck: Stuck) -> Aftermath:
+    drive = stuck.drive
+    called = around.places[drive.place].name if drive is not None else "A device"
+    about = f" ({stuck.path})" if stuck.path else ""
+    said = (
+        f"{called} gives no answer{about}: the system has waited for it for minutes. The work was given "
+        "up; unplug it, look at cable and port, and plug it in again. Other drives go on."
+    )
+    subject = subject_of_drive(drive.place, drive.token) if drive is not None else deed.key
+    return Aftermath(
+        said=f"{title(deed, around.places)}: {said}", failed=((subject, said),), is_trouble=True
     )
 
 

@@ -7,17 +7,20 @@ Promises:
 3. A stop is asked for first (like Ctrl-C: facts so far are kept); three seconds later it is a kill,
    which harms nothing (promise 3 of the design), two seconds later the worker is given up.
 4. When the daemon dies its workers see the end of their input and stop by themselves.
+5. Whom a device has kept in one single wait for ``STUCK_S`` is told by ``stuck``. A mount that still keeps an
+   earlier look is not looked at again: each would be left behind too.
 """
 
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import IO, Final, Protocol
 
 from backupkeeper.core.errors import ListingError
+from backupkeeper.core.waits import Waits
 from backupkeeper.daemon.errand import (
     HOLD,
     MOST_LINE_BYTES,
@@ -31,10 +34,16 @@ from backupkeeper.daemon.errand import (
     encode_errand,
     line_command,
 )
+from backupkeeper.ports.waiting import Wait, Waiting
 
 WORKER: Final = (sys.executable, "-P", "-m", "backupkeeper.worker")
 KILL_AFTER_S: Final = 3.0
 GIVE_UP_AFTER_S: Final = 2.0
+STUCK_S: Final = 300.0
+"""Longer than the system itself tries: a command to a disk has 30 s and is given five times more (scsi, from
+memory); the kernel calls a task hung after 120 s (``kernel.hung_task_timeout_secs``)."""
+LOOKS_S: Final = 5.0
+"""How often it is looked who waits."""
 _MOST_ERROR_TEXT: Final = 2000
 
 
@@ -81,6 +90,10 @@ class Crew(Protocol):
         """Kill and give up what was asked to stop long ago; seconds until the next such moment."""
         ...
 
+    def stuck(self) -> Mapping[str, str]:
+        """Workers that a device has not answered for ``STUCK_S``, with the file that it is about ("": unknown)."""
+        ...
+
     def processes(self) -> frozenset[int]:
         """Process ids at work now."""
         ...
@@ -95,10 +108,16 @@ class _Worker:
     key: str
     process: subprocess.Popen[bytes]
     reader: threading.Thread
+    is_look: bool
     said: Finished | Failed | None = None
     told: list[bytes] = field(default_factory=list)
     asked_at: float | None = None
     killed_at: float | None = None
+    waits: Waits = field(default_factory=Waits)
+
+
+def _nobody_waits(_process: int) -> Mapping[int, Wait]:
+    return {}
 
 
 class Processes:
@@ -108,6 +127,7 @@ class Processes:
         post: called with news, from threads of the crew's own.
         seconds: a stopwatch.
         command: what starts a worker (tests name another).
+        waiting: tells which threads of a process wait for a device.
     """
 
     def __init__(
@@ -116,15 +136,27 @@ class Processes:
         *,
         seconds: Callable[[], float],
         command: Sequence[str] = WORKER,
+        waiting: Waiting = _nobody_waits,
     ) -> None:
         self._post = post
         self._seconds = seconds
         self._command = tuple(command)
         self._lock = threading.Lock()
         self._workers: dict[str, _Worker] = {}
+        self._waiting = waiting
+        self._looked_at = float("-inf")
+        self._left: dict[str, subprocess.Popen[bytes]] = {}
+        """Looks that could not be ended."""
 
     def start(self, key: str, errand: Errand) -> None:
         """Send a worker out."""
+        left = self._left.pop(key, None)
+        if left is not None and left.poll() is None:
+            self._left[key] = left
+            self._post(
+                Ended(key=key, came=Failed(error="stopped", message=_waits(left)), lost=True)
+            )
+            return
         try:
             process = subprocess.Popen(  # noqa: S603 - our own interpreter and module
                 self._command,
@@ -136,7 +168,12 @@ class Processes:
         except OSError as error:
             self._post(Ended(key=key, came=Failed(error="OSError", message=_no_process(error))))
             return
-        worker = _Worker(key=key, process=process, reader=threading.current_thread())
+        worker = _Worker(
+            key=key,
+            process=process,
+            reader=threading.current_thread(),
+            is_look=errand.deed is None and not errand.weekly,
+        )
         worker.reader = threading.Thread(
             target=self._listen, args=(worker,), name=f"worker {process.pid}", daemon=True
         )
@@ -181,6 +218,19 @@ class Processes:
                 worker.killed_at, left = now, GIVE_UP_AFTER_S
             soonest = left if soonest is None else min(soonest, left)
         return soonest
+
+    def stuck(self) -> Mapping[str, str]:
+        """Workers that a device does not answer, with the file that it is about."""
+        now = self._seconds()
+        with self._lock:
+            workers = list(self._workers.values())
+        if now - self._looked_at >= LOOKS_S:
+            self._looked_at = now
+            for worker in workers:
+                found = self._waiting(worker.process.pid)
+                worker.waits.look({n: (one.woken, one.path) for n, one in found.items()}, now)
+        longest = ((worker, *worker.waits.longest(now)) for worker in workers)
+        return {worker.key: path for worker, waited, path in longest if waited >= STUCK_S}
 
     def processes(self) -> frozenset[int]:
         """Process ids at work now."""
@@ -249,8 +299,14 @@ class Processes:
         with self._lock:
             if self._workers.pop(worker.key, None) is None:
                 return
-        message = f"Process {worker.process.pid} does not end: the system waits for its device."
+        if worker.is_look:
+            self._left[worker.key] = worker.process
+        message = _waits(worker.process)
         self._post(Ended(key=worker.key, came=Failed(error="stopped", message=message), lost=True))
+
+
+def _waits(process: "subprocess.Popen[bytes]") -> str:
+    return f"Process {process.pid} does not end: the system waits for its device."
 
 
 def _stream(stream: IO[bytes] | None) -> IO[bytes]:

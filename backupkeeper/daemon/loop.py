@@ -214,6 +214,7 @@ class Loop:
                 drives=self.view.drives,
                 is_gone=not all(self.surroundings.is_here(token) for token in job.mounts),
                 was_asked_to_stop=job.stopping,
+                stuck=job.stuck,
             ),
         )
         self.seeing.ended(job)
@@ -277,6 +278,9 @@ class Loop:
             if sight.kind is not SightKind.OTHER or sight.said:
                 self.log.note(f"{sight.label or sight.point} is gone.", point=sight.point)
         self.workbench.stop_gone(self.surroundings.is_here)
+        drives = self.view.drives.values() if self.view is not None else ()
+        for path in self.workbench.stop_stuck(self.crew.stuck(), drives):
+            self.surroundings.gave_no_answer(path, now)
         self._look_at_cards_again(now)
 
     def _look_at_cards_again(self, now: datetime) -> None:

@@ -24,6 +24,7 @@ LOOK_S: Final = 20.0
 ASK_AGAIN: Final = timedelta(minutes=10)
 FOLDERS_AGAIN: Final = timedelta(minutes=5)
 PREFIX: Final = "look at|"
+_USEFUL: Final = frozenset({SightKind.PLACE, SightKind.CARD})
 
 Send = Callable[[str, str], None]
 """(key, point): send a worker to look; its ``Ended`` comes back through ``heard``."""
@@ -62,12 +63,11 @@ class Surroundings:
     @property
     def tokens(self) -> tuple[str, ...]:
         """Mounts of places and cards that answered: what workers may rely on."""
-        useful = {SightKind.PLACE, SightKind.CARD}
         silent = {sight.token for sight in self._sights.values() if sight.kind is SightKind.SILENT}
         return tuple(
             sight.token
             for sight in self._sights.values()
-            if sight.kind in useful and sight.token not in silent
+            if sight.kind in _USEFUL and sight.token not in silent
         )
 
     def notice(self, mounts: Iterable[Mount], places: Iterable[Place], now: datetime) -> set[str]:
@@ -180,10 +180,25 @@ class Surroundings:
             return
         self._sights[name] = sight
 
+    def gave_no_answer(self, path: str, now: datetime) -> None:
+        """A deed was given up over a file: what holds it is silent, and asked again in ten minutes."""
+        found = [
+            name
+            for name, sight in self._sights.items()
+            if path.startswith(f"{sight.point.rstrip('/')}/") and sight.kind in _USEFUL
+        ]
+        for name in sorted(found, key=lambda name: -len(self._sights[name].point))[:1]:
+            self._silent(name, "It gave no answer for minutes: it may be failing. Unplug it.")
+            self._asked_at[name] = now
+
     def _silent(self, name: str, said: str) -> None:
         point = self._mounts[name].point if name in self._mounts else name
         token = name if name in self._mounts else ""
-        self._sights[name] = Sight(kind=SightKind.SILENT, token=token, point=point, said=said)
+        before = self._sights.get(name) or Sight(kind=SightKind.SILENT, token=token, point=point)
+        # Which place it was is still known: it counts as gone when it is.
+        self._sights[name] = replace(
+            before, kind=SightKind.SILENT, token=token, point=point, said=said
+        )
 
     def note_free(self, free: Iterable[tuple[str, int]]) -> None:
         """How much room a worker found on places that it used."""

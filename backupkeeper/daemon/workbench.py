@@ -9,6 +9,7 @@ from backupkeeper.core.deeds import Deed, DeedKind, DriveHere, Plan, Running
 from backupkeeper.core.estimate import Pace
 from backupkeeper.core.line import share
 from backupkeeper.core.model import PlaceId, RollId
+from backupkeeper.daemon.aftermath import Stuck, stuck_on
 from backupkeeper.daemon.crew import Crew, Ended, Moved
 from backupkeeper.daemon.errand import Errand, Moving
 
@@ -28,6 +29,8 @@ class Job:
     asked_held: bool = False
     held_since: datetime | None = None
     stopping: bool = False
+    stuck: Stuck | None = None
+    """What did not answer, so that it is being stopped."""
     moving: Moving | None = None
     at_s: float = 0.0
     moved_bytes: int = 0
@@ -173,6 +176,22 @@ class Workbench:
             if not all(is_here(token) for token in job.mounts):
                 self.stop(key)
 
+    def stop_stuck(self, stuck: Mapping[str, str], drives: Iterable[DriveHere]) -> list[str]:
+        """Stop deeds that a device keeps waiting; the files of those that are stopped for it now.
+
+        Args:
+            stuck: key of the deed, and the file that its device does not answer about.
+            drives: those that are here.
+        """
+        found = []
+        for key, path in stuck.items():
+            job = self._jobs.get(key)
+            if job is not None and job.stuck is None:
+                job.stuck = stuck_on(path, drives)
+                self.stop(key)
+                found.append(path)
+        return found
+
     def heard(self, news: Moved, at_s: float) -> None:
         """A worker told how far it is."""
         job = self._jobs.get(news.key)
@@ -208,9 +227,3 @@ class Workbench:
         """Measurements of uploads under way, each once: bucket, bytes, seconds, limit."""
         for job in self._jobs.values():
             yield from measured_by(job)
-
-    def silent_for(self, at_s: float) -> Iterable[tuple[Job, float]]:
-        """Jobs that are not held, with the seconds since anything was heard of them."""
-        for job in self._jobs.values():
-            if not job.running().held:
-                yield job, at_s - job.at_s

@@ -2,7 +2,8 @@
 
 Promises:
 1. Every buffer but the last is full; with ``O_DIRECT`` every read starts on a page.
-2. No thread and no handle is left behind when the reading ends, however it ends.
+2. No thread and no handle is left behind when the reading ends, however it ends; but for a thread that its
+   device gives no answer: it keeps its buffers.
 
 What the device can't give is read around by ``transfer.salvage``.
 """
@@ -18,6 +19,8 @@ from backupkeeper.ports.files import EntryKind, Files, Handle, Stat
 from backupkeeper.transfer.failures import NOT_DIRECT, read_failure
 from backupkeeper.transfer.ring import PAGE_BYTES, Buffers
 
+PATIENCE_S = 5.0
+"""So long a reading that ends waits for its last read (as the pipeline does)."""
 DEPTH = 3
 """Buffers of one reading: one is worked on, one is full, one is being read into."""
 
@@ -155,9 +158,10 @@ def _ahead(read: ReadAt, buffers: Buffers, leave: Callable[[], None]) -> Generat
     finally:
         empty.put(None)
         leave()
-        thread.join()
-        for buffer in mine:
-            buffers.give(buffer)
+        thread.join(PATIENCE_S)
+        if not thread.is_alive():
+            for buffer in mine:
+                buffers.give(buffer)
 
 
 def _run_ahead(read: ReadAt, empty: _Empty, full: _Full) -> None:

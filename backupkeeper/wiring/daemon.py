@@ -46,6 +46,7 @@ from backupkeeper.drives.watching import mount_watch_for
 from backupkeeper.ports.telling import Herald
 from backupkeeper.report.status import status_json
 from backupkeeper.system.clock import RealClock, ShiftedClock
+from backupkeeper.system.waiting import waiting
 from backupkeeper.wiring.keeper import Keeper
 from backupkeeper.wiring.page import Server, page_server
 from backupkeeper.wiring.posting import mailbox_of, password_of, postman_of
@@ -190,7 +191,7 @@ class _Daemon:
             return None
 
     def _put_together(self, context: Context, ahead: timedelta) -> Loop:
-        crew = Processes(self._inbox.put, seconds=context.clock.monotonic)
+        crew = Processes(self._inbox.put, seconds=context.clock.monotonic, waiting=waiting)
         memory = Memory(context.catalog, context.clock, context.entropy.new_id())
         surroundings = Surroundings(
             self._send_to_look,

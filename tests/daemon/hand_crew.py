@@ -11,6 +11,7 @@ class HandCrew:
 
     started: dict[str, Errand] = field(default_factory=dict)
     told: list[str] = field(default_factory=list)
+    stuck_on: dict[str, str] = field(default_factory=dict)
 
     def start(self, key: str, errand: Errand) -> None:
         self.started[key] = errand
@@ -27,6 +28,9 @@ class HandCrew:
 
     def tend(self) -> float | None:
         return None
+
+    def stuck(self) -> dict[str, str]:
+        return dict(self.stuck_on)
 
     def processes(self) -> frozenset[int]:
         return frozenset({1})

@@ -8,7 +8,7 @@ import pytest
 from backupkeeper.core.deeds import Deed, DeedKind
 from backupkeeper.core.model import EventKind
 from backupkeeper.core.patience import subject_of_line
-from backupkeeper.daemon.aftermath import Around, aftermath, title
+from backupkeeper.daemon.aftermath import Around, aftermath, stuck_on, title
 from backupkeeper.daemon.errand import Failed, Finished
 from tests.daemon.made_up import (
     DRIVES,
@@ -27,6 +27,7 @@ from tests.daemon.made_up import (
 AROUND = Around(places=PLACES, drives=DRIVES, is_gone=False, was_asked_to_stop=False)
 POSTERS = Deed(kind=DeedKind.POSTERS, why="It has none.", place=MAIN, folder="a/b")
 DONE = Finished(said="Done.", files=3, size_bytes=3_000_000, seconds=2.0)
+STOPPED = Failed(error="stopped", message="Stopped.")
 ON_MAIN, ON_TRAVEL = "main@token of main", "travel@token of travel"
 
 
@@ -102,6 +103,29 @@ def test_a_stop_is_no_failure(asked: bool) -> None:
     after = aftermath(PROVE, Failed(error="stopped", message="Stopped."), around)
     assert (after.failed, after.worked, after.events) == ((), (), ())
     assert "taken up later" in after.said
+
+
+def test_a_drive_that_gives_no_answer_is_named_and_left_alone_for_a_while() -> None:
+    stuck = stuck_on("/media/main/260612 Boatyard/a.mp4", DRIVES.values())
+    after = aftermath(MIRROR, STOPPED, replace(AROUND, was_asked_to_stop=True, stuck=stuck))
+    assert "Main gives no answer (/media/main/260612 Boatyard/a.mp4)" in after.said
+    assert "unplug it" in after.said
+    assert after.is_trouble
+    assert [subject for subject, _ in after.failed] == [f"{MAIN}@token of main"]
+
+
+@pytest.mark.parametrize("path", ["", "/media/card/a.mp4"])
+def test_what_gives_no_answer_and_is_no_drive_lets_the_deed_wait(path: str) -> None:
+    stuck = stuck_on(path, DRIVES.values())
+    after = aftermath(OFFLOAD, STOPPED, replace(AROUND, stuck=stuck))
+    assert after.said.count(path) >= 1
+    assert "A device gives no answer" in after.said
+    assert [subject for subject, _ in after.failed] == [OFFLOAD.key]
+
+
+def test_a_deed_that_ended_after_all_is_as_any_other() -> None:
+    stuck = stuck_on("/media/main/a", DRIVES.values())
+    assert aftermath(MIRROR, DONE, replace(AROUND, stuck=stuck)) == aftermath(MIRROR, DONE, AROUND)
 
 
 def test_a_place_held_by_another_program_is_no_failure() -> None:

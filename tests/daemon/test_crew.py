@@ -13,6 +13,7 @@ import pytest
 
 from backupkeeper.daemon.crew import Ended, Moved, News, Processes
 from backupkeeper.daemon.errand import Errand, Failed, Finished
+from backupkeeper.ports.waiting import Wait
 
 PRELUDE = """
 import json, os, signal, sys, time
@@ -208,6 +209,48 @@ def test_a_worker_that_even_a_kill_does_not_end_is_given_up_and_told_as_lost() -
         os.kill(process, signal.SIGKILL)
         _until(lambda: not worker.reader.is_alive())
         assert stand.news.empty(), "its end must not be told twice"
+
+
+def test_a_mount_that_keeps_an_earlier_look_is_not_looked_at_again_until_that_ends() -> None:
+    with crew_of(DEAF) as stand:
+        stand.crew.start("look at|m1", Errand(point="/media/main"))
+        stand.next(Moved)
+        (process,) = stand.crew.processes()
+        (worker,) = stand.crew._workers.values()
+        kill = worker.process.kill
+        worker.process.kill = lambda: None  # type: ignore[method-assign]  # as above
+        stand.crew.stop("look at|m1")
+        for at in (3.0, 5.0):
+            stand.watch.at = at
+            stand.crew.tend()
+        assert stand.end().lost
+        stand.crew.start("look at|m1", Errand(point="/media/main"))
+        again = stand.end()
+        assert again.lost
+        assert str(process) in again.came.message  # type: ignore[union-attr]  # a Failed
+        assert not stand.crew.processes()
+        kill()
+        worker.process.wait(PATIENCE_S)
+        stand.crew.start("look at|m1", Errand(point="/media/main"))
+        assert stand.crew.processes()
+
+
+def test_who_is_kept_in_one_wait_for_minutes_is_told_with_the_file() -> None:
+    waits = {7: Wait(woken=1, path="/media/main/a")}
+    with crew_of(DEAF) as stand:
+        stand.crew._waiting = lambda _process: waits
+        stand.crew.start("a", Errand())
+        stand.next(Moved)
+        assert stand.crew.stuck() == {}
+        stand.watch.at = 299.0
+        assert stand.crew.stuck() == {}
+        stand.watch.at = 300.0
+        assert stand.crew.stuck() == {"a": "/media/main/a"}, (
+            "not looked again, and known all the same"
+        )
+        waits[7] = Wait(woken=2, path="/media/main/b")
+        stand.watch.at = 305.0
+        assert stand.crew.stuck() == {}
 
 
 def test_ending_the_crew_ends_everybody_within_five_seconds() -> None:

@@ -62,6 +62,26 @@ def test_a_mount_is_looked_at_once() -> None:
     assert stand.around.tokens == ("m1",)
 
 
+def test_what_gave_a_deed_no_answer_is_silent_and_asked_again_in_ten_minutes() -> None:
+    stand = Stand()
+    stand.notice(mount("m0", "/media"), mount("m1", "/media/a"))
+    stand.answer(replace(SEEN, token="m0", point="/media", place=None, kind=SightKind.OTHER))
+    stand.answer(SEEN)
+    for path in ("/media/b/x.mp4", ""):
+        stand.around.gave_no_answer(path, NOON)
+    assert stand.around.drives()[0].keys() == {MAIN}
+    stand.around.gave_no_answer("/media/a/x.mp4", NOON)
+    silent = stand.around.sights["m1"]
+    assert (silent.kind, silent.place) == (SightKind.SILENT, MAIN), "it counts as gone when it is"
+    assert stand.around.drives()[0] == {}
+    assert "m1" not in stand.around.tokens
+    both = (mount("m0", "/media"), mount("m1", "/media/a"))
+    stand.notice(*both, later=ASK_AGAIN - timedelta(seconds=1))
+    assert len(stand.sent) == 2
+    stand.notice(*both, later=ASK_AGAIN)
+    assert stand.sent[2:] == [(f"{PREFIX}m1", "/media/a")]
+
+
 def test_what_is_no_device_or_a_folder_of_one_is_not_looked_at() -> None:
     stand = Stand()
     stand.notice(mount("t", "/tmp", source="tmpfs"), mount("b", "/b", root="/home"))

@@ -5,11 +5,12 @@ from datetime import timedelta
 
 from backupkeeper.core.deeds import Plan
 from backupkeeper.core.model import PlaceId
+from backupkeeper.daemon.aftermath import Stuck
 from backupkeeper.daemon.crew import Ended, Moved
 from backupkeeper.daemon.errand import Failed
 from backupkeeper.daemon.workbench import Here, Workbench, measured_by
 from tests.daemon.hand_crew import HandCrew, moving
-from tests.daemon.made_up import DRIVES, MIRROR, NOON, OFF_SITE, OFFLOAD, UPLOAD
+from tests.daemon.made_up import DRIVES, MAIN, MIRROR, NOON, OFF_SITE, OFFLOAD, UPLOAD
 
 HERE = Here(drives=DRIVES, tokens=("token of main", "token of travel"))
 
@@ -77,15 +78,14 @@ def test_a_deed_that_ended_is_handed_back_once() -> None:
     assert stand.bench.running() == ()
 
 
-def test_how_long_a_worker_was_silent_is_told_unless_it_is_held() -> None:
+def test_a_deed_that_a_device_keeps_waiting_is_stopped_once() -> None:
     stand = Stand()
-    stand.plan(Plan(start=(UPLOAD, MIRROR)), at_s=0.0)
-    stand.bench.heard(Moved(key=MIRROR.key, moving=moving()), 30.0)
-    silent = {job.deed.key: seconds for job, seconds in stand.bench.silent_for(40.0)}
-    assert silent == {UPLOAD.key: 40.0, MIRROR.key: 10.0}
-    stand.plan(Plan(hold=frozenset({MIRROR.key})))
-    stand.bench.heard(Moved(key=MIRROR.key, moving=moving(held=True)), 40.0)
-    assert [job.deed for job, _ in stand.bench.silent_for(40.0)] == [UPLOAD]
+    stand.plan(Plan(start=(UPLOAD, MIRROR)))
+    stuck = {MIRROR.key: "/media/main/a.mp4", "look at|m1": ""}
+    assert stand.bench.stop_stuck(stuck, DRIVES.values()) == ["/media/main/a.mp4"]
+    assert stand.bench.stop_stuck(stuck, DRIVES.values()) == []
+    assert stand.bench.jobs[MIRROR.key].stuck == Stuck(path="/media/main/a.mp4", drive=DRIVES[MAIN])
+    assert [one for one in stand.crew.told if one.startswith("stop")] == [f"stop {MIRROR.key}"]
 
 
 OTHER_VAULT = replace(UPLOAD, place=PlaceId("other-vault"))

@@ -96,6 +96,8 @@ class DaemonStand:
     roles: tuple[str, ...] = ("primary", "secondary")
     stack: ExitStack = field(default_factory=ExitStack)
     ahead: timedelta = timedelta(0)
+    before: str = ""
+    """Python that is run first in the daemon's process."""
 
     def __enter__(self) -> Self:
         self.media = self.root / "media"
@@ -179,7 +181,7 @@ class DaemonStand:
         log.touch()
         size = log.stat().st_size
         seconds = str(self.ahead.total_seconds())
-        command = [sys.executable, "-c", RUN, str(self.root / "config.toml"), seconds]
+        command = [sys.executable, "-c", self.before + RUN, str(self.root / "config.toml"), seconds]
         with (self.root / "errors").open("ab") as errors:
             process = subprocess.Popen(command, env=self.environ, stderr=errors)
         daemon = Daemon(process=process, log=log, begun_at=size)

@@ -54,7 +54,12 @@ class Holey:
             raise RuntimeError("could not mount")
 
     def set(
-        self, holes: Mapping[str, Spans], *, delay_s: float = 0.0, number: int = errno.EIO
+        self,
+        holes: Mapping[str, Spans],
+        *,
+        delay_s: float = 0.0,
+        number: int = errno.EIO,
+        waits: bool = False,
     ) -> None:
         """Let reads that touch these ranges (by path below the mount) fail; no other does any more.
 
@@ -62,9 +67,10 @@ class Holey:
             holes: half-open byte ranges.
             delay_s: how long each such read takes to fail.
             number: what it fails with.
+            waits: it fails no sooner than holes are set again; until then nothing of the mount answers.
         """
         named = {path: [list(span) for span in spans] for path, spans in holes.items()}
-        self._command({"holes": named, "delay_s": delay_s, "number": number})
+        self._command({"holes": named, "delay_s": delay_s, "number": number, "waits": waits})
 
     def asked(self) -> list[Asked]:
         """The reads of files with holes that came through since the last ``set``, in order."""
@@ -144,19 +150,28 @@ class BadDrive:
         self._mount = mount
         self._image = os.path.relpath(drive.backing, mount.point)
 
-    def set(self, spans: Spans) -> None:
-        """Let the device fail where these bytes of it are read; no others do any more."""
-        self._mount.set({self._image: spans})
+    def set(self, spans: Spans, *, waits: bool = False) -> None:
+        """Let the device fail where these bytes of it are read; no others do any more.
 
-    def hurt(self, path: str, spans: Spans) -> None:
-        """Let the sectors fail in which these bytes of a synced file lie; no others do any more."""
+        Args:
+            spans: half-open byte ranges of the device.
+            waits: it gives no answer at all, to nobody, until it is set again.
+        """
+        self._mount.set({self._image: spans}, waits=waits)
+
+    def hurt(self, path: str, spans: Spans, *, waits: bool = False) -> None:
+        """Let the sectors fail in which these bytes of a synced file lie; no others do any more.
+
+        ``waits`` as in ``set``.
+        """
         self.set(
             [
                 (max(start, at) - at + on_device, min(end, at + length) - at + on_device)
                 for at, on_device, length in extents(path)
                 for start, end in spans
                 if max(start, at) < min(end, at + length)
-            ]
+            ],
+            waits=waits,
         )
 
     def asked(self) -> list[Asked]:

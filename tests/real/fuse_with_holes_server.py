@@ -48,6 +48,9 @@ class Holes:
     held: list[int] = field(default_factory=list)
     delay_s: float = 0.0
     number: int = errno.EIO
+    waits: bool = False
+    over: threading.Event = field(default_factory=threading.Event)
+    """Set where others are set: then those that ``waits`` kept fail too."""
     log: list[tuple[str, int, int, bool]] = field(default_factory=list)
 
 
@@ -273,6 +276,8 @@ class Mirror:
             holes.log.append((str(inode), offset, size, hurt))
         if hurt:
             time.sleep(holes.delay_s)
+            if holes.waits:
+                holes.over.wait()
             raise OSError(holes.number, "a hole")
         return os.pread(handle, size, offset)
 
@@ -342,12 +347,16 @@ class Mirror:
         """Set the holes, or hand out which reads were asked of files with holes."""
         if "holes" not in asked:
             return [list(one) for one in self.holes.log]
-        old, new = self.holes, Holes(delay_s=asked["delay_s"], number=asked["number"])
+        old, new = (
+            self.holes,
+            Holes(delay_s=asked["delay_s"], number=asked["number"], waits=asked["waits"]),
+        )
         for path, ranges in asked["holes"].items():
             held = os.open(os.path.join(self.backing, path), os.O_PATH | os.O_NOFOLLOW)
             new.held.append(held)
             new.by_inode[os.stat(held).st_ino] = [(start, end) for start, end in ranges]
         self.holes = new
+        old.over.set()
         for held in old.held:
             os.close(held)
         return True
