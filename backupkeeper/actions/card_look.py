@@ -11,7 +11,6 @@ Promises:
 """
 
 import json
-import shlex
 from collections import deque
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, field, fields
@@ -25,9 +24,9 @@ from backupkeeper.cards.protection import writing_warnings
 from backupkeeper.core.cardrules import Recognised, Sight, SourceRule, recognise
 from backupkeeper.core.errors import HostileInputError, ListingError, UsageError
 from backupkeeper.core.model import CardEntry
-from backupkeeper.core.naming import path_bytes
 from backupkeeper.core.recorded import Day, day_of, shoot_name
 from backupkeeper.core.taking import same_time
+from backupkeeper.core.typed import typed
 from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.mounts import DeviceInfo
 from backupkeeper.transfer.failures import read_failure
@@ -324,12 +323,4 @@ def what_to_type(card: str, source: str | None, shoot: str | None) -> str:
     What is not known stands there in capitals, to be filled in.
     """
     words = ["--shoot", shoot or "YYMMDD NAME", "--source", source or "SOURCE"]
-    return " ".join(["backupkeeper offload", _quoted(card), *map(_quoted, words)])
-
-
-def _quoted(word: str) -> str:
-    """A word as a shell takes it; bytes that can't be shown by number, as bash and others know it."""
-    if word.isprintable():
-        return shlex.quote(word)
-    plain = (chr(byte) if 0x20 <= byte < 0x7F else f"\\x{byte:02x}" for byte in path_bytes(word))  # noqa: PLR2004 - ASCII
-    return "$'" + "".join(f"\\{c}" if c in "'\\" and len(c) == 1 else c for c in plain) + "'"
+    return " ".join(["backupkeeper offload", typed(card), *map(typed, words)])

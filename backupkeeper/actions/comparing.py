@@ -45,6 +45,7 @@ from backupkeeper.core.model import (
 from backupkeeper.core.named import place_named
 from backupkeeper.core.policy import copies_of
 from backupkeeper.core.taking import same_time
+from backupkeeper.core.typed import typed
 from backupkeeper.manifests.mhl_model import FOLDER
 from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.progress import Progress
@@ -118,7 +119,7 @@ def _tree(context: Context, what: str) -> _Tree:
         if place.kind is PlaceKind.BUCKET:
             raise UsageError(
                 f"{place.name} is a bucket; drives and folders can be compared.",
-                advice=f'What is in it is read by: backupkeeper verify "{place.name}"',
+                advice=f"What is in it is read by: backupkeeper verify {typed(place.name)}",
             )
         found = online(context, place)
         if not isinstance(found, OnlineDrive):

@@ -29,6 +29,7 @@ from backupkeeper.core.model import (
 from backupkeeper.core.named import place_named
 from backupkeeper.core.outcomes import PlaceBack
 from backupkeeper.core.policy import copies_of
+from backupkeeper.core.typed import typed
 from backupkeeper.ports.progress import Progress
 
 TICK: Final = timedelta(microseconds=1)
@@ -55,7 +56,7 @@ def look_at_leaving(
     if place.standing is standing:
         raise UsageError(
             f"{place.name} is {standing} already.",
-            advice=f'If it is back: backupkeeper place found "{place.name}"',
+            advice=f"If it is back: backupkeeper place found {typed(place.name)}",
         )
     targets = targets_for(place, places, new=new)
     policy, now = context.config.policy, context.clock.now()

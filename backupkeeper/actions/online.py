@@ -24,6 +24,7 @@ from backupkeeper.core.errors import (
     PlaceHeldError,
 )
 from backupkeeper.core.model import Place, PlaceId, PlaceKind, Standing
+from backupkeeper.core.typed import typed
 from backupkeeper.drives.marker import MARKER_LIMIT_BYTES, Marker, decode_marker
 from backupkeeper.ports.files import EntryKind, Files, Handle, Stat
 from backupkeeper.ports.mounts import DeviceInfo, Mount
@@ -130,7 +131,7 @@ def back_sentence(place: Place, root: str) -> str:
     return (
         f"{place.name} is at {root}, and counts as {place.standing}: nothing is read or written "
         f"there. If it is to count again, after it was read anew: "
-        f'backupkeeper place found "{place.name}"'
+        f"backupkeeper place found {typed(place.name)}"
     )
 
 
@@ -190,7 +191,7 @@ class Bare:
         return (
             f"{self.place.name} is at {self.root}, but its marker is gone or spoiled: nothing on it "
             "counts. Look what happened there. If it is to count again, after it was read anew: "
-            f'backupkeeper place found "{self.place.name}"'
+            f"backupkeeper place found {typed(self.place.name)}"
         )
 
 

@@ -13,11 +13,12 @@ from typing import Final
 
 from backupkeeper.actions.class_heeded import other_classes
 from backupkeeper.actions.context import Context
-from backupkeeper.core.bucket_advice import BucketAdvice, Level, advice_on_bucket, quoted
+from backupkeeper.core.bucket_advice import BucketAdvice, Level, advice_on_bucket
 from backupkeeper.core.bucket_findings import BucketCheck, Findings, decoded, encoded
 from backupkeeper.core.errors import PublicBucketError, UsageError
 from backupkeeper.core.model import Event, EventKind, Place, PlaceId, PlaceKind, Standing
 from backupkeeper.core.outcomes import PlaceCheck
+from backupkeeper.core.typed import typed
 from backupkeeper.ports.bucket import Bucket
 from backupkeeper.ports.progress import Progress
 
@@ -180,7 +181,7 @@ def reminders(context: Context) -> tuple[str, ...]:
     found: list[str] = []
     for place, check in checks(context).items():
         name = names[place].name
-        how = f"{_HOW} {quoted(name)}"
+        how = f"{_HOW} {typed(name)}"
         if check.findings is None or check.at is None:
             found.append(f"{name} was never checked, or does other things now. {how}")
         elif not check.is_fresh(now):

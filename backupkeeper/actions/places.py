@@ -30,6 +30,7 @@ from backupkeeper.core.errors import MountChangedError, ReadOnlyError, UsageErro
 from backupkeeper.core.model import Place, PlaceId, PlaceKind, Role, Standing
 from backupkeeper.core.naming import validate_place_name
 from backupkeeper.core.outcomes import PlaceReport
+from backupkeeper.core.typed import typed
 from backupkeeper.drives.marker import Marker, encode_marker
 from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.mounts import DeviceInfo
@@ -134,7 +135,7 @@ def _check_marker(
     if known is not None and known.standing is not Standing.ACTIVE:
         raise UsageError(
             f"{path} is {known.name}, which is {known.standing}.",
-            advice=f'If it is to count again: backupkeeper place found "{known.name}"',
+            advice=f"If it is to count again: backupkeeper place found {typed(known.name)}",
         )
     was = (known.name, known.role) if known is not None else (marker.name, marker.role)
     if was != (name, role):

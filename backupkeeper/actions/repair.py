@@ -46,6 +46,7 @@ from backupkeeper.core.model import (
     Standing,
 )
 from backupkeeper.core.outcomes import Trouble
+from backupkeeper.core.typed import typed
 from backupkeeper.ports.bucket import Bucket
 from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.progress import Progress
@@ -182,7 +183,7 @@ def _say_not_mended(run: RepairRun, now: RollNow, cases: Iterable[Case], chosen:
         name, folder = now.places[place].name, now.roll.head.folder
         run.left.append(
             f"{folder}: {count} damaged objects are in {name}. To have them sent anew, name it: "
-            f"backupkeeper repair {name}"
+            f"backupkeeper repair {typed(name)}"
             if place in run.buckets
             else f"{folder}: {count} damaged files are on {name}, which is not here."
         )

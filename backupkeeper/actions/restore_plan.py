@@ -22,6 +22,7 @@ from backupkeeper.core.errors import BackupkeeperError, OutOfReachError, UsageEr
 from backupkeeper.core.fitting import fit_names, possible_paths
 from backupkeeper.core.model import Copy, Place, PlaceId, PlaceKind, RollFile, RollId, Standing
 from backupkeeper.core.restoring import MAY_GIVE, Asked, Portion, RestorePlan, Shares, Source, worth
+from backupkeeper.core.typed import typed
 from backupkeeper.ports.bucket import Bucket, ObjectEntry
 from backupkeeper.ports.files import EntryKind
 
@@ -84,7 +85,7 @@ def look_around(context: Context, asked: Asked, target: Target) -> Around:
     ):
         raise UsageError(
             f"{asked.what} is a place.",
-            advice=f'To restore all that it has: backupkeeper restore --all --from "{asked.what}"',
+            advice=f"To restore all that it has: backupkeeper restore --all --from {typed(asked.what)}",
         )
     around = Around(context=context, asked=asked, target=target, chosen=chosen, places=places)
     wanted = _only(asked.source, places)

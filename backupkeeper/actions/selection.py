@@ -8,6 +8,7 @@ from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import OnlineDrive, online_drives, place_holding, relative_to
 from backupkeeper.core.errors import UsageError
 from backupkeeper.core.model import PlaceId, Result, RollHead, RollId
+from backupkeeper.core.typed import typed
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -128,6 +129,6 @@ def _lying_at(context: Context, drive: OnlineDrive, inner: str) -> tuple[RollId,
     if not found:
         raise UsageError(
             f"No roll is at or around {drive.absolute(inner)}.",
-            advice=f'Where you moved it there by hand: backupkeeper verify "{drive.place.name}" finds it.',
+            advice=f"Where you moved it there by hand: backupkeeper verify {typed(drive.place.name)} finds it.",
         )
     return tuple(head.id for head in context.catalog.rolls() if head.id in found)

@@ -9,6 +9,7 @@ Promises:
 """
 
 import json
+import math
 import sys
 from collections.abc import Callable, Sequence
 from importlib.util import find_spec
@@ -82,7 +83,7 @@ def _understood(answer: bytes) -> ClipHarm | None:
                 StreamHarm(
                     kind=str(one["kind"]),
                     number=int(one["number"]),
-                    spans=tuple((float(begin), float(end)) for begin, end in one["spans"]),
+                    spans=tuple((_seconds(begin), _seconds(end)) for begin, end in one["spans"]),
                 )
                 for one in told["streams"]
             ),
@@ -92,8 +93,15 @@ def _understood(answer: bytes) -> ClipHarm | None:
             padding=_ranges(told["padding"]),
             sure=bool(told["sure"]),
         )
-    except (ValueError, TypeError, KeyError):
+    except (ValueError, TypeError, KeyError, OverflowError, RecursionError):
         return None
+
+
+def _seconds(value: float) -> float:
+    seconds = float(value)
+    if not math.isfinite(seconds):  # 1e999 is no constant, and infinite all the same
+        raise ValueError("no time")
+    return seconds
 
 
 def _refused(constant: str) -> float:

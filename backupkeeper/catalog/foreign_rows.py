@@ -215,13 +215,10 @@ def _is_health(detail: str) -> bool:
         lists = [signs[name] for name in ("critical", "warnings")]
         numbers = [signs[name] for name in signs if name not in {"at", "critical", "warnings"}]
         at = datetime.fromisoformat(signs["at"])
+        is_told = all(isinstance(one, str) for sentences in lists for one in sentences)
     except (ValueError, TypeError, KeyError, RecursionError):
         return False
-    return (
-        at.tzinfo is not None
-        and all(isinstance(one, str) for sentences in lists for one in sentences)
-        and all(isinstance(one, int | None) for one in numbers)
-    )
+    return at.tzinfo is not None and is_told and all(isinstance(one, int | None) for one in numbers)
 
 
 _DETAILS: Final[dict[EventKind, Callable[[str], bool]]] = {

@@ -12,6 +12,7 @@ from types import MappingProxyType
 from typing import Final, assert_never
 
 from backupkeeper.core.bucket_findings import Findings, Word
+from backupkeeper.core.typed import typed
 
 
 class Level(StrEnum):
@@ -93,11 +94,6 @@ def class_words(asked: str, got: str) -> str:
     )
 
 
-def quoted(name: str) -> str:
-    """A name as it is typed into a shell."""
-    return "'" + name.replace("'", "'\\''") + "'"
-
-
 def _on_public(found: Findings, name: str) -> list[BucketAdvice]:
     seen = []
     if found.read_by_anybody:
@@ -114,7 +110,7 @@ def _on_public(found: Findings, name: str) -> list[BucketAdvice]:
                 f"This bucket is public: {'; '.join(seen)}. Nothing is sent to it. Block public "
                 "access at your provider (or take the policy or access list away), then check again:"
             ),
-            command=f"backupkeeper place check {quoted(name)}",
+            command=f"backupkeeper place check {typed(name)}",
         )
     ]
 
@@ -221,7 +217,6 @@ def _without_lock(word: Word, retention_days: int) -> BucketAdvice:
 
 
 def _on_lifecycle(found: Findings, name: str) -> list[BucketAdvice]:
-    place = quoted(name)
     if found.lifecycle is Word.YES:
         if found.abort_days is None or found.abort_days >= SHORTEST_ABORT:
             return []
@@ -245,7 +240,7 @@ def _on_lifecycle(found: Findings, name: str) -> list[BucketAdvice]:
                     "leave is paid for and shown nowhere. To add such a rule, leaving all others as "
                     "they are:"
                 ),
-                command=f"backupkeeper place check {place} --set-lifecycle --yes",
+                command=f"backupkeeper place check {typed(name)} --set-lifecycle --yes",
             )
         ]
     how = (
@@ -261,7 +256,7 @@ def _on_lifecycle(found: Findings, name: str) -> list[BucketAdvice]:
                 f"{how} its lifecycle rules: see yourself that one ends unfinished uploads after "
                 f"{SHORTEST_ABORT} days or more. The rule that we would set:"
             ),
-            command=f"backupkeeper place check {place} --lifecycle-rule",
+            command=f"backupkeeper place check {typed(name)} --lifecycle-rule",
         )
     ]
 

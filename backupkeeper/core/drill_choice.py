@@ -11,7 +11,6 @@ Promises:
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
-from shlex import quote
 from typing import Final
 
 from backupkeeper.core.deeds import Deed, DeedKind, DrillDue, View
@@ -20,6 +19,7 @@ from backupkeeper.core.line import WAITS_FOR_HOURS
 from backupkeeper.core.model import PlaceId
 from backupkeeper.core.prices import Prices
 from backupkeeper.core.sampling import Budget, fetch_cost, next_month
+from backupkeeper.core.typed import typed
 from backupkeeper.core.wish import Wish, Wishes
 
 DECLINED_FOR: Final = timedelta(days=1)
@@ -60,7 +60,7 @@ class Allowance:
 
     def command(self, shoot: str) -> str:
         """What makes a drill by hand."""
-        return f"To make it, type: backupkeeper drill {quote(shoot)} --to {quote(self.folder)}"
+        return f"To make it, type: backupkeeper drill {typed(shoot)} --to {typed(self.folder)}"
 
 
 def choose(

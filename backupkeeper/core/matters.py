@@ -15,6 +15,7 @@ from backupkeeper.core.deeds import CardHere, Plan, RollNeed, Standing as RollSt
 from backupkeeper.core.line import WAITS_FOR_HOURS
 from backupkeeper.core.model import Event, PlaceId, PlaceKind, Role, Standing
 from backupkeeper.core.patience import shut_of, subjects_of_bucket
+from backupkeeper.core.typed import typed
 
 AGAIN_AFTER: Final = timedelta(hours=24)
 FAILING_AFTER: Final = 3
@@ -316,7 +317,7 @@ def _verdict(card: CardHere, name: str) -> Matter:
         limits = card.limits
         if limits is None:
             limits = (
-                f"What your configuration asks for. More says: backupkeeper may-wipe {card.point}",
+                f"What your configuration asks for. More says: backupkeeper may-wipe {typed(card.point)}",
             )
         far = ", as far as was asked for" if limits else ""
         proven = f"All {card.file_count} files of the card at {card.point} are proven{far}."
@@ -329,7 +330,7 @@ def _verdict(card: CardHere, name: str) -> Matter:
     return Matter(
         id=f"verdict no|{card.token}",
         subject=f"{name}: do not wipe this card",
-        body=f"To see why, type: backupkeeper may-wipe {card.point}",
+        body=f"To see why, type: backupkeeper may-wipe {typed(card.point)}",
         urgent=True,
         once=True,
     )

@@ -17,6 +17,7 @@ from backupkeeper.core.outcomes import GapReport, RollCover
 from backupkeeper.core.overview import DriveLine, Harm, Step, Worry
 from backupkeeper.core.policy import ALL_ROLES
 from backupkeeper.core.trends import Level
+from backupkeeper.core.typed import typed
 
 FEW_SHOOTS: Final = 3
 """A drive on which fewer usual shoots fit is worth a word; with less than one it is worth doing."""
@@ -29,19 +30,7 @@ _OF_ADVICE: Final = {
 """A drive to keep an eye on is told for months after damage was mended: by itself nothing is wrong."""
 _BRINGABLE: Final = frozenset({CopyState.ABSENT, CopyState.MISSING, CopyState.OUT_OF_REACH})
 _PROVABLE: Final = frozenset({CopyState.WRITTEN, CopyState.DUE})
-_PLAIN: Final = frozenset("-_./:")
 _OFFLOAD: Final = "backupkeeper offload CARD --shoot 'YYMMDD Name' --source NAME"
-
-
-def typed(name: str) -> str:
-    """A name as one types it into a shell.
-
-    Args:
-        name: of a place or roll; whoever shows the command makes it fit for a terminal.
-    """
-    if name and all(one.isalnum() or one in _PLAIN for one in name):
-        return name
-    return "'" + name.replace("'", "'\\''") + "'"
 
 
 def is_nowhere(cover: RollCover) -> bool:

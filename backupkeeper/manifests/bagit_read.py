@@ -12,7 +12,7 @@ Promises:
 
 import re
 import unicodedata
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -40,8 +40,9 @@ _ENCODINGS: Final = re.compile(
 _LINE: Final = re.compile(r"([0-9a-fA-F]+)[ \t]+(.+)", re.DOTALL)
 _FETCHED: Final = re.compile(r"(\S+)[ \t]+([0-9]+|-)[ \t]+(.+)", re.DOTALL)
 _OXUM: Final = re.compile(r"([0-9]{1,20})\.([0-9]{1,20})", re.ASCII)
-_BREAK: Final = re.compile(r"\r\n|\r|\n")
+_LINE_OF_TEXT: Final = re.compile(r"[^\r\n]+")
 _NEWEST: Final = (1, 0)
+MOST_FAULTS: Final = 100_000
 
 Read = Callable[[str], bytes]
 """The bytes of a file of the bag, with a limit, by its path."""
@@ -100,11 +101,17 @@ class _Reader:
     def __init__(self, sizes: Mapping[str, int], read: Read) -> None:
         self._sizes, self._read = sizes, read
         self._faults: list[BagFault] = []
-        self._warnings: list[str] = []
+        self._warnings: dict[str, None] = {}
         self._version, self._encoding = self._declared()
 
     def _fault(self, path: str, message: str) -> None:
+        if len(self._faults) >= MOST_FAULTS:
+            raise ManifestError("The bag breaks more rules than can be told.")
         self._faults.append(BagFault(path=path, message=message))
+
+    def _warn(self, sentence: str) -> None:
+        if len(self._warnings) < MOST_FAULTS:
+            self._warnings[sentence] = None
 
     def _declared(self) -> tuple[tuple[int, int], str]:
         if DECLARATION not in self._sizes:
@@ -130,8 +137,9 @@ class _Reader:
         except UnicodeError as error:
             raise ManifestError(f"{path} is not in {self._encoding}.") from error
 
-    def _lines(self, path: str) -> list[str]:
-        return [line for line in _BREAK.split(self._text(path)) if line]
+    def _lines(self, path: str) -> Iterator[str]:
+        """One by one: a list of all the short lines that fit would be many times as large."""
+        return (found[0] for found in _LINE_OF_TEXT.finditer(self._text(path)))
 
     def bag(self) -> Bag:
         payload = self._manifests(tag=False)
@@ -145,7 +153,7 @@ class _Reader:
         missing = self._missing(said)
         there = {path for path in self._sizes if path.startswith(f"{PAYLOAD}/")}
         if not there:
-            self._warnings.append("There is no file in it.")
+            self._warn("There is no file in it.")
         self._in_every_manifest(payload, there)
         self._in_tag_manifests(tags)
         self._fetch(said)
@@ -158,7 +166,7 @@ class _Reader:
             extra=tuple(sorted(there - said.keys())),
             info=info,
             faults=tuple(self._faults),
-            warnings=tuple(dict.fromkeys(self._warnings)),
+            warnings=tuple(self._warnings),
         )
 
     def _manifests(self, *, tag: bool) -> dict[str, dict[str, str]]:
@@ -168,7 +176,7 @@ class _Reader:
             if found is None or bool(found[1]) is not tag:
                 continue
             if found[2] not in DIGITS:
-                self._warnings.append(f"{name} was not looked at: {found[2]} is not known here.")
+                self._warn(f"{name} was not looked at: {found[2]} is not known here.")
                 continue
             made[found[2]] = self._manifest(name, found[2], tag=tag)
         return made
@@ -187,22 +195,20 @@ class _Reader:
             elif listed[path] != digest or self._version >= _NEWEST:
                 self._fault(path, f"{name} lists it twice")
             else:
-                self._warnings.append(f"{name} lists {path} twice.")
+                self._warn(f"{name} lists {path} twice.")
         return listed
 
     def _path(self, name: str, text: str) -> str:
         """The path that a line names; two ways in which tools are known to write it wrongly are read."""
         if text.startswith("*"):
-            self._warnings.append(
-                f"{name} has a star before its paths, as checksum tools write it."
-            )
+            self._warn(f"{name} has a star before its paths, as checksum tools write it.")
             text = text[1:]
         if text.startswith("./"):
-            self._warnings.append(f"{name} has ./ before its paths.")
+            self._warn(f"{name} has ./ before its paths.")
             text = text[2:]
         path = decoded(text)
         if path != text and path not in self._sizes and text in self._sizes:
-            self._warnings.append(f"{name} has a path with % that is not encoded.")
+            self._warn(f"{name} has a path with % that is not encoded.")
             return text
         return path
 
@@ -235,9 +241,7 @@ class _Reader:
         """Whether a path is another spelling of one that is there, with the same digests."""
         for other in others:
             if said[other] == said[path]:
-                self._warnings.append(
-                    f"{path} and {other} differ only in case or in how a letter is encoded."
-                )
+                self._warn(f"{path} and {other} differ only in case or in how a letter is encoded.")
                 return True
         return False
 
@@ -249,7 +253,7 @@ class _Reader:
                 if self._version >= _NEWEST:
                     self._fault(path, told)
                 else:
-                    self._warnings.append(f"{path}: {told}.")
+                    self._warn(f"{path}: {told}.")
 
     def _in_tag_manifests(self, tags: Mapping[str, Mapping[str, str]]) -> None:
         for path in self._sizes:
@@ -262,7 +266,7 @@ class _Reader:
     def _fetch(self, said: Mapping[str, object]) -> None:
         if FETCH not in self._sizes:
             return
-        self._warnings.append(f"{FETCH} was read, but nothing is ever fetched.")
+        self._warn(f"{FETCH} was read, but nothing is ever fetched.")
         for number, line in enumerate(self._lines(FETCH), 1):
             found = _FETCHED.fullmatch(line)
             if found is None:
@@ -275,25 +279,24 @@ class _Reader:
                 self._fault(path, f"{FETCH} names it, and no manifest does")
 
     def _info(self) -> tuple[tuple[str, str], ...]:
-        entries: list[tuple[str, str]] = []
+        entries: list[tuple[str, list[str]]] = []
         if INFO not in self._sizes:
             return ()
         for line in self._lines(INFO):
             label, colon, value = line.partition(":")
             if line[0] in " \t" and entries:
-                last, before = entries[-1]
-                entries[-1] = (last, f"{before} {line.strip()}")
+                entries[-1][1].append(line.strip())
             elif colon:
-                entries.append((label.strip(), value.strip()))
+                entries.append((label.strip(), [value.strip()]))
             else:
-                self._warnings.append(f"{INFO} has a line that is no label with a value.")
-        return tuple(entries)
+                self._warn(f"{INFO} has a line that is no label with a value.")
+        return tuple((label, " ".join(values)) for label, values in entries)
 
     def _oxum(self, info: tuple[tuple[str, str], ...], there: set[str]) -> None:
         told = [value for label, value in info if label.casefold() == "payload-oxum"]
-        for value in told:
+        size = sum(self._sizes[path] for path in there)
+        for value in dict.fromkeys(told):
             found = _OXUM.fullmatch(value)
-            size = sum(self._sizes[path] for path in there)
             if found is None or (int(found[1]), int(found[2])) != (size, len(there)):
                 self._fault(
                     INFO,

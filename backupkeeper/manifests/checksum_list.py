@@ -13,7 +13,7 @@ Promises:
 """
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from typing import Final
 
 from backupkeeper.core.errors import ManifestError, UsageError
@@ -74,12 +74,8 @@ def read_tagged(data: bytes) -> tuple[tuple[str, str, str], ...]:
     """
     if len(data) > LIST_LIMIT_BYTES:
         raise ManifestError(f"A checksum list is longer than {LIST_LIMIT_BYTES:,} bytes.")
-    data = data.removeprefix(_UTF8_MARK)
-    lines = data.removesuffix(b"\n").split(b"\n") if data else []
-    if lines and all(line.endswith(b"\r") for line in lines):
-        lines = [line.removesuffix(b"\r") for line in lines]
     found: dict[str, tuple[str, str]] = {}
-    for number, line in enumerate(lines, 1):
+    for number, line in enumerate(_lines(data.removeprefix(_UTF8_MARK)), 1):
         if not line or line.startswith(_REMARKS):
             continue
         tag, digest, path = _parsed(line, number)
@@ -89,6 +85,18 @@ def read_tagged(data: bytes) -> tuple[tuple[str, str, str], ...]:
             raise ManifestError(f"Line {number} of the checksum list names a path again.")
         found[path] = tag, digest
     return tuple((tag, digest, path) for path, (tag, digest) in found.items())
+
+
+def _lines(data: bytes) -> Iterator[bytes]:
+    """One by one: a list of all the short lines that fit would be many times as large."""
+    data = data.removesuffix(b"\n")
+    is_crlf = data.endswith(b"\r") and data.count(b"\n") == data.count(b"\r\n")
+    start = 0
+    while start <= len(data):
+        end = data.find(b"\n", start)
+        line = data[start : end if end >= 0 else len(data)]
+        yield line.removesuffix(b"\r") if is_crlf else line
+        start = end + 1 if end >= 0 else len(data) + 1
 
 
 def _parsed(line: bytes, number: int) -> tuple[str, str, str]:

@@ -106,6 +106,8 @@ class _Target:
         return depth == 0 or (depth == 1 and self._open[1].tag in self._lists)
 
     def data(self, text: str) -> None:
+        if self._is_list(len(self._open) - 1):
+            return  # what stands between records says nothing, however much of it there is
         node = self._open[-1]
         node.length += len(text)
         if node.length > self._limits.text:

@@ -12,6 +12,7 @@ Promises:
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 from pathspec import GitIgnoreSpec
@@ -24,6 +25,8 @@ DEFAULTS: Final = (".DS_Store", "ascmhl")
 LONGEST_PATTERN: Final = 4096
 MOST_STEPS: Final = 1_000_000_000
 """Reckoned from the longest name, so real ones stay far below."""
+MOST_LINES: Final = 5000
+"""Of all generations of a history together; twice as many in one manifest have it refused."""
 MOST_WILD: Final = 1000
 """Lines with wildcards that are tried on one set of paths."""
 _MAGIC: Final = re.compile(r"(?<!\\)(?:\\\\)*[*?\[]")
@@ -104,6 +107,7 @@ def _spec(patterns: Iterable[str]) -> GitIgnoreSpec | None:
         return None
 
 
+@lru_cache(maxsize=4 * MOST_LINES)
 def usable(pattern: str) -> bool:
     """Whether a line is a pattern at all; one that isn't ignores nothing."""
     if len(pattern) > LONGEST_PATTERN or "\n" in pattern or "\r" in pattern:

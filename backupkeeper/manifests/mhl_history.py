@@ -12,7 +12,7 @@ Promises:
 """
 
 from bisect import bisect_left
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final, Protocol
 
@@ -80,7 +80,7 @@ def read_history(
         if manifest is not None:
             manifests[entry.name] = manifest
     nested = {} if below is None else _nested(manifests, below, depth, faults)
-    merge = _Merge(faults, nested)
+    merge = _Merge(faults, _reached(nested))
     for name, manifest in manifests.items():
         merge.take(name, manifest)
     return History(
@@ -90,6 +90,7 @@ def read_history(
         sizes={path: one.size for path, one in merge.known.items() if one.size is not None},
         blake3={path: one.blake3 for path, one in merge.known.items() if one.blake3 is not None},
         failed=frozenset(path for path, one in merge.known.items() if one.failed),
+        recorded=frozenset(file.path for one in manifests.values() for file in one.files),
         folders=merge.folders,
         ignore=tuple(merge.ignore),
         unlisted=unlisted,
@@ -152,9 +153,11 @@ def _nested(
                 faults.append(Fault(kind=FaultKind.REFERENCE_MISSING, path=one.path, message=told))
                 continue
             wanted.setdefault(folder, {})[name] = one.c4
-    found = {}
-    for folder, references in wanted.items():
-        _check_references(folder, references, below, faults)
+    found: dict[str, History] = {}
+    for folder in sorted(wanted):  # one that lies in another comes after it
+        _check_references(folder, wanted[folder], below, faults)
+        if folder in _reached(found):
+            continue  # read from there; or what each level refers to would be read again and again
         history = _read_below(folder, below, depth, faults)
         if history is not None:
             found[folder] = history
@@ -162,6 +165,15 @@ def _nested(
                 replace(fault, path=f"{folder}/{fault.path}", message=f"{folder}: {fault.message}")
                 for fault in history.faults
             ]
+    return found
+
+
+def _reached(nested: Mapping[str, History]) -> dict[str, History]:
+    """Nested histories and those in them, by folder."""
+    found = dict(nested)
+    for folder, history in nested.items():
+        inner = _reached(history.nested)
+        found |= {f"{folder}/{path}": one for path, one in inner.items()}
     return found
 
 
@@ -258,12 +270,18 @@ class _Merge:
             for file in manifest.files
             if file.previous_path is not None and file.previous_path != file.path
         }
-        ordered = sorted(self.known)
-        for folder in manifest.folders:
-            if folder.previous_path is None or folder.previous_path == folder.path:
+        renamed = [one for one in manifest.folders if one.previous_path not in {None, one.path}]
+        ordered = sorted(self.known) if renamed else []
+        given: set[str] = set()
+        for folder in renamed:
+            was = folder.previous_path or ""
+            if was in given:  # each would take along all that lay below it
+                told = "a folder's former path was given twice"
+                self._fault(FaultKind.UNKNOWN_PREVIOUS, folder.path, told)
                 continue
-            self.folders.pop(folder.previous_path, None)
-            head = f"{folder.previous_path}/"
+            given.add(was)
+            self.folders.pop(was, None)
+            head = f"{was}/"
             for at in range(bisect_left(ordered, head), len(ordered)):
                 if not ordered[at].startswith(head):
                     break
@@ -303,13 +321,17 @@ class _Merge:
         named = [file.path for file in manifest.files if file.path not in manifest.apart]
         folders = [folder.path for folder in manifest.folders]
         lines = set(manifest.ignore)
-        could_stay = set(ignoring.fitting(self.ignore, named, folders))  # as the writer asks it
-        for line in self._last_ignore:
-            if line in lines or line not in could_stay:
-                continue
+        gone = [line for line in self._last_ignore if line not in lines]
+        # as the writer asks it
+        could_stay = set(ignoring.fitting(self.ignore, named, folders)) if gone else set()
+        for line in filter(could_stay.__contains__, gone):
             self._fault(FaultKind.IGNORE_SHRUNK, name, f"{name}: {line[:80]!r} was taken back")
         self._last_ignore = manifest.ignore
         self.ignore.update(dict.fromkeys(manifest.ignore))
+        if len(self.ignore) > ignoring.MOST_LINES:
+            told = f"{name}: with it there are more patterns than are heeded"
+            self._fault(FaultKind.BAD_PATTERN, name, told)
+            self.ignore = dict.fromkeys(list(self.ignore)[: ignoring.MOST_LINES])
 
     def _check_folders(self, name: str, manifest: Manifest) -> None:
         """Directory hashes against the file hashes of the same manifest, where all are there."""

@@ -222,6 +222,7 @@ class History:
         sizes: by path, where a size was recorded.
         blake3: by path, where one was recorded.
         failed: paths whose latest record is ``failed``.
+        recorded: every path that any generation has a record of, former names too.
         folders: the latest directory hashes by folder, the scope itself under ``""``.
         ignore: every ignore line of every generation.
         unlisted: names of manifests without an entry in the chain.
@@ -235,6 +236,7 @@ class History:
     sizes: Mapping[str, int] = field(hash=False)
     blake3: Mapping[str, str] = field(hash=False)
     failed: frozenset[str]
+    recorded: frozenset[str]
     folders: Mapping[str, Mapping[Format, DirectoryHash]] = field(hash=False)
     ignore: tuple[str, ...]
     unlisted: tuple[str, ...]

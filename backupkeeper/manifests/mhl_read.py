@@ -153,6 +153,8 @@ class _Reading:
         ignore = node.child(_mhl("ignore"))
         if ignore is not None:
             self._ignore = tuple(line.text for line in ignore.every(_mhl("pattern")))
+            if len(self._ignore) > 2 * ignoring.MOST_LINES:
+                raise ManifestError("It has more ignore patterns than any manifest needs.")
 
     def _path_of(self, node: Node, kind: str = "path") -> str | None:
         """A path that stays in the scope, or None after telling why not."""
@@ -348,7 +350,8 @@ class _Reading:
 
     def manifest(self) -> Manifest:
         """The whole of it."""
-        paths = (*(f.path for f in self._files), *(f.path for f in self._folders))
+        every = (self._files, self._folders, self._references, self._faults)
+        paths = [one.path for kind in every for one in kind]
         if sum(len(path) * path.count("/") for path in paths) > self._limits.ancestry:
             raise ManifestError("Its folders are nested deeper than any manifest needs.")
         self._drop_doubles()

@@ -53,9 +53,7 @@ def compare(history: History, path: str, computed: Computed) -> Finding:
     if path in history.blake3:
         known[BLAKE3] = history.blake3[path]
     if not known:
-        was = path in history.failed or any(
-            file.path == path for manifest in history.manifests.values() for file in manifest.files
-        )
+        was = path in history.failed or path in history.recorded
         return Finding.NOT_COMPARABLE if was else Finding.UNKNOWN
     common = known.keys() & computed.digests.keys()
     if not common:

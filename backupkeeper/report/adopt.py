@@ -8,9 +8,9 @@ from collections.abc import Mapping
 
 from backupkeeper.core.adopting import AdoptAll, AdoptPlan, FoundFolder, FoundRoll, OldHashes
 from backupkeeper.core.outcomes import AdoptOutcome
+from backupkeeper.core.typed import typed
 from backupkeeper.report.deeds import say_troubles
 from backupkeeper.report.lines import Line, Look, Page, Tone
-from backupkeeper.report.reasons import quoted
 from backupkeeper.report.words import count, duration, plural, rate, shown, size, told
 
 Json = Mapping[str, object]
@@ -128,8 +128,8 @@ def _say_unplaced(page: Page, plan: AdoptPlan) -> None:
     page.head("Not placed: say what these are")
     for one in page.few(plan.unplaced, indent=2):
         _say_folder(page, one)
-        words = ["backupkeeper", "adopt", quoted(plan.place)]
-        words += [quoted(plan.path)] if plan.path else []
+        words = ["backupkeeper", "adopt", typed(plan.place)]
+        words += [typed(plan.path)] if plan.path else []
         page.line(f"      {' '.join([*words, *map(_option, one.options)])}")
     page.say(
         "In a layout * stands for a folder of any name; a whole folder is named with --shoot, --source "
@@ -139,7 +139,7 @@ def _say_unplaced(page: Page, plan: AdoptPlan) -> None:
 
 
 def _option(word: str) -> str:
-    return word if word.startswith("--") else quoted(word)
+    return word if word.startswith("--") else typed(word)
 
 
 def _say_folders(page: Page, head: str, folders: tuple[FoundFolder, ...]) -> None:

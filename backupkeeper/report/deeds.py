@@ -7,10 +7,10 @@ not read back cold is said to be that, with why, and what would make it count.
 from collections.abc import Mapping, Sequence
 
 from backupkeeper.core.outcomes import MirrorOutcome, OffloadOutcome, Trouble, UploadOutcome
+from backupkeeper.core.typed import typed
 from backupkeeper.report.exits import card_files
 from backupkeeper.report.lines import Line, Look, Page, Tone
 from backupkeeper.report.moving import say_moved
-from backupkeeper.report.reasons import quoted
 from backupkeeper.report.words import count, duration, plural, rate, shown, size, told
 
 
@@ -86,7 +86,7 @@ def _say_what_next(page: Page, outcome: OffloadOutcome) -> None:
         page.say("Repeat the same command: it goes on where it stopped. Keep the card.", indent=2)
         return
     page.say("Keep the card until this says yes:", indent=2)
-    page.line(f"    backupkeeper may-wipe {quoted(outcome.card)}")
+    page.line(f"    backupkeeper may-wipe {typed(outcome.card)}")
 
 
 def mirror_lines(outcome: MirrorOutcome, look: Look) -> list[Line]:
@@ -189,7 +189,7 @@ def say_not_cold(page: Page, not_cold: Mapping[str, str]) -> None:
             "unplug the drive, plug it in again, then:",
             indent=4,
         )
-        page.line(f"      backupkeeper verify {quoted(place)}")
+        page.line(f"      backupkeeper verify {typed(place)}")
 
 
 def say_sentences(page: Page, title: str, sentences: Sequence[str]) -> None:

@@ -4,8 +4,8 @@ Promise: that a bag is closed, or a history gone on with, is said only where it 
 """
 
 from backupkeeper.core.handing import Form, HandoverOutcome
+from backupkeeper.core.typed import typed
 from backupkeeper.report.lines import Line, Look, Page, Tone
-from backupkeeper.report.reasons import quoted
 from backupkeeper.report.restore import restore_json, restore_lines
 from backupkeeper.report.verdict import Json
 from backupkeeper.report.words import plural
@@ -24,7 +24,7 @@ def handover_lines(outcome: HandoverOutcome, look: Look) -> list[Line]:
         )
     if outcome.form is Form.BAGIT and outcome.closed:
         page.say("A whole bag (RFC 8493). To check it with common tools, inside its folder:")
-        page.line(f"  cd {quoted(outcome.bag)}")
+        page.line(f"  cd {typed(outcome.bag)}")
         for kind in outcome.digests:
             page.line(f"  {kind}sum -c manifest-{kind}.txt tagmanifest-{kind}.txt")
     if not outcome.closed:

@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from backupkeeper.core.leaving import Amount, Leaving, RollLeft, total
 from backupkeeper.core.model import Place, PlaceId, PlaceKind, Role, Standing
 from backupkeeper.core.outcomes import PlaceBack, PlaceRenamed
+from backupkeeper.core.typed import typed
 from backupkeeper.report.lines import Line, Look, Page, Tone
 from backupkeeper.report.objects import place_json
 from backupkeeper.report.verdict import Json
@@ -128,7 +129,11 @@ def _say_what_was_done(page: Page, leaving: Leaving) -> None:
                 f"by hand: backupkeeper {how}",
                 indent=2,
             )
-        page.say(f'If it comes back: backupkeeper place found "{name}"', indent=2, tone=Tone.QUIET)
+        page.say(
+            f"If it comes back: backupkeeper place found {typed(leaving.place.name)}",
+            indent=2,
+            tone=Tone.QUIET,
+        )
 
 
 def _amount(amount: Amount) -> str:
@@ -202,7 +207,7 @@ def back_lines(back: PlaceBack, look: Look) -> list[Line]:
             "itself when it is here" + _or_by_hand(back.place),
             indent=2,
         )
-        page.line(f'    backupkeeper verify "{name}"')
+        page.line(f"    backupkeeper verify {typed(back.place.name)}")
     return page.lines
 
 

@@ -9,6 +9,7 @@ from typing import assert_never
 from backupkeeper.core.forming import Against
 from backupkeeper.core.model import Role
 from backupkeeper.core.outcomes import Reason, ReasonCode
+from backupkeeper.core.typed import typed
 from backupkeeper.report.words import plural, shown, told
 
 
@@ -51,22 +52,8 @@ def prove(role: Role | None, place: str | None) -> tuple[str, str]:
     """What proves copies that are there: advice and command."""
     if role is Role.CLOUD:
         return "Let the bucket be looked at again, or fetched back:", "backupkeeper upload"
-    command = f"backupkeeper verify {quoted(place)}" if place else "backupkeeper verify"
+    command = f"backupkeeper verify {typed(place)}" if place else "backupkeeper verify"
     return "Plug the drive in and read them again:", command
-
-
-def quoted(word: str) -> str:
-    r"""A word as one types it into a shell, printable whatever it holds.
-
-    What can't be shown as it is stands in ``$'...'`` with the escapes of ``shown``, which bash, zsh
-    and ksh turn back into the very bytes.
-    """
-    if word and all(one.isalnum() or one in "-_./:" for one in word):
-        return word
-    plain = shown(word)
-    if plain == word:
-        return "'" + word.replace("'", "'\\''") + "'"
-    return "$'" + plain.replace("'", "\\'") + "'"
 
 
 def in_words(reason: Reason, *, card: str, place: str | None = None) -> Told:
@@ -163,9 +150,8 @@ def _advice(  # noqa: C901, PLR0911, PLR0912 - one branch for each code
         case ReasonCode.NOT_A_FILE:
             return "Look at what it is: wiping the card would lose it.", ""
         case ReasonCode.NEVER_OFFLOADED:
-            name = quoted(card)
             return "Offload the card:", (
-                f'backupkeeper offload {name} --shoot "YYMMDD Name" --source NAME'
+                f'backupkeeper offload {typed(card)} --shoot "YYMMDD Name" --source NAME'
             )
         case ReasonCode.OFFLOAD_UNFINISHED:
             return "Repeat the same offload: it goes on where it stopped.", ""
@@ -176,7 +162,7 @@ def _advice(  # noqa: C901, PLR0911, PLR0912 - one branch for each code
         case ReasonCode.DAMAGED:
             return (
                 "Keep the card, and have the damaged copy mended from another one:",
-                f"backupkeeper repair {quoted(place)}" if place else "backupkeeper repair",
+                f"backupkeeper repair {typed(place)}" if place else "backupkeeper repair",
             )
         case ReasonCode.OUT_OF_REACH:
             text = "Take in another place of this role with 'backupkeeper place add', then:"

@@ -10,9 +10,9 @@ from typing import Final
 
 from backupkeeper.core.model import Place, PlaceKind, Standing
 from backupkeeper.core.rebuilding import PlaceNow, RebuildOutcome, TakenSnapshot, UnknownRoll
+from backupkeeper.core.typed import typed
 from backupkeeper.report.deeds import say_troubles
 from backupkeeper.report.lines import Line, Look, Page, Tone
-from backupkeeper.report.reasons import quoted
 from backupkeeper.report.words import moment, plural, shown, size, told
 
 Json = Mapping[str, object]
@@ -130,9 +130,9 @@ def _say_next(page: Page, outcome: RebuildOutcome) -> None:
 
 def _from(bucket: Place) -> str:
     """The options that name a bucket; without them only drives are looked at."""
-    words = ["--from", quoted(bucket.location)]
-    words += ["--endpoint", quoted(bucket.endpoint)] if bucket.endpoint else []
-    words += ["--profile", quoted(bucket.profile)] if bucket.profile else []
+    words = ["--from", typed(bucket.location)]
+    words += ["--endpoint", typed(bucket.endpoint)] if bucket.endpoint else []
+    words += ["--profile", typed(bucket.profile)] if bucket.profile else []
     return " ".join(words)
 
 

@@ -8,9 +8,9 @@ from collections.abc import Mapping, Sequence
 
 from backupkeeper.core.prices import money
 from backupkeeper.core.restoring import Fate, NotThere, Portion, RestoreOutcome, RestorePlan
+from backupkeeper.core.typed import typed
 from backupkeeper.report.deeds import say_sentences, say_troubles
 from backupkeeper.report.lines import Line, Look, Page, Tone
-from backupkeeper.report.reasons import quoted
 from backupkeeper.report.verdict import Json
 from backupkeeper.report.words import duration, plural, shown, size, spans, told
 
@@ -101,7 +101,7 @@ def restore_lines(outcome: RestoreOutcome, look: Look, deed: str = "restored") -
     say_troubles(page, outcome.troubles)
     if outcome.histories:
         page.say("Each whole roll has its manifests with it. To check it at any time, anywhere:")
-        page.line(f"  backupkeeper verify {quoted(outcome.plan.to)}")
+        page.line(f"  backupkeeper verify {typed(outcome.plan.to)}")
     return page.lines
 
 

@@ -9,19 +9,15 @@ Promises:
 3. Sizes are decimal, as drives and cards are sold: 1 kB is 1,000 bytes.
 """
 
-import re
 import unicodedata
 from collections.abc import Sequence
 from datetime import datetime, timedelta, tzinfo
 from functools import lru_cache
 from typing import Final
 
+from backupkeeper.core.typed import LOST_BLANK, is_hidden
+
 _SHORT: Final = {"\n": r"\n", "\r": r"\r", "\t": r"\t"}
-_HIDDEN: Final = frozenset(["Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp", "Zs"])
-"""General categories that a terminal obeys, or that nobody sees (Unicode Standard, table 4-4)."""
-_LOST_BLANK: Final = re.compile(r"^ | $|(?<= ) ")
-_BLANK: Final = frozenset("\u115f\u1160\u3164\uffa0\u2800")
-"""Fillers: letters by category, blanks to the eye."""
 _RAW_BYTE: Final = range(0xDC80, 0xDD00)
 """PEP 383: a byte that is not UTF-8, shifted here."""
 _UNITS: Final = ("kB", "MB", "GB", "TB", "PB", "EB")
@@ -49,7 +45,7 @@ def _visible(character: str) -> str:
         return character
     if character in _SHORT:
         return _SHORT[character]
-    if unicodedata.category(character) in _HIDDEN or character in _BLANK:
+    if is_hidden(character):
         return _escape(character)
     return character
 
@@ -67,7 +63,7 @@ def shown(path: str) -> str:
     Args:
         path: text with PEP 383 surrogates for bytes that are not UTF-8.
     """
-    return _LOST_BLANK.sub(r"\\x20", told(path.replace("\\", "\\\\")))
+    return LOST_BLANK.sub(r"\\x20", told(path.replace("\\", "\\\\")))
 
 
 def cells(text: str) -> int:

@@ -124,6 +124,48 @@ def test_the_rule_against_pathlib_writes_catches_one(code: str) -> None:
     assert list(disk_changes(ast.parse(code), files_port_names=False))
 
 
+def unquoted(code: str) -> Iterator[str]:
+    """Values that stand in a command that is shown, and are not quoted as a shell wants it."""
+    for node in ast.walk(ast.parse(code)):
+        if not isinstance(node, ast.JoinedStr):
+            continue
+        said = ""
+        for part in node.values:
+            if isinstance(part, ast.Constant):
+                said += str(part.value)
+                continue
+            value = ast.unparse(part.value) if isinstance(part, ast.FormattedValue) else ""
+            is_quoted = value.startswith("typed(") or value in OUR_OWN_WORDS
+            if COMMAND.search(said) and not is_quoted:
+                yield f"{node.lineno}: {value}"
+            said += "WORD"
+
+
+COMMAND = re.compile(
+    r"""(?<!Another )backupkeeper [a-z-]+(?: (?:--[a-z-]+|[a-z-]+|WORD|[A-Z"]+))* ["']?$"""
+)
+OUR_OWN_WORDS = {"how", "what", "role", "_from(buckets[name])", "_from(one.place)"}
+"""Commands and roles; options whose values are quoted where they are put together."""
+
+
+def test_every_command_that_is_shown_quotes_its_words() -> None:
+    """A name may come from a card's label, a marker or another machine's catalog."""
+    found = [f"{path}:{one}" for path in MODULES for one in unquoted(source(path))]
+    assert found == [], "use core.typed.typed"
+
+
+@pytest.mark.parametrize(
+    "code",
+    [
+        "f'backupkeeper verify {name}'",
+        """f'type: backupkeeper verify "{name}"'""",
+        "f'backupkeeper drill {typed(shoot)} --to {folder}'",
+    ],
+)
+def test_the_rule_for_commands_catches_one(code: str) -> None:
+    assert list(unquoted(code))
+
+
 def test_every_module_says_what_it_is_for() -> None:
     silent = [path for path in FILES if not ast.get_docstring(ast.parse(source(path)))]
     assert silent == []

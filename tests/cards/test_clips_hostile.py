@@ -280,6 +280,25 @@ def test_a_reader_gone_wrong_is_a_clip_not_understood(
     assert found == not_understood(HERE, ENDED)
 
 
+ENDLESS = b"""{"streams": [{"kind": "picture", "number": 1, "spans": [[0, 1e999]]}], "index": [],
+"opened": true, "why": "", "padding": [], "sure": true}"""
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        ENDLESS,
+        ENDLESS.replace(b"1e999", b"1").replace(b'"index": []', b'"index": [[0, 1e999]]'),
+        b"[" * 100_000,
+    ],
+    ids=["a time without end", "a byte without end", "without end"],
+)
+def test_an_answer_that_nobody_can_reckon_with_is_none(said: bytes) -> None:
+    code = f"{question(ANSWERS, 0, len(said))}; os.write(1, {said!r})"
+    found = look_into(lambda: io.BytesIO(bytes(4096)), "WIDE0007.MP4", HERE, reader=instead(code))
+    assert found == not_understood(HERE, ENDED)
+
+
 @pytest.mark.parametrize(
     "code", ["time.sleep(600)", question(ASKS, 0, 1 << 20) + "; time.sleep(600)"], ids=["asks nothing", "takes nothing"]
 )  # fmt: skip

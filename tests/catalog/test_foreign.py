@@ -262,6 +262,7 @@ HEALTH = '{"signs": {"at": "2026-06-12T18:00:00+00:00", "critical": [], "warning
         (EventKind.PROOF_TIME, "inf", False),
         (EventKind.HEALTH, HEALTH % '"hot"', True),
         (EventKind.HEALTH, HEALTH % "7", False),
+        (EventKind.HEALTH, HEALTH.replace("[]", "3") % "", False),
         (EventKind.HEALTH, '{"signs": null}', True),
         (EventKind.HEALTH, HEALTH.replace("}}", ', "pending": "many"}}') % "", False),
         (EventKind.HEALTH, HEALTH.replace("}}", ', "pending": 3}}') % "", True),

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import given
 
-from backupkeeper.core.bucket_advice import BucketAdvice, Level, advice_on_bucket, quoted
+from backupkeeper.core.bucket_advice import BucketAdvice, Level, advice_on_bucket
 from backupkeeper.core.bucket_findings import Findings, Word
 from tests.core.made_findings import GOOD
 from tests.core.test_bucket_findings import findings
@@ -73,7 +73,6 @@ def test_the_command_can_be_typed_as_it_stands() -> None:
     found = replace(GOOD, read_by_anybody=True)
     (one,) = advice_on_bucket(found, name="Anna's place", retention_days=0)
     assert one.command == "backupkeeper place check 'Anna'\\''s place'"
-    assert quoted("plain") == "'plain'"
 
 
 @given(findings)

@@ -14,6 +14,7 @@ from backupkeeper.core.matters import AGAIN_AFTER, Matter, Patience, due, matter
 from backupkeeper.core.model import Event, EventKind, PlaceId, Role
 from backupkeeper.core.patience import subject_of_drive, subject_of_line, subject_of_shut
 from backupkeeper.core.planner import plan
+from backupkeeper.core.typed import typed
 from tests.core.made_up_copies import DAY, MAIN, NOW, PLACES, TRAVEL, VAULT
 from tests.core.made_up_views import BOTH, SECOND, THIRD, card, drive, need, view
 
@@ -163,6 +164,13 @@ def test_a_yes_comes_with_its_cautions_and_a_no_loudly() -> None:
     no = the(cards=(card(taken=True, may_wipe=False, judged_at=NOW),))
     assert (no.urgent, "do not wipe this card" in no.subject) == (True, True)
     assert "may-wipe /media/card" in no.body
+
+
+@pytest.mark.parametrize("may_wipe", [True, False])
+def test_a_card_whose_label_is_a_command_is_quoted_where_it_is_to_be_typed(may_wipe: bool) -> None:
+    hostile = "/media/me/$(reboot); 'x"
+    one = the(cards=(card(point=hostile, taken=True, may_wipe=may_wipe, judged_at=NOW),))
+    assert f"backupkeeper may-wipe {typed(hostile)}" in one.body
 
 
 def test_a_yes_is_told_with_what_was_not_asked_for() -> None:

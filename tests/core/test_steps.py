@@ -15,11 +15,11 @@ from backupkeeper.core.steps import (
     gap_steps,
     is_nowhere,
     most,
-    typed,
     urgent_first,
     worry_of,
 )
 from backupkeeper.core.trends import Advice, Level
+from backupkeeper.core.typed import typed
 from tests.report.boatyard import NOW, PLACES, cover, gap_report, head, place
 
 ROLES = tuple(Role)

@@ -138,6 +138,12 @@ def test_the_limits_leave_room_for_a_day_of_stills() -> None:
     assert hostile_xml.LIMITS.elements >= 500_000 * 5
 
 
+def test_what_stands_between_records_is_not_counted_as_one_text() -> None:
+    """Or a roll of some 200,000 files has a manifest, by its indentation alone, that is refused."""
+    data, _ = build_manifest(made_generation([made_file(f"C{n}.MOV") for n in range(200)]))
+    assert len(read_manifest(data, limits=Limits(text=100)).files) == 200
+
+
 @pytest.mark.parametrize(
     "bomb",
     [

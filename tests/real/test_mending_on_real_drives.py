@@ -114,7 +114,7 @@ def test_a_damaged_object_is_set_aside_and_sent_anew(tmp_path: Path, radosgw: Se
     assert found.finding is Finding.DAMAGED
     left = yard.repair()
     assert not left.mended
-    assert "repair Off site" in left.left[0]
+    assert "repair 'Off site'" in left.left[0]
     (mended,) = yard.repair("Off site").mended
     assert mended.proven
     object_now = radosgw.client.get_object(Bucket="object-story", Key=key)["Body"].read()

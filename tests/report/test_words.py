@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta, timezone
 import pytest
 from hypothesis import given, settings, strategies as st
 
-from backupkeeper.report.reasons import quoted
+from backupkeeper.core.typed import typed
 from backupkeeper.report.words import (
     age,
     cells,
@@ -159,7 +159,7 @@ def test_wide_and_combining_characters_take_their_columns() -> None:
 def test_a_shell_turns_a_quoted_word_back_into_its_very_bytes(raws: list[bytes]) -> None:
     """Held against bash, which every Linux system of an edit machine has."""
     words = [raw.decode("utf-8", "surrogateescape") for raw in raws]
-    line = "printf '%s\\0' " + " ".join(map(quoted, words))
+    line = "printf '%s\\0' " + " ".join(map(typed, words))
     assert line.isprintable()
     done = subprocess.run(
         ["bash", "-c", line], capture_output=True, check=True, env={"LC_ALL": "C.UTF-8"}

@@ -260,7 +260,7 @@ def test_a_path_names_it_where_it_lies_now_and_by_its_roll(yard: ScopedYard) -> 
     target = move(yard, SHOOT, "Boats")
     said = typed(yard, "verify", str(target))
     assert said.code == 2
-    assert 'backupkeeper verify "Main" finds it' in said.all
+    assert "backupkeeper verify Main finds it" in said.all
     assert yard.verify("Main").all_well
     assert yard.verify(str(target)).matching_files == len(CARD)
     assert yard.verify(str(target / "Originals/Wide/Roll 01" / CLIP)).matching_files == 1

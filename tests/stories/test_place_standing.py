@@ -59,7 +59,7 @@ def test_lost_replaced_filled_and_the_old_one_counts_only_after_it_was_read(yard
     assert tree(roll_folder(target)) == CARD
     assert judged(yard, card) == ("yes", set())
     status = typed(yard, "status")
-    assert 'place found "Main"' in " ".join(status.out.split())
+    assert "place found Main" in " ".join(status.out.split())
     # Now the new one goes, and the old one is found in a drawer.
     assert typed(yard, "place", "lost", "Main 2", "--yes").code == 1
     back = typed(yard, "place", "found", "main", "--json")
@@ -160,7 +160,7 @@ def test_a_lost_drive_can_not_be_taken_in_under_its_old_name_but_found(yard: Yar
         "--folder",
     )
     assert said.code == 2
-    assert 'place found "Main"' in said.err
+    assert "place found Main" in said.err
     assert stands(yard)["Main"] == "lost"
 
 

@@ -37,11 +37,11 @@ class Said:
 
 
 def typed(yard: Yard, *words: str, config: Path | None = None) -> Said:
-    """Type a command. Whatever happens, nothing unforeseen and no raw control byte may come out."""
+    """Type a command. Whatever happens, no bug and no raw control byte may come out."""
     named = ["--config", str(config or yard.root / "config.toml")]
     done = CliRunner().invoke(main, [*named, *words])
     said = Said(code=done.exit_code, out=done.stdout, err=done.stderr)
-    for sign in ("Traceback", "unforeseen", "\x1b", "\x07"):
+    for sign in ("Traceback", "should not happen", "\x1b", "\x07"):
         assert sign not in said.all, said.all
     return said
 
