@@ -93,6 +93,15 @@ def test_a_device_that_is_not_known_fills_nothing_unless_one_device_will_do() ->
     assert filled(unknown, policy=ONE_DEVICE_WILL_DO) == {P}
 
 
+def test_places_that_rest_on_one_disk_among_others_are_on_one_device() -> None:
+    """A device on several disks is named ``one+two``."""
+    striped, partition, other = "one+two", "two", "three+four"
+    assert filled(place("a", P, device=striped), place("b", S, device=partition)) == {P}
+    assert filled(place("a", P, device=striped), place("b", S, device="two+three")) == {P}
+    assert filled(place("a", P, device=striped), place("b", S, device=other)) == {P, S}
+    assert filled(place("a", P, device=striped), not_on=partition) == set()
+
+
 def test_the_device_of_the_card_fills_nothing() -> None:
     assert filled(*PLACES.values(), not_on=PLACES[MAIN].device) == {S, C}
 
@@ -166,7 +175,20 @@ def test_a_better_state_wins_whatever_the_order_and_the_age(better: int) -> None
 
 
 def test_roles_that_are_not_asked_for_are_not_told() -> None:
-    assert best_per_role(EVERYWHERE, PLACES, [S]).keys() == {S}
+    for role, at in ((P, MAIN), (S, TRAVEL), (C, VAULT)):
+        (told,) = best_per_role(EVERYWHERE, PLACES, [role]).items()
+        assert (told[0], told[1].place) == (role, at)
+
+
+def test_among_equals_the_newest_proof_is_told_and_of_one_moment_the_first_by_name() -> None:
+    others = [place(name) for name in ("a", "z")]
+    places = PLACES | mapped(*others)
+    for first, second, best in ((3, 5, "a"), (5, 3, "z"), (4, 4, "a")):
+        copies = [copy(others[0].id, days_ago=first), copy(others[1].id, days_ago=second)]
+        assert best_per_role(copies, places, [P])[P].place == best
+        assert best_per_role(copies[::-1], places, [P])[P].place == best
+    unproven = [copy(one.id, CopyState.WRITTEN) for one in others]
+    assert best_per_role(unproven, places, [P])[P].place == "a"
 
 
 def test_bytes_are_read_from_the_best_copy_and_from_the_main_drive_before_others() -> None:
