@@ -165,29 +165,27 @@ def _is_ours(tree: _Tree, path: str) -> bool:
 
 def _known(context: Context, tree: _Tree, _progress: Progress) -> Iterable[Seen]:
     """Files with the content that the catalog knows them to have."""
-    expected = _expected(context, tree)
-    for entry in tree.entries:
-        contents = {
-            file.content
-            for file in expected.get(f"{tree.below}/{entry.path}".lstrip("/"), ())
-            if file.size == entry.size and same_time(file.mtime_ns, entry.mtime_ns)
-        }
-        # Two for one name: nobody knows which of them it is.
-        yield Seen(
-            path=entry.path,
-            size=entry.size,
-            content=contents.pop() if len(contents) == 1 else None,
-        )
+    above = f"{tree.below}/" if tree.below else ""
+    entries = {above + entry.path: entry for entry in tree.entries}
+    contents = dict[str, Blake3 | None]()
+    for path, file in _expected(context, tree):
+        entry = entries.get(path)
+        if entry and file.size == entry.size and same_time(file.mtime_ns, entry.mtime_ns):
+            # Two for one name: nobody knows which of them it is.
+            is_one = contents.setdefault(path, file.content) == file.content
+            contents[path] = file.content if is_one else None
+    for path, entry in entries.items():
+        yield Seen(path=entry.path, size=entry.size, content=contents.get(path))
 
 
-def _expected(context: Context, tree: _Tree) -> dict[str, list[RollFile]]:
+def _expected(context: Context, tree: _Tree) -> Iterator[tuple[str, RollFile]]:
     """By path on the drive: files of rolls of which the copy there was proven, and not bad since.
 
     A drive may have a roll under its own paths, so what is asked is which copies it has.
     """
     if tree.drive is None:
-        return {}
-    place, found = tree.drive.place, dict[str, list[RollFile]]()
+        return
+    place = tree.drive.place
     # Roll by roll, so that memory holds the facts of one.
     for ident in _rolls_in(context, place, tree.below):
         files = dict[Blake3, list[RollFile]]()
@@ -195,8 +193,7 @@ def _expected(context: Context, tree: _Tree) -> dict[str, list[RollFile]]:
             files.setdefault(file.content, []).append(file)
         for copy in _shown(context, place, ident):
             if is_within(copy.path, tree.below):
-                found.setdefault(copy.path, []).extend(files[copy.content])
-    return found
+                yield from ((copy.path, file) for file in files[copy.content])
 
 
 def _rolls_in(context: Context, place: Place, below: str) -> Sequence[RollId]:
