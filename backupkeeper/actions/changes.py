@@ -15,7 +15,8 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 
 from backupkeeper.actions.context import Context
-from backupkeeper.actions.moved import Again, find_moved
+from backupkeeper.actions.moved import find_moved
+from backupkeeper.actions.moved_run import Again
 from backupkeeper.actions.online import OnlineDrive, holding, online
 from backupkeeper.actions.proving import MISSING_NUMBERS
 from backupkeeper.actions.recording import record_seen
@@ -92,11 +93,11 @@ def look_at_changes(
     with holding(context, [drive], doing="looking at what changed"):
         # Before the catalog is asked: what is begun meanwhile, by another program, is known then.
         shaped = list(_roll_shaped(context, drive, "", folders))
-        first = _changed_rolls(context, drive, folders, progress)
+        first = _first_look(context, drive, folders, progress)
         again = find_moved(
             context, drive, _suspects(context, drive, folders, first), progress, newly=True
         )
-        rolls = (*first.changed, *_gone_rolls(context, drive, folders, first, again))
+        rolls = tuple(_changed_rolls(context, drive, folders, first, again))
         known = KnownFolders(context)
         strange = [
             one
@@ -104,7 +105,7 @@ def look_at_changes(
             if not known.has(folder) and (one := _strange(context, drive, folder)) is not None
         ]
     return Changes(
-        rolls=rolls, strange=tuple(strange), moved=again.moves, read_bytes=again.size_bytes
+        rolls=rolls, strange=tuple(strange), moved=again.moves, read_bytes=again.read_bytes
     )
 
 
@@ -139,32 +140,27 @@ def is_within(path: str, folder: str) -> bool:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class _First:
-    """Rolls after a first look: those that changed, those of which files are not there, or were not."""
+    """Rolls after a first look: those of which something is not as it was, or was known to be missing."""
 
-    changed: list[RollId]
-    gone: list[RollHead]
+    other: list[RollHead]
     missing: list[RollId]
 
 
-def _changed_rolls(
+def _first_look(
     context: Context, drive: OnlineDrive, folders: Sequence[str], progress: Progress
 ) -> _First:
-    """Look at every roll whose folder is touched; what is not there is not recorded yet."""
+    """Look at every roll whose folder is touched; what is not as it was is not recorded yet."""
     heads = [head for head in context.catalog.rolls() if touches(head.folder, folders)]
     progress.begin(f"Looking at {drive.place.name}", total_bytes=0, total_files=len(heads))
-    found = _First(changed=[], gone=[], missing=[])
+    found = _First(other=[], missing=[])
     for head in heads:
         progress.file(head.folder)
         drive.guard()
         copies = _at_home(context, drive, head)
         if any(copy.state is CopyState.MISSING for copy in copies):
             found.missing.append(head.id)
-        seen = _seen_of(context, drive, head, copies, folders)
-        if any(isinstance(one, Fact) and one.result is Result.MISSING for one in seen):
-            found.gone.append(head)
-        elif seen:
-            found.changed.append(head.id)
-            _record(context, drive, seen)
+        if _seen_of(context, drive, head, copies, folders):
+            found.other.append(head)
         progress.advance(0, files=1)
     drive.guard()
     return found
@@ -182,19 +178,19 @@ def _suspects(
         for fact in context.catalog.facts_at(drive.place.id, below=folder)
         if not known.has(fact.path)
     }
-    found = {*(head.id for head in first.gone), *first.missing}
+    found = {*(head.id for head in first.other), *first.missing}
     return sorted(found | context.catalog.rolls_with(elsewhere))
 
 
-def _gone_rolls(
+def _changed_rolls(
     context: Context, drive: OnlineDrive, folders: Sequence[str], first: _First, again: Again
 ) -> Iterator[RollId]:
-    """Rolls of which something is not there, and was not found again: recorded now."""
+    """Rolls of which something is not as it was, and was not found again: recorded now."""
     known = KnownFolders(context)
     away = [copy for copy in again.lost if not known.has(copy.path)]
     drive.guard()
     record_seen(context, [_gone(context, copy) for copy in away])
-    for head in first.gone:
+    for head in first.other:
         seen = _seen_of(context, drive, head, _at_home(context, drive, head), folders)
         if seen:
             _record(context, drive, seen)

@@ -9,7 +9,7 @@ from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.actions.selection import Selection
 from backupkeeper.core.fitting import possible_paths
 from backupkeeper.core.lying import Lying
-from backupkeeper.core.model import Copy, Fact, Result, Roll, RollFile
+from backupkeeper.core.model import Blake3, Copy, Fact, Result, Roll, RollFile
 from backupkeeper.core.scrub import read_order
 
 
@@ -34,7 +34,7 @@ def copies_here(
     roll: Roll,
     chosen: Selection,
     *,
-    read: Collection[str] = (),
+    read: Collection[tuple[str, Blake3]] = (),
 ) -> list[Asked]:
     """Copies of a roll's files that facts put on this drive, with the mount of the last writing.
 
@@ -43,7 +43,7 @@ def copies_here(
         drive: which.
         roll: sealed.
         chosen: what is asked for.
-        read: paths that were read just now, and are left out.
+        read: paths, and what was read there just now: left out.
     """
     homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
     by_place: dict[str, RollFile] = {home: file for file in roll.files for home in homes[file.path]}
@@ -65,25 +65,27 @@ def copies_here(
         for path, fact in latest.items()
     ]
     if missing or len(latest) < len(roll.files):
-        elsewhere = _elsewhere(context, drive, roll, latest.keys())
+        known = {(path, fact.content) for path, fact in latest.items()}
+        elsewhere = _elsewhere(context, drive, roll, known)
         moved = {one.file.path for one in elsewhere}
         found = [one for one in found if one.path not in missing or one.file.path not in moved]
         found += elsewhere
     meant = (one for one in found if chosen.covers_any([one.path, *homes[one.file.path]]))
-    return in_one_sweep(context, drive, (one for one in meant if one.path not in read))
+    left = (one for one in meant if (one.path, one.file.content) not in read)
+    return in_one_sweep(context, drive, left)
 
 
 def _elsewhere(
-    context: Context, drive: OnlineDrive, roll: Roll, known: Collection[str]
+    context: Context, drive: OnlineDrive, roll: Roll, known: Collection[tuple[str, Blake3]]
 ) -> list[Asked]:
     """Copies on a drive that has the roll, or some of it, but not in the roll's own folder."""
     now = roll_now(context, roll.head.id)
     lying = Lying(roll, now.copies, now.places, now.trees)
     found = {
-        copy.path: Asked(path=copy.path, file=file, mount=mount_of(copy))
+        (copy.path, copy.content): Asked(path=copy.path, file=file, mount=mount_of(copy))
         for file in roll.files
         for copy in lying.own(file)
-        if copy.place == drive.place.id and copy.path not in known
+        if copy.place == drive.place.id and (copy.path, copy.content) not in known
     }
     return list(found.values())
 

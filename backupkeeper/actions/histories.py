@@ -18,6 +18,7 @@ from backupkeeper.actions.encrypting_bucket import EncryptingBucket
 from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.actions.reading import read_small
 from backupkeeper.actions.unfinished import drop_temporaries, name_last_manifest
+from backupkeeper.actions.whose_history import ANOTHERS, is_another_rolls, tells_all
 from backupkeeper.cards.leaveout import mhl_ignore_patterns
 from backupkeeper.core.errors import BackupkeeperError, DeviceError, ManifestError, OutOfReachError
 from backupkeeper.core.fitting import fit_names, possible_paths
@@ -91,8 +92,11 @@ def record_arrival(
         return []
     try:
         history = _read_finished(context, drive, roll, pending)
-        if history is not None and _tells_all(history, entries):
+        if history is not None and tells_all(history, {e.path: e.content.xxh128 for e in entries}):
             return []
+        if history is not None and is_another_rolls(context, roll, history):
+            folder = drive.absolute(roll.head.folder)
+            return [f"{folder} got no manifest of {roll.head.folder}: {ANOTHERS}"]
         name, unlisted = _append(context, drive, roll, entries, history, process, whole=True)
     except BackupkeeperError as error:
         said = f"{drive.place.name}: the manifest of {roll.head.folder} was not written: {error}"
@@ -118,13 +122,14 @@ def record_check(
 ) -> None:
     """A further generation with what ``verify`` just read cold; faults of the history are told.
 
-    A file that is missing or unreadable has no record: the standard knows none for it.
+    A file that is missing or unreadable has no record: the standard knows none for it. A history of another
+    roll, whose folder somebody put there, is left as it is.
     """
     readings = {fact.path: reading for fact, reading in read if reading and reading.cold}
     told = {
         fact.path: fact
         for fact, _ in read
-        if fact.path in readings and fact.result is not Result.UNREADABLE
+        if fact.path in readings and fact.result not in {Result.UNREADABLE, Result.MISSING}
     }
     entries = [
         entry
@@ -149,7 +154,7 @@ def record_check(
             if history.faults:
                 return
             _contradictions(drive, roll, history, entries, run)
-        if not entries:
+        if not entries or (history is not None and is_another_rolls(context, roll, history)):
             return
         complete = whole and sum(entry.is_right for entry in entries) == len(roll.files)
         name, _ = _append(context, drive, roll, entries, history, Process.IN_PLACE, whole=complete)
@@ -283,14 +288,6 @@ def _read_finished(
     where = drive.absolute(f"{folder}/{FOLDER}")
     is_named = name_last_manifest(context, drive.guard, where, history, known)
     return history_at(context, drive, folder) if is_named else history
-
-
-def _tells_all(history: History, entries: Iterable[_Entry]) -> bool:
-    return not history.faults and all(
-        history.reference.get(entry.path, {}).get("xxh128") == entry.content.xxh128
-        and entry.path not in history.failed
-        for entry in entries
-    )
 
 
 def _append(

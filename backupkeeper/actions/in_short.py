@@ -9,9 +9,11 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.gaps import covers_of
+from backupkeeper.actions.one_roll import trees_of
 from backupkeeper.core.covers import FileGroup, Stands
 from backupkeeper.core.deeds import RollNeed
 from backupkeeper.core.lacking import lacks, one_a_place
@@ -148,7 +150,7 @@ class _Look:
             places=self._places,
             policy=self._policy,
             now=self._now,
-            trees=lambda: frozenset(one.folder for one in self._context.catalog.rolls()),
+            trees=partial(trees_of, self._context),
         )
         copies = copies_of(facts, self._places, self._policy, self._now)
         need = need_of(self._whole(head), copies, around)

@@ -12,6 +12,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.one_roll import trees_of
 from backupkeeper.actions.online import bare
 from backupkeeper.actions.places import mark_anew
 from backupkeeper.core.errors import UsageError
@@ -64,7 +65,7 @@ def look_at_leaving(
     concerned = _concerned(context, place.id, now)
     progress.begin("Looking what that means", total_bytes=0, total_files=len(concerned))
     rolls = []
-    trees = frozenset(head.folder for head in heads)
+    trees = trees_of(context)
     for head in heads:
         if head.id not in concerned:
             continue

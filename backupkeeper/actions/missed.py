@@ -2,7 +2,8 @@
 
 Promises:
 1. Only entries are looked at; no file is opened, nothing is written.
-2. A file that stands where it was is not missed: a second one somewhere else is no move.
+2. A file that stands where it was is not missed: a second one somewhere else is no move. Where its entry
+   says that it is another it is named too; only its bytes tell.
 3. What lies in a system's trash is not found, nor anything through a link or on another device.
 """
 
@@ -10,15 +11,15 @@ from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
+from backupkeeper.actions.beliefs import Beliefs, Unseen, entry_at, is_file
 from backupkeeper.actions.context import Context
-from backupkeeper.actions.one_roll import RollNow, roll_now
+from backupkeeper.actions.one_roll import RollNow, roll_now, trees_of
 from backupkeeper.actions.online import OnlineDrive
-from backupkeeper.actions.proving import MISSING_NUMBERS
 from backupkeeper.cards.leaveout import file_litter, folder_litter
 from backupkeeper.core.errors import DriveGoneError
 from backupkeeper.core.fitting import possible_paths
-from backupkeeper.core.lying import THERE, Elsewhere
-from backupkeeper.core.model import Blake3, Copy, CopyState, Fact, Result, RollFile, RollId
+from backupkeeper.core.lying import THERE, Elsewhere, Trees
+from backupkeeper.core.model import Blake3, Copy, CopyState, RollFile, RollId
 from backupkeeper.core.moving import Found, Gone
 from backupkeeper.manifests.mhl_model import FOLDER
 from backupkeeper.ports.files import EntryKind, Stat
@@ -39,27 +40,32 @@ class Missed:
 
     ``stale``: the copy that is believed in and is not there; None where it is known to be missing.
     ``known``: another path at which it is proven, and something stands, where its roll's own folder has
-    it no longer. ``owners``: whose it is; two rolls may share one.
+    it no longer. ``suspect``: the copy that is believed in where something stands that can't be it by
+    size and time: an edit, mostly, or what changed places with another. ``owners``: whose it is; two rolls
+    may share one.
     """
 
     gone: Gone
     stale: Copy | None = None
     known: str | None = None
+    suspect: Copy | None = None
     owners: set[Owner]
 
 
-def missed_files(context: Context, drive: OnlineDrive, rolls: Iterable[RollId]) -> list[Missed]:
-    """Files of these rolls that a drive had and that are not where they were.
+def missed_files(
+    context: Context, drive: OnlineDrive, rolls: Iterable[RollId], beliefs: Beliefs
+) -> list[Missed]:
+    """Files of these rolls that a drive had and that are not where they were, or not by their entries.
 
     Raises:
         DriveGoneError: the drive went: it is no news about any file.
         MountChangedError: something else is there.
     """
     found: dict[tuple[str, Blake3], Missed] = {}
-    trees = frozenset(head.folder for head in context.catalog.rolls())
+    trees = trees_of(context)
     for roll in rolls:
         drive.guard()
-        for one in _missed_of(context, drive, roll_now(context, roll), trees):
+        for one in _missed_of(context, drive, roll_now(context, roll), trees, beliefs):
             known = found.setdefault((one.gone.path, one.gone.content), one)
             known.owners.update(one.owners)
     drive.guard()
@@ -67,11 +73,12 @@ def missed_files(context: Context, drive: OnlineDrive, rolls: Iterable[RollId]) 
 
 
 def _missed_of(
-    context: Context, drive: OnlineDrive, now: RollNow, trees: frozenset[str]
+    context: Context, drive: OnlineDrive, now: RollNow, trees: Trees, beliefs: Beliefs
 ) -> Iterator[Missed]:
     roll = now.roll
     homes = possible_paths(roll.head.folder, [*(f.path for f in roll.files), *roll.folders])
-    elsewhere = Elsewhere(roll.head.folder, homes, trees)
+    elsewhere = Elsewhere(roll.head.folder, roll.files, homes, trees)
+    look = _Look(context, drive, beliefs)
     for file in roll.files:
         mine = [
             copy
@@ -81,51 +88,68 @@ def _missed_of(
         home = homes[file.path]
         # Where its own folder has it, or should, that is told first.
         mine.sort(key=lambda copy: (copy.path not in home, copy.path))
-        yield from _missed_among(context, drive, (roll.head.id, file), mine, home)
+        yield from look.missed((roll.head.id, file), mine, home)
 
 
-def _missed_among(
-    context: Context,
-    drive: OnlineDrive,
-    whose: tuple[RollId, RollFile],
-    mine: Sequence[Copy],
-    home: Collection[str],
-) -> Iterator[Missed]:
-    roll, file = whose
+@dataclass(frozen=True, slots=True)
+class _Look:
+    context: Context
+    drive: OnlineDrive
+    beliefs: Beliefs
 
-    def missed(copy: Copy, *, is_stale: bool, known: str | None = None) -> Missed:
-        return Missed(
-            gone=Gone(path=copy.path, content=copy.content, size=file.size, mtime_ns=file.mtime_ns),
-            stale=copy if is_stale else None,
-            known=known,
-            owners={(roll, file.path)},
-        )
+    def missed(
+        self, whose: tuple[RollId, RollFile], mine: Sequence[Copy], home: Collection[str]
+    ) -> Iterator[Missed]:
+        """Of one file, of which these are the copies here that may be its own."""
+        roll, file = whose
 
-    there = {copy.path for copy in mine if not is_gone(context, drive, copy.path)}
-    believed = [copy for copy in mine if copy.state in THERE]
-    stale = [copy for copy in believed if copy.path not in there]
-    proven = (copy.path for copy in believed if copy.state is CopyState.PROVEN)
-    known = next((path for path in proven if path in there), None)
-    for copy in stale:
-        yield missed(copy, is_stale=True, known=known if copy.path in home else None)
-    if mine and not stale and not there:
-        yield missed(max(mine, key=_last_seen), is_stale=False)
+        def missed(
+            copy: Copy,
+            *,
+            stale: Copy | None = None,
+            suspect: Copy | None = None,
+            known: str | None = None,
+        ) -> Missed:
+            return Missed(
+                gone=Gone(
+                    path=copy.path, content=copy.content, size=file.size, mtime_ns=file.mtime_ns
+                ),
+                stale=stale,
+                suspect=suspect,
+                known=known,
+                owners={(roll, file.path)},
+            )
+
+        entries = {copy.path: entry_at(self.context, self.drive, copy.path) for copy in mine}
+        there = {copy.path for copy in mine if self._stands(copy, entries[copy.path])}
+        believed = [copy for copy in mine if copy.state in THERE]
+        stale = [copy for copy in believed if copy.path not in there]
+        proven = (copy.path for copy in believed if copy.state is CopyState.PROVEN)
+        known = next((path for path in proven if path in there), None)
+        for copy in stale:
+            yield missed(copy, stale=copy, known=known if copy.path in home else None)
+        for copy in believed:
+            if copy.path in there and self._is_other(file, entries[copy.path]):
+                yield missed(copy, suspect=copy)
+        if mine and not stale and not there:
+            yield missed(max(mine, key=_last_seen))
+
+    def _stands(self, copy: Copy, entry: Stat | Unseen) -> bool:
+        """Whether it may stand there: not where it is known to be gone, and another one to stand there."""
+        if entry is Unseen.NOTHING:
+            return False
+        return copy.state is not CopyState.MISSING or not self.beliefs.at(copy.path)
+
+    def _is_other(self, file: RollFile, entry: Stat | Unseen) -> bool:
+        if not is_file(entry):
+            return False  # its reading tells
+        owned = frozenset({(file.size, file.mtime_ns)})
+        return not self.beliefs.may_be(owned, entry.size, entry.mtime_ns)
 
 
 def _last_seen(copy: Copy) -> datetime:
     """Where it was to the last was called missing last."""
     return copy.latest.at if copy.latest is not None else _NEVER
-
-
-def is_gone(context: Context, drive: OnlineDrive, path: str) -> bool:
-    """Whether nothing stands there (what else does, or can't be looked at, is for a reading to tell)."""
-    if not drive.holds(path):
-        return True  # its folder leads off the drive now
-    try:
-        context.files.stat(drive.absolute(path))
-    except OSError as error:
-        return error.errno in MISSING_NUMBERS
-    return False
 
 
 def found_files(context: Context, drive: OnlineDrive, sizes: frozenset[int]) -> Iterator[Found]:
@@ -167,12 +191,3 @@ def _entries(context: Context, drive: OnlineDrive, folder: str) -> list[tuple[st
         except OSError:
             continue
     return found
-
-
-def is_unknown(context: Context, drive: OnlineDrive, path: str) -> bool:
-    """Whether no roll's file is believed to stand at a path: nothing was said of it, or that it was gone."""
-    newest: dict[Blake3, Fact] = {}
-    for fact in context.catalog.facts_at(drive.place.id, below=path):
-        if fact.path == path and (fact.content not in newest or newest[fact.content].at <= fact.at):
-            newest[fact.content] = fact
-    return all(fact.result is Result.MISSING for fact in newest.values())

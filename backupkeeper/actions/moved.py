@@ -3,168 +3,42 @@
 Promises:
 1. Nothing is a file of a roll but what was read now, as any copy is, and is its very bytes. Names, sizes and
    times only say what is worth reading.
-2. Nothing is written to the drive, and nothing is said of what is not the one that was looked for.
-3. A file that stands where it was is not looked for: a second one somewhere else is no move.
+2. Nothing is written to the drive, and nothing is said of what is not the one that was looked for; but where
+   most of a roll lies, a file of its name that is not right is the roll's, and not right
+   (``actions.moved_harm``).
+3. A file that stands where it was is not looked for: a second one somewhere else is no move. Where something
+   stands in its place that can't be it, that is read only where it may be another one that is looked for.
 4. What lies in a system's trash is not found, nor anything through a link or another mount.
 5. What was found is recorded as it is read, the new path and that the old one is empty in one step.
 """
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from datetime import timedelta
+from itertools import groupby
 from typing import Final
 
+from backupkeeper.actions.beliefs import Beliefs, entry_at, is_file
 from backupkeeper.actions.context import Context
-from backupkeeper.actions.missed import Missed, Owner, found_files, is_unknown, missed_files
+from backupkeeper.actions.missed import Missed, found_files, missed_files
+from backupkeeper.actions.moved_harm import find_harmed
+from backupkeeper.actions.moved_run import Again, Run, remember
 from backupkeeper.actions.online import OnlineDrive, make_durable
 from backupkeeper.actions.proving import must_be_alive
-from backupkeeper.actions.recording import record_seen
 from backupkeeper.core.errors import BackupkeeperError, OutOfReachError
-from backupkeeper.core.model import (
-    Copy,
-    Event,
-    EventKind,
-    Fact,
-    Place,
-    PlaceId,
-    Result,
-    RollId,
-    Way,
-)
+from backupkeeper.core.model import Event, EventKind, Place, PlaceId, RollId
+from backupkeeper.core.moves_told import lately, moved_notes
 from backupkeeper.core.moving import (
     Found,
     Gone,
     Moved,
     from_detail,
-    most_telling,
-    moved_notes,
-    to_detail,
-    together,
+    same_entry,
     whose,
     worth_reading,
 )
-from backupkeeper.ports.files import EntryKind
 from backupkeeper.ports.progress import Progress
 from backupkeeper.transfer.coldread import ColdReading, read_cold
-
-FACTS_A_STEP = 200
-BYTES_A_STEP = 1 << 30
-"""So much is read between two recordings: what a kill or a power cut may cost."""
-
-
-@dataclass(frozen=True, kw_only=True, slots=True)
-class Again:
-    """What was found again. ``moves``: told together; ``paths``: where the files are now.
-
-    ``not_cold``: why some of it could not be read from the medium. ``lost``: copies that are believed in,
-    are not there, and were not found.
-    """
-
-    moves: tuple[Moved, ...] = ()
-    paths: frozenset[str] = frozenset()
-    size_bytes: int = 0
-    not_cold: str = ""
-    lost: tuple[Copy, ...] = ()
-
-
-@dataclass(kw_only=True)
-class _Run:
-    context: Context
-    drive: OnlineDrive
-    moves: list[Moved] = field(default_factory=list)
-    paths: set[str] = field(default_factory=set)
-    lost: list[Copy] = field(default_factory=list)
-    settled: set[Owner] = field(default_factory=set)
-    not_cold: str = ""
-    facts: list[Fact] = field(default_factory=list)
-    unkept_bytes: int = 0
-
-    def take(self, missed: Missed, path: str, reading: ColdReading | None) -> None:
-        """It lies at this path: read there just now, or known from facts."""
-        gone = missed.gone
-        if reading is not None:
-            self.facts.append(self._fact(gone, path, reading))
-            self.paths.add(path)
-        self.empty(missed)
-        is_cold = reading is None or reading.cold
-        if not is_cold and reading is not None:
-            self.not_cold = reading.why_not_cold
-        self.moves.append(
-            Moved(
-                place=self.drive.place.name,
-                was=gone.path,
-                now=path,
-                files=1,
-                size_bytes=gone.size,
-                not_cold=0 if is_cold else 1,
-            )
-        )
-        self.unkept_bytes += gone.size
-        if len(self.facts) >= FACTS_A_STEP or self.unkept_bytes >= BYTES_A_STEP:
-            self.keep()
-
-    def empty(self, missed: Missed) -> None:
-        """Nothing is where it was any more."""
-        self.settled |= missed.owners
-        if missed.stale is not None:
-            self.facts.append(self._emptied(missed.stale))
-
-    def keep(self) -> None:
-        """Record what was found till now."""
-        facts, self.facts, self.unkept_bytes = self.facts, [], 0
-        if facts:
-            record_seen(self.context, facts)
-
-    def remember(self) -> None:
-        """What a report will tell of it."""
-        now, place = self.context.clock.now(), self.drive.place.id
-        self.context.catalog.note(
-            Event(at=now, kind=EventKind.FOUND_AGAIN, subject=place, detail=to_detail(one))
-            for one in most_telling(together(self.moves, self._stands))
-        )
-
-    def _fact(self, gone: Gone, path: str, reading: ColdReading) -> Fact:
-        return Fact(
-            at=self.context.clock.now(),
-            place=self.drive.place.id,
-            path=path,
-            content=gone.content,
-            way=Way.REHASH,
-            result=Result.MATCHES,
-            cold=reading.cold,
-            evidence=reading.evidence,
-            mount=self.drive.info.mount.token,
-        )
-
-    def _emptied(self, copy: Copy) -> Fact:
-        return Fact(
-            at=self.context.clock.now(),
-            place=copy.place,
-            path=copy.path,
-            content=copy.content,
-            way=Way.LOOKED,
-            result=Result.MISSING,
-            evidence="looked at",
-            note="moved: found again on this drive",
-        )
-
-    def _stands(self, folder: str) -> bool:
-        try:
-            stat = self.context.files.stat(self.drive.absolute(folder))
-        except OSError:
-            return False
-        return stat.kind is EntryKind.FOLDER
-
-    def outcome(self) -> Again:
-        """All of it, as a value."""
-        return Again(
-            moves=together(self.moves, self._stands),
-            paths=frozenset(self.paths),
-            size_bytes=sum(one.size_bytes for one in self.moves if one.now in self.paths),
-            not_cold=self.not_cold,
-            lost=tuple(self.lost),
-        )
 
 
 def find_moved(
@@ -175,6 +49,7 @@ def find_moved(
     *,
     covers: Callable[[str], bool] = lambda _path: True,
     newly: bool = False,
+    also: Collection[str] = (),
 ) -> Again:
     """Look for files of these rolls that a drive had and that are not where they were.
 
@@ -185,20 +60,25 @@ def find_moved(
         progress: told of what is read, as it goes.
         covers: whether a file that was at this path is meant.
         newly: look for those only that were believed to be there till now.
+        also: paths where something else may stand than is believed, whatever its entry says.
 
     Raises:
         OutOfReachError: the drive goes; what was found until then is recorded.
         SyncError: what was moved there could not be made durable.
     """
-    missed = [one for one in missed_files(context, drive, rolls) if covers(one.gone.path)]
-    missed = [one for one in missed if one.stale is not None or not newly]
+    beliefs = Beliefs(context, drive)
+    missed = [one for one in missed_files(context, drive, rolls, beliefs) if covers(one.gone.path)]
+    missed = [one for one in missed if one.stale or one.suspect or not newly]
     drive.guard()
-    run = _Run(context=context, drive=drive)
+    run = Run(context=context, drive=drive, beliefs=beliefs)
     if not missed:
         return run.outcome()
     try:
-        left = _read_all(run, missed, progress)
-        for one in left:
+        left = _read_suspects(run, missed, progress)
+        left = [one for one in left if one.suspect is None or _is_displaced(run, one)]
+        if left:
+            left = _read_all(run, left, also, progress)
+        for one in find_harmed(run, left, progress):
             if one.owners <= run.settled:
                 run.empty(one)  # it was known at two paths, and is found again
             elif one.known is not None:
@@ -208,9 +88,14 @@ def find_moved(
         drive.guard()  # gone as a whole? then it is no news about any file
     finally:
         run.keep()
-        run.remember()
+        again = run.outcome()
+        remember(context, drive, again.moves)
     progress.end()
-    return run.outcome()
+    return again
+
+
+def _is_displaced(run: Run, one: Missed) -> bool:
+    return (one.gone.path, one.gone.content) in run.displaced
 
 
 LATELY: Final = timedelta(days=30)
@@ -221,13 +106,20 @@ def moved_lately(context: Context, places: Iterable[Place]) -> list[str]:
     """Sentences about what was found again at these places within the last weeks, newest first."""
     names = {place.id: place.name for place in places}
     since = context.clock.now() - LATELY
-    events = context.catalog.events([EventKind.FOUND_AGAIN], since=since)
-    found = [
-        from_detail(names[PlaceId(event.subject)], event.detail)
-        for event in events
+    events = [
+        event
+        for event in context.catalog.events([EventKind.FOUND_AGAIN], since=since)
         if event.subject in names
     ]
-    return moved_notes([one for one in reversed(found) if one is not None])
+
+    def moves(run: Iterable[Event]) -> Iterator[Moved]:
+        for event in run:
+            one = from_detail(names[PlaceId(event.subject)], event.detail)
+            if one is not None:
+                yield one
+
+    runs = groupby(reversed(events), key=lambda event: (event.at, event.subject))
+    return moved_notes(lately([list(moves(run)) for _, run in runs]))
 
 
 class _Left:
@@ -267,22 +159,50 @@ class _Left:
         return not reading.unreadable and reading.block_map == content.block_map
 
 
-def _read_all(run: _Run, missed: Sequence[Missed], progress: Progress) -> list[Missed]:
-    """Read what may be one of them; those that were not found are returned."""
+def _read_suspects(run: Run, missed: Sequence[Missed], progress: Progress) -> list[Missed]:
+    """Read what stands in the place of others, and may be one of them; those not found are returned."""
+    suspects: dict[str, Found] = {}
+    for one in missed:
+        entry = entry_at(run.context, run.drive, one.gone.path)
+        if one.suspect is not None and is_file(entry):
+            suspects[one.gone.path] = Found(
+                path=one.gone.path, size=entry.size, mtime_ns=entry.mtime_ns
+            )
+    likely = same_entry((one.gone for one in missed), suspects.values())
+    return _read(run, missed, likely, progress)
+
+
+def _read_all(
+    run: Run, missed: Sequence[Missed], also: Collection[str], progress: Progress
+) -> list[Missed]:
+    """Read whatever on the drive may be one of them; those that were not found are returned."""
     context, drive = run.context, run.drive
     sizes = frozenset(one.gone.size for one in missed)
-    name = drive.place.name
-    progress.begin(f"Looking for what was moved on {name}", total_bytes=0, total_files=0)
+    read = {path for path, _ in run.found}
+    progress.begin(
+        f"Looking for what was moved on {drive.place.name}", total_bytes=0, total_files=0
+    )
     likely = worth_reading((one.gone for one in missed), found_files(context, drive, sizes))
     likely = [
-        one for one in likely if drive.holds(one.path) and is_unknown(context, drive, one.path)
+        one
+        for one in likely
+        if drive.holds(one.path)
+        and one.path not in read
+        and (one.path in also or run.beliefs.is_other(one.path, one.size, one.mtime_ns))
     ]
+    return _read(run, missed, likely, progress)
+
+
+def _read(
+    run: Run, missed: Sequence[Missed], likely: Sequence[Found], progress: Progress
+) -> list[Missed]:
+    context, drive = run.context, run.drive
     left = _Left(context, missed)
     if not likely:
         return left.rest()
     make_durable(context, drive)
     progress.begin(
-        f"Reading what may have been moved on {name}",
+        f"Reading what may have been moved on {drive.place.name}",
         total_bytes=sum(one.size for one in likely),
         total_files=len(likely),
     )

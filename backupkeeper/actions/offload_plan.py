@@ -17,13 +17,14 @@ from backupkeeper.actions.card_listing import listed_card
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.glance import glance_at_drives
 from backupkeeper.actions.moved import find_moved
+from backupkeeper.actions.one_roll import trees_of
 from backupkeeper.actions.online import (
     OnlineDrive,
     online_drives,
 )
 from backupkeeper.core.errors import BackupkeeperError, OutOfReachError, UsageError
 from backupkeeper.core.fitting import fit_names, possible_paths
-from backupkeeper.core.lying import Elsewhere
+from backupkeeper.core.lying import Elsewhere, Trees
 from backupkeeper.core.model import (
     BLOCK_BYTES,
     BLOCK_DIGEST_BYTES,
@@ -78,8 +79,7 @@ class Plan:
     known: list[KnownRoll]
     homes: dict[str, KnownRoll | None]
     copies: Mapping[Blake3, list[Copy]]
-    trees: frozenset[str]
-    """The folders of all rolls."""
+    trees: Trees
     fitted: dict[tuple[str, PlaceId], dict[str, str]] = field(default_factory=dict)
 
     def path_at(self, drive: OnlineDrive, folder: str, path: str) -> str:
@@ -110,7 +110,7 @@ class Plan:
         if own is not None or all(copy.state is not CopyState.MISSING for copy in here):
             return own
         homes = possible_paths(home.folder, home.files.keys())
-        elsewhere = Elsewhere(home.folder, homes, self.trees)
+        elsewhere = Elsewhere(home.folder, home.files.values(), homes, self.trees)
         return next((copy for copy in there if elsewhere.may_be_its(file, copy.path)), None)
 
 
@@ -180,7 +180,7 @@ def make_plan(context: Context, request: Request, progress: Progress) -> Plan:
             context.config.policy,
             context.clock.now(),
         ),
-        trees=frozenset(head.folder for head in context.catalog.rolls()),
+        trees=trees_of(context),
     )
 
 

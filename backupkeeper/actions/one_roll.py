@@ -2,11 +2,12 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import OnlineDrive, online
 from backupkeeper.core.errors import DriveGoneError, OutOfReachError, UsageError
-from backupkeeper.core.lying import Trees
+from backupkeeper.core.lying import Trees, TreesOf, no_trees
 from backupkeeper.core.model import (
     Blake3,
     Copy,
@@ -28,8 +29,16 @@ class RollNow:
     roll: Roll
     places: Mapping[PlaceId, Place]
     copies: Mapping[Blake3, Sequence[Copy]]
-    trees: Trees = frozenset
-    """Gives the folders of all rolls."""
+    trees: TreesOf = no_trees
+    """Gives all rolls."""
+
+
+def trees_of(context: Context) -> Trees:
+    """All sealed rolls of now."""
+    return Trees(
+        folders=frozenset(head.folder for head in context.catalog.rolls()),
+        homes=context.catalog.homes_of,
+    )
 
 
 def roll_now(context: Context, roll: RollId) -> RollNow:
@@ -46,7 +55,7 @@ def roll_now(context: Context, roll: RollId) -> RollNow:
         roll=context.catalog.roll(roll),
         places=places,
         copies=copies,
-        trees=lambda: frozenset(head.folder for head in context.catalog.rolls()),
+        trees=partial(trees_of, context),
     )
 
 

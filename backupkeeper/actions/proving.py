@@ -5,6 +5,8 @@ Promises:
    is known whether the medium or the way from it is wrong (``core.harm``).
 2. A large file whose reading is broken off keeps what was right so far as a fact of its own
    (``part``), and the next reading goes on there as long as the file is the same.
+3. Where another file of the footage lies in a copy's place it is missing there, not damaged: somebody moved
+   it (``actions.known_bytes``).
 """
 
 import errno
@@ -15,6 +17,7 @@ from datetime import datetime
 from typing import Final
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.known_bytes import another_lies_there
 from backupkeeper.actions.online import MARKER_PATH, OnlineDrive
 from backupkeeper.core import harm
 from backupkeeper.core.errors import (
@@ -279,6 +282,10 @@ def _part(asked: _Asked, so_far: SoFar, at: datetime) -> Fact | None:
 
 def _judged(asked: _Asked, reading: ColdReading) -> tuple[Fact, ColdReading]:
     """What a whole reading shows, after what is not right was read again."""
+    fact = asked.fact(result=Result.MATCHES, reading=reading)
+    other = another_lies_there(asked.context, asked.content, fact, reading)
+    if other is not None:
+        return other, reading
     found = _found(asked, reading)
     if found.result is Result.UNREADABLE:
         must_be_alive(asked.context, asked.drive)

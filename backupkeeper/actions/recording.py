@@ -29,7 +29,7 @@ def _after_all_known(context: Context, fact: Fact) -> Fact:
         (
             known.at
             for known in context.catalog.facts_at(fact.place, below=fact.path)
-            if known.path == fact.path and known.content == fact.content
+            if known.path == fact.path and known.content == fact.content and known != fact
         ),
         default=fact.at,
     )

@@ -16,11 +16,12 @@ from functools import partial
 from typing import Final
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.one_roll import trees_of
 from backupkeeper.actions.owed_manifests import listed_name
 from backupkeeper.actions.sample_budget import sampling_now
 from backupkeeper.core.deeds import RollNeed, Unlisted
 from backupkeeper.core.fitting import possible_paths
-from backupkeeper.core.lying import own_copies
+from backupkeeper.core.lying import no_trees, own_copies
 from backupkeeper.core.model import (
     Blake3,
     Copy,
@@ -97,7 +98,7 @@ class Surveyor:
         self._mark: tuple[int, int] | None = None
         self._sieved_at: datetime | None = None
         self._sums: Mapping[RollId, RollSums] = {}
-        self._trees: frozenset[str] = frozenset()
+        self._trees = no_trees()
         self._suspects: set[RollId] = set()
         self._examined: dict[RollId, _Examined] = {}
         self._lacking: dict[PlaceId, frozenset[RollId]] = {}
@@ -156,7 +157,7 @@ class Surveyor:
             if roll not in self._suspects:
                 continue
             known = before.get(roll)
-            if known is None or not known.holds(sums.stamp, now, mounted, self._trees):
+            if known is None or not known.holds(sums.stamp, now, mounted, self._trees.folders):
                 known = self._examine(roll, sums.stamp, around)
             self._examined[roll] = known
         return tuple(one.need for one in self._examined.values() if one.need is not None)
@@ -193,7 +194,7 @@ class Surveyor:
 
     def _read_sums(self) -> None:
         self._sums = self._context.catalog.roll_sums()
-        self._trees = frozenset(head.folder for head in self._context.catalog.rolls())
+        self._trees = trees_of(self._context)
 
     def _take_in_changes(self, around: Circumstances) -> None:
         """Something was written: rolls of which anything new is known are looked at."""
@@ -247,7 +248,7 @@ class Surveyor:
             idle=_idle(copies, around.mounted),
             need=need_of(whole, copies, around),
             whole=frozenset(one for one in self._lacking if _has_all(one, whole, copies)),
-            trees=self._trees if _strays(whole, copies) else None,
+            trees=self._trees.folders if _strays(whole, copies) else None,
         )
 
 

@@ -1,14 +1,14 @@
 """Files that no roll knows, in the folders of a drive where rolls lie: nobody keeps them anywhere else."""
 
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Iterator
 
 from backupkeeper.actions.context import Context
-from backupkeeper.actions.copies_here import Asked
 from backupkeeper.actions.findings import VerifyRun
-from backupkeeper.actions.moved import Again
+from backupkeeper.actions.one_roll import roll_now
 from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.actions.proving import MISSING_NUMBERS
-from backupkeeper.core.model import Roll
+from backupkeeper.core.lying import THERE
+from backupkeeper.core.model import Blake3, Fact, Result, Roll
 from backupkeeper.core.moving import homes_of_moved
 from backupkeeper.core.naming import limits_of
 from backupkeeper.core.outcomes import Checked, Finding, Trouble
@@ -16,12 +16,29 @@ from backupkeeper.ports.files import EntryKind
 
 
 def name_unknown(
-    context: Context, drive: OnlineDrive, folder: str, known: Collection[str], run: VerifyRun
+    context: Context, drive: OnlineDrive, folder: str, asked: Collection[str], run: VerifyRun
 ) -> None:
-    """Files in a folder where a roll lies that are neither the roll's nor its manifest's."""
+    """Files in a folder where a roll lies that are no roll's, by what is believed of the drive.
+
+    Args:
+        context: the world.
+        drive: which.
+        folder: in which a roll lies.
+        asked: paths at which something was looked for: what stands there is told of these.
+        run: told what was found.
+    """
+    if (drive.place.name, folder) in run.named:
+        return
+    run.named.add((drive.place.name, folder))
     # A file system that takes names for one that differ in case lists them as they were typed last.
     key = limits_of(drive.info.mount.fs_type).key
-    keys = {key(path) for path in known}
+    newest: dict[tuple[str, Blake3], Fact] = {}
+    for fact in context.catalog.facts_at(drive.place.id, below=folder):
+        before = newest.get((fact.path, fact.content))
+        if before is None or before.at <= fact.at:
+            newest[fact.path, fact.content] = fact
+    known = (path for (path, _), fact in newest.items() if fact.result is not Result.MISSING)
+    keys = {key(path) for path in (*known, *asked)}
     for path in _walk(context, drive, folder, run):
         if key(path) in keys or path.startswith(f"{folder}/ascmhl/"):
             continue
@@ -37,21 +54,18 @@ def name_unknown(
 
 
 def name_unknown_where_moved(
-    context: Context,
-    drive: OnlineDrive,
-    roll: Roll,
-    copies: Sequence[Asked],
-    again: Again,
-    run: VerifyRun,
+    context: Context, drive: OnlineDrive, roll: Roll, asked: Collection[str], run: VerifyRun
 ) -> None:
-    """The same, where somebody moved most of the roll to; ``again`` was found and read just now."""
-    paths = [one.path for one in copies]
-    if len(paths) < len(roll.files):  # some of it was found again just now
-        paths += again.paths
-    for folder in homes_of_moved(roll, paths):
-        facts = context.catalog.facts_at(drive.place.id, below=folder)
-        proven = {fact.path for fact in facts if fact.is_proof}
-        name_unknown(context, drive, folder, proven, run)
+    """The same, where somebody moved most of the roll to."""
+    now = roll_now(context, roll.head.id)
+    lies = [
+        copy.path
+        for group in now.copies.values()
+        for copy in group
+        if copy.place == drive.place.id and copy.state in THERE
+    ]
+    for folder in homes_of_moved(roll, lies):
+        name_unknown(context, drive, folder, asked, run)
 
 
 def _walk(context: Context, drive: OnlineDrive, folder: str, run: VerifyRun) -> Iterator[str]:

@@ -13,13 +13,14 @@ from datetime import datetime
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.copies_here import Asked, copies_here, in_one_sweep, mount_of
+from backupkeeper.actions.displaced import add_moved, know_unknown, settle_displaced
 from backupkeeper.actions.doubting import put_in_doubt
 from backupkeeper.actions.fetching import verify_bucket
 from backupkeeper.actions.findings import VerifyRun, until
 from backupkeeper.actions.health import note_health
 from backupkeeper.actions.histories import record_check
 from backupkeeper.actions.locating import LOCATED, located
-from backupkeeper.actions.moved import Again, find_moved
+from backupkeeper.actions.moved import find_moved
 from backupkeeper.actions.one_roll import RollNow, drive_here, known_place, roll_now
 from backupkeeper.actions.online import OnlineDrive, holding, online, online_drives
 from backupkeeper.actions.proving import PART_FROM_BYTES, Known, prove_copy
@@ -31,6 +32,7 @@ from backupkeeper.core.errors import OutOfReachError
 from backupkeeper.core.harm import NO_RIGHT, is_in_doubt_already
 from backupkeeper.core.lying import Lying
 from backupkeeper.core.model import (
+    Blake3,
     Copy,
     CopyState,
     Fact,
@@ -127,7 +129,7 @@ def prove_roll(
     else:
         drive = drive_here(context, place)
         with holding(context, [drive], doing="proving"):
-            _add_moved(drive, find_moved(context, drive, [roll], progress, newly=True), run)
+            add_moved(drive, find_moved(context, drive, [roll], progress, newly=True), run)
             now = roll_now(context, roll)
             old = _old_copies(context, drive, now, proven_before)
             progress.begin(
@@ -140,6 +142,7 @@ def prove_roll(
             )
             if not read or _any_in_tree(now.roll, (fact.path for fact, _ in read)):
                 record_check(context, drive, now.roll, read, run, whole=True)
+            settle_displaced(context, drive, run, progress)
             note_health(context, drive)
             _say_doubted(context, drive, run, len(old), begun_at)
     progress.end()
@@ -201,36 +204,26 @@ def _verify_drive(
 ) -> None:
     try:
         again = find_moved(context, drive, chosen.rolls, progress, covers=chosen.covers)
-        _add_moved(drive, again, run)
-        _verify_rest(context, drive, chosen, again, run, progress)
+        add_moved(drive, again, run)
+        _verify_rest(context, drive, chosen, set(again.found), run, progress)
     except OutOfReachError as error:
         run.troubles.append(Trouble(place=drive.place.name, path="", message=str(error)))
-
-
-def _add_moved(drive: OnlineDrive, again: Again, run: VerifyRun) -> None:
-    """What was found again was read for that, and is right."""
-    run.moved += again.moves
-    run.matching_files += len(again.paths)
-    run.matching_bytes += again.size_bytes
-    run.read_bytes += again.size_bytes
-    if again.not_cold:
-        run.not_cold[drive.place.name] = again.not_cold
 
 
 def _verify_rest(
     context: Context,
     drive: OnlineDrive,
     chosen: Selection,
-    again: Again,
+    known: set[tuple[str, Blake3]],
     run: VerifyRun,
     progress: Progress,
 ) -> None:
+    """Read what was not read just now (``known``: paths, and what was found there)."""
     plans = []
-    known = set(again.paths)
     for roll in map(context.catalog.roll, chosen.rolls):
         # Two rolls may share a file that lies in neither's folder.
         copies = copies_here(context, drive, roll, chosen, read=known)
-        known |= {one.path for one in copies}
+        known |= {(one.path, one.file.content) for one in copies}
         if copies:
             plans.append((roll, copies))
     progress.begin(
@@ -238,26 +231,33 @@ def _verify_rest(
         total_bytes=sum(one.file.size for _, copies in plans for one in copies),
         total_files=sum(len(copies) for _, copies in plans),
     )
+    asked = {path for path, _ in known}
     begun, wanted = context.clock.now(), sum(len(copies) for _, copies in plans)
     for roll, copies in plans:
         if drive.place.name in run.doubted:
             break
         read = _verify_roll(context, drive, roll.head.id, copies, run, progress)
-        if chosen.path is None:
-            name_unknown_where_moved(context, drive, roll, copies, again, run)
+        whole = chosen.path is None
+        if whole and sum(map(_in_tree(roll), (one.path for one in copies))) < len(roll.files):
+            name_unknown_where_moved(context, drive, roll, asked, run)
         if not _any_in_tree(roll, (one.path for one in copies)):
             continue
-        whole = chosen.path is None
         if whole and drive.place.name not in run.doubted:
-            name_unknown(context, drive, roll.head.folder, known, run)
+            name_unknown(context, drive, roll.head.folder, asked, run)
         record_check(context, drive, roll, read, run, whole=whole)
+    settle_displaced(context, drive, run, progress)
+    know_unknown(context, drive, chosen.rolls, run, progress)
     note_health(context, drive)
     _say_doubted(context, drive, run, wanted, begun)
 
 
 def _any_in_tree(roll: Roll, paths: Iterable[str]) -> bool:
     """Whether something lies in the roll's own folder: a history there goes on with that alone."""
-    return any(path.startswith(f"{roll.head.folder}/") for path in paths)
+    return any(map(_in_tree(roll), paths))
+
+
+def _in_tree(roll: Roll) -> Callable[[str], bool]:
+    return lambda path: path.startswith(f"{roll.head.folder}/")
 
 
 def _say_doubted(
@@ -314,7 +314,7 @@ def _verify_roll(
             read.append((fact, reading))
             run.read_bytes += bytes_read(fact, file.size, parts) if reading is not None else 0
             progress.advance(0 if reading is not None else file.size, files=1)
-            run.add(drive.place.name, fact, file.size, clip)
+            run.take(drive.place.name, roll, file, fact, clip)
             if reading is not None and not reading.cold:
                 run.not_cold[drive.place.name] = reading.why_not_cold
             told = Result.MATCHES if fact.note == NO_RIGHT else fact.result

@@ -162,6 +162,12 @@ SEALED: Final = (
     "AND EXISTS (SELECT 1 FROM roll_files f WHERE f.content = k.no)"
 )
 
+HOMES: Final = (
+    "SELECT k.blake3, r.folder, f.path FROM content_ids k JOIN roll_files f ON f.content = k.no "
+    f"JOIN rolls r ON r.no = f.roll WHERE k.blake3 IN ({MARKS})"
+)
+LIKE: Final = "SELECT k.blake3 FROM contents c JOIN content_ids k USING (no) WHERE c.size = ? AND c.xxh128 = ?"
+
 ROLLS_WITH: Final = (
     "SELECT DISTINCT r.id FROM content_ids k JOIN roll_files f ON f.content = k.no "
     f"JOIN rolls r ON r.no = f.roll WHERE k.blake3 IN ({MARKS})"

@@ -49,6 +49,7 @@ from backupkeeper.core.model import (
     RollHead,
     RollId,
     Standing,
+    Xxh128,
 )
 from backupkeeper.core.policy import Policy
 from backupkeeper.core.scrub import Load
@@ -226,6 +227,23 @@ class SqliteCatalog(EncryptedObjects, OutboxRows, Summed):
             return frozenset(
                 RollId(row[0]) for row in reading.asked(connection, reading.ROLLS_WITH, raw)
             )
+
+    def homes_of(self, contents: Iterable[Blake3]) -> Mapping[Blake3, Sequence[tuple[str, str]]]:
+        """Where sealed rolls have these contents: a roll's folder, and a file's path in it."""
+        wanted = dict.fromkeys(contents)
+        homes: dict[Blake3, list[tuple[str, str]]] = {}
+        with self._asking() as connection:
+            raw = [rows.blake3(name) for name in wanted]
+            for name, folder, path in reading.asked(connection, reading.HOMES, raw):
+                home = (rows.path_from(folder), rows.path_from(path))
+                homes.setdefault(rows.name_from(name), []).append(home)
+        return homes
+
+    def contents_like(self, size: int, xxh128: Xxh128) -> Sequence[Content]:
+        """Contents of this size with this hash. Walks over all: for what is asked seldom."""
+        with self._asking() as connection:
+            found = connection.execute(reading.LIKE, (size, bytes.fromhex(xxh128))).fetchall()
+        return tuple(self.contents(rows.name_from(name) for (name,) in found).values())
 
     # -- facts
 

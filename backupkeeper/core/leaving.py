@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 
 from backupkeeper.core.lacking import READABLE, wants
-from backupkeeper.core.lying import Lying, Trees
+from backupkeeper.core.lying import Lying, TreesOf, no_trees
 from backupkeeper.core.model import (
     Blake3,
     Copy,
@@ -137,7 +137,7 @@ def roll_left(
     places: Mapping[PlaceId, Place],
     targets: Sequence[Place],
     policy: Policy,
-    trees: Trees = frozenset,
+    trees: TreesOf = no_trees,
 ) -> RollLeft | None:
     """What a roll loses; None where nothing of it is known to be there.
 
@@ -148,7 +148,7 @@ def roll_left(
         places: all places, as they stand now.
         targets: see ``targets_for``.
         policy: what is asked for.
-        trees: gives the folders of all rolls.
+        trees: gives all rolls.
     """
     out = replace(leaving, standing=Standing.LOST)
     after_places = {**places, out.id: out, **{one.id: one for one in targets}}

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from backupkeeper.core.model import Blake3, Roll
+from backupkeeper.core.model import Blake3, Fact, Result, Roll
 from backupkeeper.core.taking import TIME_SLACK_NS, ZONE_STEP_NS, same_time
 
 _SLOTS: Final = ZONE_STEP_NS // TIME_SLACK_NS
@@ -54,6 +54,26 @@ class Moved:
     not_cold: int = 0
 
 
+class _Times:
+    """Sizes and times of files that are gone, with their paths."""
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[int, int], dict[int, set[str]]] = {}
+
+    def add(self, lost: Gone) -> None:
+        times = self._known.setdefault((lost.size, _slot(lost.mtime_ns)), {})
+        times.setdefault(lost.mtime_ns, set()).add(lost.path)
+
+    def has(self, one: Found) -> bool:
+        """Whether one at another path had this size, and perhaps this time."""
+        slot = _slot(one.mtime_ns)
+        return any(
+            same_time(one.mtime_ns, time) and (len(paths) > 1 or one.path not in paths)
+            for step in (-1, 0, 1)
+            for time, paths in self._known.get((one.size, (slot + step) % _SLOTS), {}).items()
+        )
+
+
 def worth_reading(gone: Iterable[Gone], found: Iterable[Found]) -> list[Found]:
     """Found files that may be one of those that are gone, the likeliest first.
 
@@ -61,29 +81,36 @@ def worth_reading(gone: Iterable[Gone], found: Iterable[Found]) -> list[Found]:
     """
     sizes: set[int] = set()
     names: set[tuple[int, str]] = set()
-    times: dict[tuple[int, int], set[int]] = {}
+    times = _Times()
     for lost in gone:
         sizes.add(lost.size)
         names.add((lost.size, _name(lost.path)))
-        times.setdefault((lost.size, _slot(lost.mtime_ns)), set()).add(lost.mtime_ns)
-
-    def is_timed(one: Found) -> bool:
-        slot = _slot(one.mtime_ns)
-        near = ((slot + step) % _SLOTS for step in (-1, 0, 1))
-        return any(
-            same_time(one.mtime_ns, time)
-            for where in near
-            for time in times.get((one.size, where), ())
-        )
-
+        times.add(lost)
     ranked = []
     for one in found:
         if one.size not in sizes:
             continue
-        timed, named = is_timed(one), (one.size, _name(one.path)) in names
+        timed, named = times.has(one), (one.size, _name(one.path)) in names
         if named or (timed and one.size > 0):
             ranked.append(((not (timed and named), not timed, one.path), one))
     return [one for _, one in sorted(ranked, key=lambda pair: pair[0])]
+
+
+def same_entry(gone: Iterable[Gone], found: Iterable[Found]) -> list[Found]:
+    """Found files with size and time of one of these that was at another path; an empty one is like none."""
+    times = _Times()
+    for lost in gone:
+        times.add(lost)
+    return [one for one in found if one.size > 0 and times.has(one)]
+
+
+OTHER_LIES_THERE: Final = "Another file of the footage lies there: "
+"""Begins the note of a fact that a file is missing where one that is known was read."""
+
+
+def is_displaced(fact: Fact) -> bool:
+    """Whether a fact says that a file is missing because another one that is known lies in its place."""
+    return fact.result is Result.MISSING and fact.note.startswith(OTHER_LIES_THERE)
 
 
 def whose(found: Found, gone: Sequence[Gone]) -> Gone:
@@ -104,13 +131,14 @@ def step(was: str, now: str) -> tuple[str, str]:
 
 
 def together(
-    moved: Iterable[Moved], stands: Callable[[str], bool] = lambda _path: False
+    moved: Iterable[Moved], keeps: Callable[[str], bool] = lambda _path: False
 ) -> tuple[Moved, ...]:
     """Moves of single files at one place, put together to moves of folders.
 
     Args:
         moved: of one file each.
-        stands: whether a folder stands where it was: then it was not moved as a whole, but what was in it.
+        keeps: whether a folder has something yet that it had: then it was not moved as a whole, but what
+            was in it.
     """
     groups: dict[tuple[str, str], list[Moved]] = {}
     for one in moved:
@@ -118,7 +146,7 @@ def together(
     found = []
     while groups:
         (was, now), group = groups.popitem()
-        if any(one.was == was for one in group) or not stands(was):
+        if any(one.was == was for one in group) or not keeps(was):
             found.append(_as_one(was, now, group))
             continue
         for one in group:
@@ -166,21 +194,6 @@ def from_detail(place: str, detail: str) -> Moved | None:
 def most_telling(moved: Iterable[Moved]) -> list[Moved]:
     """The moves that are remembered of all of one run."""
     return sorted(moved, key=lambda one: (-one.files, one.was, one.now))[:MOST_TOLD]
-
-
-def moved_notes(moved: Sequence[Moved]) -> list[str]:
-    """Sentences for a report: what was moved lately, newest first."""
-    told = [
-        f"{one.place}: {one.was} is now at {one.now} ({_files(one.files)}): moved by hand, and known there by "
-        "its bytes."
-        for one in moved[:MOST_TOLD]
-    ]
-    left = len(moved) - len(told)
-    return [*told, f"There were {left} more moves like that."] if left else told
-
-
-def _files(number: int) -> str:
-    return "1 file" if number == 1 else f"{number:,} files"
 
 
 def _name(path: str) -> str:

@@ -16,7 +16,7 @@ from typing import Final
 from backupkeeper.core.deeds import Needed, RollNeed, Standing, Want
 from backupkeeper.core.harm import is_mendable
 from backupkeeper.core.lacking import Lacks, lacks, one_a_place
-from backupkeeper.core.lying import THERE, Lying, Trees
+from backupkeeper.core.lying import THERE, Lying, TreesOf, no_trees
 from backupkeeper.core.mend_sources import hurt, needed_from
 from backupkeeper.core.model import (
     Blake3,
@@ -56,7 +56,7 @@ class Circumstances:
     """Proofs on a drive that are no younger than this are to be made again: the night's share."""
     sampling: Sampling = NO_SAMPLING
     """What of all that stores attested is fetched back."""
-    trees: Trees = frozenset
+    trees: TreesOf = no_trees
     """Gives the folders of all rolls."""
 
 

@@ -21,6 +21,7 @@ from backupkeeper.core.model import (
     RollHead,
     RollId,
     Standing,
+    Xxh128,
 )
 from backupkeeper.core.policy import Policy
 from backupkeeper.core.scrub import Load
@@ -137,6 +138,14 @@ class Catalog(EncryptedRows, Outbox, Protocol):
 
     def rolls_with(self, contents: Iterable[Blake3]) -> frozenset[RollId]:
         """Sealed rolls that hold at least one of these contents."""
+        ...
+
+    def homes_of(self, contents: Iterable[Blake3]) -> Mapping[Blake3, Sequence[tuple[str, str]]]:
+        """Where sealed rolls have these contents: a roll's folder, and a file's path in it."""
+        ...
+
+    def contents_like(self, size: int, xxh128: Xxh128) -> Sequence[Content]:
+        """Contents of this size with this hash. Walks over all: for what is asked seldom."""
         ...
 
     def holdings(self, place: PlaceId) -> tuple[int, int]:

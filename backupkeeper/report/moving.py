@@ -3,10 +3,22 @@
 from collections.abc import Iterable, Sequence
 from typing import Final
 
+from backupkeeper.core.moves_told import How, Told, as_told
 from backupkeeper.core.moving import Moved
 from backupkeeper.report.lines import Page
 from backupkeeper.report.verdict import Json
 from backupkeeper.report.words import plural, shown, size
+
+TOP: Final = "its top folder"
+_TO: Final = {
+    How.MOVED: "now at",
+    How.SWAPPED: "changed places with",
+    How.ONE_BY_ONE: "moved or renamed one by one, to",
+}
+SWAPPED: Final = (
+    "What changed places is whole, but does not lie where it should by its manifest: other programs that "
+    "check by it will call these files wrong. To put that right, change them back by hand and verify."
+)
 
 
 def say_moved(page: Page, moved: Sequence[Moved]) -> None:
@@ -19,11 +31,14 @@ def say_moved(page: Page, moved: Sequence[Moved]) -> None:
         "there from now on. Nothing was copied.",
         indent=2,
     )
-    for one in page.few(moved, indent=4):
-        page.line(f"    {shown(one.place)}: {shown(one.was)}")
-        page.line(f"      now at {shown(one.now)}")
+    every = as_told(moved)
+    for one in page.few(every, indent=4):
+        page.line(f"    {shown(one.place)}: {shown(one.was or TOP)}")
+        page.line(f"      {_TO[one.how]} {shown(one.now or TOP)}")
         what = f"{plural(one.files, 'file')}, {size(one.size_bytes)}"
         page.line(f"      {what}{f'; {one.not_cold} not proven' if one.not_cold else ''}")
+    if any(one.how is How.SWAPPED for one in every):
+        page.say(SWAPPED, indent=2)
 
 
 def moved_json(moved: Iterable[Moved]) -> list[Json]:
@@ -47,8 +62,17 @@ MOST: Final = 3
 
 def moved_words(moved: Sequence[Moved]) -> list[str]:
     """Sentences for a log."""
-    told = [
-        f"{plural(one.files, 'file')} of {one.was} were moved by hand and lie in {one.now} now."
-        for one in moved[:MOST]
-    ]
-    return told + ([f"{len(moved) - MOST} more were moved."] if len(moved) > MOST else [])
+    every = as_told(moved)
+    told = [_sentence(one) for one in every[:MOST]]
+    return told + ([f"{len(every) - MOST} more were moved."] if len(every) > MOST else [])
+
+
+def _sentence(one: Told) -> str:
+    was, now, files = one.was or TOP, one.now or TOP, plural(one.files, "file")
+    if one.how is How.SWAPPED:
+        return (
+            f"{was} and {now} changed places by hand ({files}), and are known where they lie now."
+        )
+    if one.how is How.ONE_BY_ONE:
+        return f"{files} of {was} were moved or renamed by hand one by one, to {now}."
+    return f"{files} of {was} were moved by hand and lie in {now} now."

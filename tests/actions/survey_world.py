@@ -5,12 +5,14 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any, cast
 
 from hypothesis import strategies as st
 
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.one_roll import trees_of
 from backupkeeper.actions.survey import Surveyor
 from backupkeeper.catalog.store import SqliteCatalog, open_catalog
 from backupkeeper.config import parse_config
@@ -109,7 +111,7 @@ class World:
             now=self.clock.at,
             mounted=self.mounted,
             lead=config.proofs.lead,
-            trees=lambda: frozenset(head.folder for head in self.mine.rolls()),
+            trees=partial(trees_of, self.context),
         )
         found = []
         for head in self.mine.rolls():

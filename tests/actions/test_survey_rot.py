@@ -2,10 +2,12 @@
 
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import partial
 
 import pytest
 from hypothesis import given, settings, strategies as st
 
+from backupkeeper.actions.one_roll import trees_of
 from backupkeeper.actions.survey import Surveyor, survey
 from backupkeeper.catalog.store import SqliteCatalog
 from backupkeeper.core.deeds import RollNeed
@@ -41,7 +43,7 @@ def by_brute_force(made: World, cutoffs: Cutoffs) -> tuple[RollNeed, ...]:
         mounted=made.mounted,
         lead=config.proofs.lead,
         cutoffs=cutoffs,
-        trees=lambda: frozenset(head.folder for head in made.mine.rolls()),
+        trees=partial(trees_of, made.context),
     )
     found = []
     for head in made.mine.rolls():

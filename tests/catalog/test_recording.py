@@ -187,6 +187,24 @@ def test_rolls_come_by_shoot_source_and_name(catalog: SqliteCatalog) -> None:
     assert [head.name for head in catalog.rolls()] == ["Roll 01", "Roll 02", "Roll 03"]
 
 
+def test_where_rolls_have_a_content_and_which_contents_hash_alike(catalog: SqliteCatalog) -> None:
+    catalog.record(contents=[content(1), content(2)])
+    catalog.seal(roll([1, 2]))
+    catalog.seal(roll([1], ident="other", name="Roll 02"))
+    homes = catalog.homes_of([name_of(1), name_of(1), name_of(3)])
+    assert homes.keys() == {name_of(1)}
+    files = {head.folder: catalog.roll(head.id).files for head in catalog.rolls()}
+    assert sorted(homes[name_of(1)]) == sorted(
+        (folder, file.path)
+        for folder, its in files.items()
+        for file in its
+        if file.content == name_of(1)
+    )
+    one = content(1)
+    assert catalog.contents_like(one.size, one.xxh128) == (one,)
+    assert catalog.contents_like(one.size + 1, one.xxh128) == ()
+
+
 def test_a_roll_that_is_not_known_is_told(catalog: SqliteCatalog) -> None:
     with pytest.raises(CatalogError, match="knows no roll nothing"):
         catalog.roll(RollId("nothing"))

@@ -5,23 +5,25 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, strategies as st
 
-from backupkeeper.core.model import Blake3, Roll
+from backupkeeper.core.model import Blake3, Result, Roll, Way
 from backupkeeper.core.moving import (
     MOST_TOLD,
+    OTHER_LIES_THERE,
     Found,
     Gone,
     Moved,
     from_detail,
     homes_of_moved,
+    is_displaced,
     most_telling,
-    moved_notes,
+    same_entry,
     step,
     to_detail,
     together,
     whose,
     worth_reading,
 )
-from tests.core.made_up_copies import roll
+from tests.core.made_up_copies import fact, roll
 
 NAMES = st.sampled_from(["A", "B", "clip.mp4", "Clip.mp4", "Roll 01", "DCIM", "x"])
 PATHS = st.lists(NAMES, min_size=1, max_size=5).map("/".join)
@@ -179,15 +181,19 @@ def test_only_the_largest_moves_of_a_run_are_remembered() -> None:
     assert min(one.files for one in kept) == 3
 
 
-def test_what_a_report_tells_of_moves_is_bounded() -> None:
-    one = moved("260612 Boatyard", "Boats")
-    assert moved_notes([]) == []
-    (only,) = moved_notes([one])
-    assert only.startswith("Main: 260612 Boatyard is now at Boats (1 file): moved by hand")
-    told = moved_notes([replace(one, files=2_000)] * (MOST_TOLD + 5))
-    assert len(told) == MOST_TOLD + 1
-    assert "2,000 files" in told[0]
-    assert told[-1] == "There were 5 more moves like that."
+def test_what_stands_in_a_file_s_place_is_read_where_it_may_be_another_that_is_looked_for() -> None:
+    lost = [gone("S/A.MP4"), gone("S/B.MP4", mtime_ns=10**18 + 10**10)]
+    at_b = found("S/B.MP4")
+    assert same_entry(lost, [found("S/A.MP4"), at_b, found("S/B.MP4", mtime_ns=1)]) == [at_b]
+    assert same_entry([gone("S/A", size=0)], [found("S/B", size=0)]) == []
+    assert same_entry([*lost, gone("T/A.MP4")], [found("S/A.MP4")]) == [found("S/A.MP4")]
+
+
+def test_only_a_look_that_read_another_file_says_displaced() -> None:
+    said = fact(Way.REHASH, 0, Result.MISSING)
+    assert not is_displaced(said)
+    assert is_displaced(replace(said, note=f"{OTHER_LIES_THERE}S/B.MP4"))
+    assert not is_displaced(replace(said, result=Result.MATCHES, note=f"{OTHER_LIES_THERE}S/B.MP4"))
 
 
 def of_files(*paths: str) -> Roll:

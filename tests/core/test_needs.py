@@ -8,7 +8,7 @@ import pytest
 from backupkeeper.core.deeds import RollNeed
 from backupkeeper.core.fitting import possible_paths
 from backupkeeper.core.lacking import wants
-from backupkeeper.core.lying import own_copies
+from backupkeeper.core.lying import Trees, own_copies
 from backupkeeper.core.model import (
     Fact,
     Place,
@@ -175,7 +175,8 @@ def test_a_role_that_nobody_asks_for_wants_nothing() -> None:
 
 def test_copies_elsewhere_than_in_the_rolls_own_tree_are_not_its_own() -> None:
     other = fact(Way.REHASH, 1, path="260613 Boatyard/Originals/Close/Roll 01/A.MP4")
-    trees = frozenset(["260613 Boatyard/Originals/Close/Roll 01"])
+    close = "260613 Boatyard/Originals/Close/Roll 01"
+    trees = Trees(folders=frozenset([close]), homes=lambda _: {CLIP: [(close, "A.MP4")]})
     found = some(other, *WELL[1:], at=replace(around(), trees=lambda: trees))
     assert found.wants[MAIN].sources == {MAIN: 1, TRAVEL: 1} or found.wants[MAIN].sources == {
         TRAVEL: 1

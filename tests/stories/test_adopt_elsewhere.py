@@ -89,13 +89,37 @@ def test_the_daemon_plans_to_prove_it_there_and_nothing_else(yard: ScopedYard) -
     assert read.matching_files == len(RENAMED)
 
 
-def test_where_one_file_is_not_there_the_tree_is_brought(yard: ScopedYard) -> None:
+def test_where_one_file_is_not_there_that_one_is_brought(yard: ScopedYard) -> None:
     put(yard, HERE, CARD)
     some = {path: data for path, data in CARD.items() if "0002" not in path}
     put(yard, THERE, some, "Travel")
     assert adopt(yard).code == 0
     assert adopt(yard, place="Travel").code == 0
     assert yard.gaps_of("Card 1") == (Role.SECONDARY, Role.CLOUD)
+    assert yard.mirror().copied_files == 1
+    assert tree(yard.root / "Travel" / HERE) == {p: d for p, d in CARD.items() if p not in some}
+    assert yard.gaps_of("Card 1") == (Role.CLOUD,)
+    said = yard.verify("Travel")
+    assert (said.all_well, said.matching_files) == (True, len(CARD))
+    assert yard.mirror().copied_files == 0
+
+
+def test_a_drive_without_the_checksum_list_gets_that_alone(yard: ScopedYard) -> None:
+    """The list was a file of the first drive's roll, for it lay among the footage."""
+    listed = {**CARD, "CLIPS.TXT": b"what is on it\n"}
+    put(yard, HERE, listed)
+    put(yard, THERE, CARD, "Travel")
+    assert adopt(yard).code == 0
+    assert adopt(yard, place="Travel").code == 0
+    assert yard.mirror().copied_files == 1
+    assert tree(yard.root / "Travel" / HERE) == {"CLIPS.TXT": listed["CLIPS.TXT"]}
+
+
+def test_where_half_of_a_roll_lies_the_tree_is_brought(yard: ScopedYard) -> None:
+    put(yard, HERE, CARD)
+    put(yard, THERE, dict(list(CARD.items())[: len(CARD) // 2]), "Travel")
+    assert adopt(yard).code == 0
+    assert adopt(yard, place="Travel").code == 0
     assert yard.mirror().copied_files == len(CARD)
     assert tree(yard.root / "Travel" / HERE) == CARD
 

@@ -68,16 +68,14 @@ def test_what_nobody_knows_in_a_folder_that_was_moved_is_named(yard: ScopedYard)
     (folder(yard) / "DCIM" / "EXTRA.MP4").write_bytes(clip(9))
     place = move(yard, SHOOT, "Boats") / "Originals/Wide/Roll 01"
     there = "Boats/Originals/Wide/Roll 01"
-    unknown = [
-        (f"{there}/DCIM/100BOATY/BOAT0001.MP4", "unknown"),
-        (f"{there}/DCIM/EXTRA.MP4", "unknown"),
-    ]
     for _ in range(2):
-        found = findings(yard)
-        assert [one for one in found if one[1] == "unknown"] == unknown
+        assert findings(yard) == [
+            (f"{there}/DCIM/100BOATY/BOAT0001.MP4", "damaged"),
+            (f"{there}/DCIM/EXTRA.MP4", "unknown"),
+        ]
     (place / "DCIM" / "EXTRA.MP4").unlink()
     (place / CLIP).unlink()
-    assert "unknown" not in {finding for _, finding in findings(yard)}
+    assert {finding for _, finding in findings(yard)} == {"missing"}
 
 
 def test_of_one_file_that_was_moved_the_new_folder_is_not_searched(yard: ScopedYard) -> None:

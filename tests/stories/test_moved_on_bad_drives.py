@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from backupkeeper.actions.moved import FACTS_A_STEP
+from backupkeeper.actions.moved_run import FACTS_A_STEP
 from backupkeeper.actions.verify import verify
 from backupkeeper.core.model import CopyState, Role
 from tests.stories.scoped_yard import ScopedYard
@@ -66,20 +66,18 @@ class Unreadable:
         return self._files.open_read(path, direct=direct)
 
 
-def test_what_can_t_be_read_where_it_lies_now_is_missing_and_the_rest_is_found(
+def test_what_can_t_be_read_where_it_lies_now_is_unreadable_there_and_the_rest_is_found(
     yard: ScopedYard,
 ) -> None:
     move(yard, SHOOT, "Boats")
     with yard.context() as context:
         failing = replace(context, files=Unreadable(context.files, NOW))
         said = verify(failing, "Main", QUIET)
-    assert sorted((one.path, one.finding.value) for one in said.checked) == [
-        (f"{ROLL}/{CLIP}", "missing"),
-        (f"Boats/Originals/Wide/Roll 01/{CLIP}", "unknown"),
-    ]
+    assert [(one.path, one.finding.value) for one in said.checked] == [(NOW, "unreadable")]
     assert said.matching_files == len(CARD) - 1
-    assert not [fact for fact in yard.facts("Main") if fact.path == NOW]
-    assert yard.verify("Main").all_well, "it is found as soon as it can be read"
+    assert Role.PRIMARY in yard.gaps_of("Roll 01")
+    assert yard.verify("Main").all_well, "it counts as soon as it can be read"
+    assert yard.gaps_of("Roll 01") == (Role.CLOUD,)
 
 
 def test_what_was_adopted_where_it_was_moved_to_and_moved_on_is_found_once(
