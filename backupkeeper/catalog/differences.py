@@ -29,8 +29,8 @@ ORDER BY ours
 """
 """Copies of which one of the two knows something bad: few, and found by the partial indices."""
 _WHERE: Final = (
-    "SELECT coalesce(p.name, CAST(i.id AS BLOB)), c.path FROM main.copies c "
-    "JOIN main.place_ids i ON i.no = c.place LEFT JOIN main.places p ON p.no = c.place "
+    "SELECT coalesce(p.name, CAST(i.id AS BLOB)), CAST(d.path || c.name AS BLOB) "
+    "FROM main.copies c JOIN main.folders d ON d.no = c.folder JOIN main.place_ids i ON i.no = c.place LEFT JOIN main.places p ON p.no = c.place "
     "WHERE c.no = ?"
 )
 

@@ -37,11 +37,12 @@ _BELOW: Final = (
 )
 _READABLE: Final = """
 SELECT count(*), coalesce(sum(k.size), 0) FROM (
-    SELECT DISTINCT c.path AS path, c.content AS content FROM copies c
+    SELECT c.content AS content FROM copies c JOIN folders d ON d.no = c.folder
     WHERE c.place = (SELECT no FROM place_ids WHERE id = :place)
       AND NOT EXISTS (
         SELECT 1 FROM encrypted e
-        WHERE e.place = c.place AND e.path = c.path AND e.content = c.content
+        WHERE e.place = c.place AND e.path = CAST(d.path || c.name AS BLOB)
+          AND e.content = c.content
       )
       AND NOT EXISTS (
         SELECT 1 FROM facts f INDEXED BY misses WHERE f.copy = c.no AND f.result = 4

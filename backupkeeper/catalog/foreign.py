@@ -22,7 +22,7 @@ from urllib.parse import quote
 
 from backupkeeper.catalog import foreign_rows
 from backupkeeper.catalog.faults import told
-from backupkeeper.catalog.opening import APPLICATION_ID, SMALL_BYTES, migrate, scripts, statements
+from backupkeeper.catalog.opening import APPLICATION_ID, SMALL_BYTES, migrate, run, scripts
 from backupkeeper.core.errors import CatalogError, SnapshotError
 
 LONGEST_VALUE_BYTES: Final = 64 << 20
@@ -131,9 +131,7 @@ def _version(theirs: sqlite3.Connection, newest: int) -> int:
 def _compare_schema(theirs: sqlite3.Connection, known: Mapping[int, str]) -> None:
     """Word by word; where the file's pages are is SQLite's own check."""
     with closing(sqlite3.connect(":memory:", isolation_level=None)) as ours:
-        for script in known.values():
-            for statement in statements(script):
-                ours.execute(statement)
+        run(ours, known.values())
         wanted = {tuple(row) for row in ours.execute(_SCHEMA)}
     found = set()
     for row in theirs.execute(_SCHEMA):

@@ -53,6 +53,14 @@ _ENCRYPTED_IS_OFF: Final = (
     f"OR min(size, made_size) < 0 OR max(size, made_size) > {LARGEST_FILE} OR "
     f"length(made_map) <> 16 * ((made_size + {BLOCK_BYTES - 1}) / {BLOCK_BYTES})"
 )
+_FOLDER_IS_OFF: Final = (
+    "path <> x'' AND (substr(path, -1) <> x'2F' OR NOT path(substr(path, 1, length(path) - 1)))"
+)
+_NAME_IS_OFF: Final = (
+    "c.name IN (x'', x'2E', x'2E2E') OR instr(c.name, x'2F') OR instr(c.name, x'00') "
+    f"OR length(d.path) + length(c.name) > {LONGEST_PATH}"
+)
+"""What ``path_is_fine`` says of the whole, folder by folder and then name by name."""
 _NEVER: Final = (
     ("words", "words", "(text IS NULL) <> (no = 0)"),
     ("words", "words", f"length(text) > {LONGEST_TEXT}"),
@@ -71,7 +79,8 @@ _NEVER: Final = (
     ("open rolls", _DESCRIBED_OTHERWISE.format("open_files"), "f.size <> c.size"),
     ("uploads", "uploads_under_way", _UPLOAD_IS_OFF),
     ("encrypted", "encrypted", _ENCRYPTED_IS_OFF),
-    ("copies", "copies", "NOT path(path)"),
+    ("copies", "folders", _FOLDER_IS_OFF),
+    ("copies", "copies c CROSS JOIN folders d ON d.no = c.folder", _NAME_IS_OFF),
     ("facts", "facts", f"at {_TIME_IS_OFF} OR evidence = 0 OR note = 0"),
     ("facts", "facts", "length(damage) > 0 AND NOT spans(damage)"),
 )

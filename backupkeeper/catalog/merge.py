@@ -83,14 +83,21 @@ INSERT OR IGNORE INTO main.contents (no, size, xxh128, block_map)
 INSERT OR IGNORE INTO main.digests (content, kind, value)
     SELECT m.ours, t.kind, t.value
     FROM theirs.digests t JOIN temp.content_of m ON m.theirs = t.content;
-INSERT OR IGNORE INTO main.copies (place, path, content)
-    SELECT p.ours, t.path, c.ours FROM theirs.copies t
-    JOIN temp.place_of p ON p.theirs = t.place JOIN temp.content_of c ON c.theirs = t.content;
+INSERT OR IGNORE INTO main.folders (path) SELECT path FROM theirs.folders;
+CREATE TEMP TABLE folder_of (theirs INTEGER PRIMARY KEY, ours INTEGER NOT NULL);
+INSERT INTO temp.folder_of
+    SELECT t.no, o.no FROM theirs.folders t JOIN main.folders o ON o.path = t.path;
+INSERT OR IGNORE INTO main.copies (place, folder, name, content)
+    SELECT p.ours, f.ours, t.name, c.ours FROM theirs.copies t
+    JOIN temp.place_of p ON p.theirs = t.place JOIN temp.folder_of f ON f.theirs = t.folder
+    JOIN temp.content_of c ON c.theirs = t.content;
 CREATE TEMP TABLE copy_of (theirs INTEGER PRIMARY KEY, ours INTEGER NOT NULL);
 INSERT INTO temp.copy_of
     SELECT t.no, o.no FROM theirs.copies t
-    JOIN temp.place_of p ON p.theirs = t.place JOIN temp.content_of c ON c.theirs = t.content
-    JOIN main.copies o ON o.place = p.ours AND o.path = t.path AND o.content = c.ours;
+    JOIN temp.place_of p ON p.theirs = t.place JOIN temp.folder_of f ON f.theirs = t.folder
+    JOIN temp.content_of c ON c.theirs = t.content
+    JOIN main.copies o ON o.place = p.ours AND o.folder = f.ours AND o.name = t.name
+        AND o.content = c.ours;
 """
 _UPLOADS: Final = """
 INSERT OR IGNORE INTO main.uploads_under_way
@@ -119,7 +126,7 @@ INSERT OR IGNORE INTO main.facts
     JOIN temp.word_of w ON w.theirs = t.mount JOIN temp.word_of n ON n.theirs = t.note
 """
 _LONG_AGO: Final = rows.micros(datetime.min.replace(tzinfo=UTC))
-_MAPS: Final = ("word_of", "place_of", "content_of", "copy_of")
+_MAPS: Final = ("word_of", "place_of", "content_of", "folder_of", "copy_of")
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

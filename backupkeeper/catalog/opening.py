@@ -17,14 +17,14 @@ import os
 import re
 import sqlite3
 import stat
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager, suppress
 from datetime import timedelta
 from importlib import resources
 from typing import Final
 
 from backupkeeper.catalog.faults import damaged, told
-from backupkeeper.catalog.rows import micros
+from backupkeeper.catalog.rows import folder_length, micros
 from backupkeeper.core.errors import CatalogError
 from backupkeeper.ports.clock import Clock
 
@@ -36,6 +36,8 @@ ROOM_BYTES: Final = 256 * 1024
 """Less room than this and nothing is opened. SQLite maps the file ``-shm`` into memory and fills it
 by one byte in 4 KiB: on a full disk with smaller blocks (seen: ext4, 1 KiB) touching the rest kills
 the program with SIGBUS instead of giving an error."""
+FREE_SHARE: Final = 4
+"""Where a migration left more than a fourth of the file free, that goes back to the disk."""
 CHECK_EVERY: Final = timedelta(days=1)
 _SCRIPT_NAME: Final = re.compile(r"(\d{4})\.sql")
 
@@ -167,12 +169,13 @@ def _settle(connection: sqlite3.Connection, path: str, known: Mapping[int, str])
             advice="Name a file on a local disk under [catalog] path.",
         )
     connection.execute("PRAGMA synchronous = FULL")
-    connection.execute("PRAGMA foreign_keys = ON")
     connection.execute("PRAGMA trusted_schema = OFF")
     connection.execute("PRAGMA cache_size = -32768")  # 32 MiB of the memory promised
-    connection.execute("PRAGMA secure_delete = ON")  # see ``catalog.outbox``
     if version < max(known):
         migrate(connection, path, known)
+        shrink(connection, path)
+    connection.execute("PRAGMA foreign_keys = ON")
+    connection.execute("PRAGMA secure_delete = ON")  # see ``catalog.outbox``
 
 
 def _version(connection: sqlite3.Connection, path: str, newest: int) -> int:
@@ -221,18 +224,20 @@ def migrate(connection: sqlite3.Connection, path: str, known: Mapping[int, str])
     """Run the scripts that the file has not seen, all of them or none.
 
     Args:
-        connection: in autocommit mode.
+        connection: in autocommit mode; afterwards it holds nothing to foreign keys, and does not write over
+            all that is deleted.
         path: the catalog's file, for messages.
         known: every script by its number.
     """
+    # A table that others speak of may be made anew (https://sqlite.org/lang_altertable.html, section 7), and
+    # what stood in the old one stands in the new one: to write over it would take as much again of the disk.
+    connection.execute("PRAGMA foreign_keys = OFF")
+    connection.execute("PRAGMA secure_delete = FAST")
     connection.execute("BEGIN IMMEDIATE")
     try:
         # Asked again under the lock: another program may have done it in between.
         version = _version(connection, path, max(known))
-        for number, script in sorted(known.items()):
-            if number > version:
-                for statement in statements(script):
-                    connection.execute(statement)
+        run(connection, (script for number, script in sorted(known.items()) if number > version))
         connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
         connection.execute(f"PRAGMA user_version = {max(known)}")
         connection.execute("COMMIT")
@@ -240,6 +245,37 @@ def migrate(connection: sqlite3.Connection, path: str, known: Mapping[int, str])
         if connection.in_transaction:
             connection.execute("ROLLBACK")
         raise
+
+
+def run(connection: sqlite3.Connection, some: Iterable[str]) -> None:
+    """Run scripts of the schema, in order, with the one function that they ask for."""
+    connection.create_function("folder_length", 1, folder_length, deterministic=True)
+    for script in some:
+        for statement in statements(script):
+            connection.execute(statement)
+
+
+def shrink(connection: sqlite3.Connection, path: str) -> None:
+    """Give back to the disk what a migration left free, where that is much.
+
+    SQLite writes the whole file anew, so twice its room is needed meanwhile. Where there is less, or
+    another program is writing, the file stays as large as it is, and what comes takes the free room.
+
+    Args:
+        connection: in autocommit mode.
+        path: the catalog's file.
+    """
+    free, pages, page_bytes = (
+        connection.execute(f"PRAGMA {name}").fetchone()[0]
+        for name in ("freelist_count", "page_count", "page_size")
+    )
+    room = os.statvfs(path)
+    needed = 2 * (pages - free) * page_bytes + ROOM_BYTES
+    if free * FREE_SHARE < pages or room.f_bavail * room.f_frsize < needed:
+        return
+    with suppress(sqlite3.OperationalError):
+        connection.execute("VACUUM")
+    connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
 
 def statements(script: str) -> list[str]:

@@ -26,12 +26,19 @@ _AT_ONCE: Final = 100
 MARKS: Final = ",".join("?" * _AT_ONCE)
 """Question marks for as many values as are asked for at once."""
 
+WHOLE_PATH: Final = "CAST(d.path || c.name AS BLOB)"
+"""Of a copy ``c`` in the folder ``d``."""
+IN_ROLL: Final = (
+    "d.path >= CAST(r.folder || '/' AS BLOB) AND d.path < CAST(r.folder || '0' AS BLOB)"
+)
+"""That the folder ``d`` is that of the roll ``r``, or lies below it ("0" comes right after "/")."""
 _EVER: Final = -(2**63)
 _FACTS: Final = f"""
-SELECT p.id, c.path, k.blake3, f.at, f.way, f.result, f.cold,
+SELECT p.id, {WHOLE_PATH}, k.blake3, f.at, f.way, f.result, f.cold,
        e.text, v.text, m.text, n.text, f.damage
 FROM copies c
 CROSS JOIN facts f ON f.copy = c.no
+CROSS JOIN folders d ON d.no = c.folder
 CROSS JOIN place_ids p ON p.no = c.place
 CROSS JOIN content_ids k ON k.no = c.content
 CROSS JOIN words e ON e.no = f.evidence
@@ -56,21 +63,21 @@ NOT EXISTS (
 # Numbers of ways and results: the schema's tables of these names. A copy is plain where it has
 # a proof since then that nothing undid, or an attestation of any age, not undone, that was looked
 # at since then. A roll is named unless each of its files has a copy in the roll's own folder here and
-# all of these are plain ("0" comes right after "/"): two rolls may share a sidecar, and each keeps it.
+# all of these are plain: two rolls may share a sidecar, and each keeps it.
 SIEVE: Final = f"""
 SELECT r.id FROM rolls r
 WHERE NOT EXISTS (SELECT 1 FROM roll_files rf WHERE rf.roll = r.no)
    OR (
-    SELECT count(DISTINCT c.path) FROM copies c
-    WHERE c.place = :place AND c.path > CAST(r.folder || '/' AS BLOB)
-      AND c.path < CAST(r.folder || '0' AS BLOB)
+    SELECT COALESCE(sum((
+        SELECT count(DISTINCT c.name) FROM copies c WHERE c.place = :place AND c.folder = d.no
+    )), 0) FROM folders d WHERE {IN_ROLL}
    ) < r.file_count
    OR EXISTS (
     SELECT 1 FROM roll_files rf
     -- By content: by its path's range each file would walk the whole folder of its roll.
     LEFT JOIN copies c INDEXED BY copies_by_content
       ON c.content = rf.content AND c.place = :place
-      AND c.path > CAST(r.folder || '/' AS BLOB) AND c.path < CAST(r.folder || '0' AS BLOB)
+      AND EXISTS (SELECT 1 FROM folders d WHERE d.no = c.folder AND {IN_ROLL})
     WHERE rf.roll = r.no AND (
         c.no IS NULL
         OR NOT (
@@ -135,14 +142,15 @@ WHERE c.place = (SELECT no FROM place_ids WHERE id = ?)
 )
 """
 """Copies, and their bytes, but for those that were found missing and not seen since."""
-UNSENT: Final = """
+UNSENT: Final = f"""
 SELECT rf.path, k.blake3, rf.size, rf.mtime_ns
 FROM rolls r CROSS JOIN roll_files rf ON rf.roll = r.no
 CROSS JOIN content_ids k ON k.no = rf.content
-WHERE r.id = :roll AND NOT EXISTS (
-    SELECT 1 FROM copies c
-    WHERE c.place = (SELECT no FROM place_ids WHERE id = :place)
-      AND c.path = CAST(r.folder || '/' || rf.path AS BLOB) AND c.content = rf.content
+WHERE r.id = :roll AND (CAST(r.folder || '/' || rf.path AS BLOB), rf.content) NOT IN (
+    SELECT {WHOLE_PATH}, c.content
+    FROM rolls r CROSS JOIN folders d ON {IN_ROLL}
+    CROSS JOIN copies c ON c.folder = d.no
+    WHERE r.id = :roll AND c.place = (SELECT no FROM place_ids WHERE id = :place)
       AND NOT EXISTS (
         SELECT 1 FROM facts m INDEXED BY misses WHERE m.copy = c.no AND m.result = 4
     )
@@ -209,16 +217,15 @@ def copies_in_roll(connection: sqlite3.Connection, roll: str) -> "array[int]":
 def copies_below(connection: sqlite3.Connection, place: str, below: str) -> "array[int]":
     """Numbers of the copies at a place whose path is ``below`` or lies below it; all for ``""``."""
     top = rows.path_bytes(below).rstrip(b"/")
-    statement = (
-        "SELECT c.no FROM copies c "
-        "WHERE c.place = (SELECT no FROM place_ids WHERE id = ?) AND c.path {span}"
-    )
+    here = "c.place = (SELECT no FROM place_ids WHERE id = ?)"
     if not top:
-        return _numbers(connection.execute(statement.format(span=">= x''"), (place,)))
-    found = _numbers(connection.execute(statement.format(span="= ?"), (place, top)))
+        return _numbers(connection.execute(f"SELECT c.no FROM copies c WHERE {here}", (place,)))
+    among = "SELECT c.no FROM folders d CROSS JOIN copies c ON c.folder = d.no"
+    file = f"{among} WHERE {here} AND d.path = ? AND c.name = ?"
+    found = _numbers(connection.execute(file, (place, *rows.in_folder(top))))
     # "0" comes right after "/": everything that begins with the folder and a slash.
-    span = statement.format(span=">= ? AND c.path < ?")
-    found.extend(_numbers(connection.execute(span, (place, top + b"/", top + b"0"))))
+    rest = f"{among} WHERE {here} AND d.path >= ? AND d.path < ?"
+    found.extend(_numbers(connection.execute(rest, (place, top + b"/", top + b"0"))))
     return found
 
 

@@ -61,6 +61,17 @@ def moment(number: int) -> datetime:
     return EPOCH + timedelta(microseconds=number)
 
 
+def folder_length(path: bytes) -> int:
+    """How many bytes of a path are its folder's, the last slash included."""
+    return path.rfind(b"/") + 1
+
+
+def in_folder(path: bytes) -> tuple[bytes, bytes]:
+    """A path in two, as ``folders`` and ``copies`` hold it: up to its last slash, and the name."""
+    length = folder_length(path)
+    return path[:length], path[length:]
+
+
 def digest(text: str, size: int) -> bytes:
     """Raw bytes of a digest in lower-case hex.
 
@@ -251,7 +262,7 @@ def fact_words(fact: Fact) -> tuple[bytes, bytes | None, bytes | None, bytes]:
 
 
 def fact_row(fact: Fact) -> Row:
-    """Time, way, result, cold, the four texts, damage; then place, path and content of the copy."""
+    """Time, way, result, cold, the four texts, damage; of the copy place, folder, name, content."""
     return (
         micros(fact.at),
         _WAY_NUMBERS[fact.way],
@@ -260,7 +271,7 @@ def fact_row(fact: Fact) -> Row:
         *fact_words(fact),
         b"".join(_pair(first, last) for first, last in fact.damage),
         fact.place,
-        path_bytes(fact.path),
+        *in_folder(path_bytes(fact.path)),
         blake3(fact.content),
     )
 

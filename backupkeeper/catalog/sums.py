@@ -15,6 +15,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any, Final, NamedTuple
 
 from backupkeeper.catalog import rows
+from backupkeeper.catalog.reading import WHOLE_PATH
 from backupkeeper.core.model import PlaceId, RollId
 from backupkeeper.core.sums import NEVER, Group, Home, Kind, RollSums, Slot
 
@@ -40,9 +41,9 @@ _UNKNOWN: Final = Slot(
 # is not odd; so a proof is undone only by writing anew (and by what ``core.sums`` applies later).
 _PROOF: Final = "f.result = 1 AND (f.way IN (4, 5) OR (f.way IN (2, 3) AND f.cold = 1))"
 _COPIES: Final = f"""
-SELECT rf.path AS file, rf.size AS size, c.place AS place, c.path AS path,
-    CASE WHEN c.path = CAST(:folder || rf.path AS BLOB) THEN 2
-        WHEN c.path > :folder AND c.path < :behind THEN 1 ELSE 0 END AS home,
+SELECT rf.path AS file, rf.size AS size, c.place AS place, {WHOLE_PATH} AS path,
+    CASE WHEN {WHOLE_PATH} = CAST(:folder || rf.path AS BLOB) THEN 2
+        WHEN d.path >= :folder AND d.path < :behind THEN 1 ELSE 0 END AS home,
     max(f.result <> 1) AS bad,
     max(f.at) AS latest,
     max(CASE WHEN f.way = 1 THEN f.at END) AS written,
@@ -56,6 +57,7 @@ SELECT rf.path AS file, rf.size AS size, c.place AS place, c.path AS path,
     max(CASE WHEN f.way <> 1 THEN f.version END) AS other
 FROM roll_files rf
 LEFT JOIN copies c INDEXED BY copies_by_content ON c.content = rf.content
+LEFT JOIN folders d ON d.no = c.folder
 LEFT JOIN facts f ON f.copy = c.no
 WHERE rf.roll = :roll
 GROUP BY rf.path, c.no

@@ -22,13 +22,15 @@ from datetime import datetime
 from typing import Final
 
 from backupkeeper.catalog import rows
-from backupkeeper.catalog.reading import MARKS, asked
+from backupkeeper.catalog.reading import MARKS, WHOLE_PATH, asked
 from backupkeeper.core.model import Fact, Result
 from backupkeeper.core.thinning import AGAIN, KEPT_WHOLE, spare
 from backupkeeper.ports.catalog import Thinned
 
 Key = tuple[int, int, int, int, int, int, int, int, int, bytes]
 """Of a fact: every column of its row."""
+Path = tuple[int, int, bytes]
+"""A place's number, a folder's, a name."""
 Connecting = Callable[[], AbstractContextManager[sqlite3.Connection]]
 COPIES_LOOKED_AT: Final = 2000
 """At once, without a lock, for those that something may be let go of."""
@@ -39,9 +41,12 @@ _NAMES: Final = (
 )
 _KEY: Final = ", ".join(_NAMES)
 _NEXT: Final = """
-SELECT place, path, no FROM copies WHERE (place, path) > (?, ?) ORDER BY place, path LIMIT ?
+SELECT place, folder, name, no FROM copies WHERE (place, folder, name) > (?, ?, ?)
+ORDER BY place, folder, name LIMIT ?
 """
-_SAME_PATH: Final = "SELECT place, path, no FROM copies WHERE place = ? AND path = ?"
+_SAME_PATH: Final = (
+    "SELECT place, folder, name, no FROM copies WHERE (place, folder, name) = (?, ?, ?)"
+)
 _AGAIN: Final = ", ".join(str(number) for number, way in rows.WAYS.items() if way in AGAIN)
 _MATCHES: Final = next(number for number, one in rows.RESULTS.items() if one is Result.MATCHES)
 # A quick sieve: only a copy with three such facts has one between two others.
@@ -54,9 +59,10 @@ SELECT copy, sum(facts) FROM (
 """
 """Copies, and how many such facts they have."""
 _FACTS: Final = f"""
-SELECT {", ".join(f"f.{name}" for name in _NAMES)}, p.id, c.path, k.blake3, e.text, v.text, m.text, n.text
+SELECT {", ".join(f"f.{name}" for name in _NAMES)}, p.id, {WHOLE_PATH}, k.blake3, e.text, v.text, m.text, n.text
 FROM copies c
 CROSS JOIN facts f ON f.copy = c.no
+CROSS JOIN folders d ON d.no = c.folder
 CROSS JOIN place_ids p ON p.no = c.place
 CROSS JOIN content_ids k ON k.no = c.content
 CROSS JOIN words e ON e.no = f.evidence
@@ -84,15 +90,15 @@ def thin(asking: Connecting, writing: Connecting, now: datetime) -> Iterator[Thi
         now: the present time.
     """
     edge = rows.micros(now - KEPT_WHOLE)
-    place, path = 0, b""
+    path: Path = (0, 0, b"")
     while True:
         with asking() as connection:
-            found = _next_copies(connection, place, path)
-            numbers = (number for *_, number in found)
+            found = _next_copies(connection, path)
+            numbers = (number for _, number in found)
             often = dict(asked(connection, _OFTEN.format(edge=edge), numbers))
         if not found:
             return
-        place, path, _ = found[-1]
+        path, _ = found[-1]
         yield Thinned(copies=len(found), facts=0)
         for some in _portions(found, often):
             with asking() as connection:
@@ -108,39 +114,41 @@ def thin(asking: Connecting, writing: Connecting, now: datetime) -> Iterator[Thi
             yield Thinned(copies=0, facts=len(gone))
 
 
-def _next_copies(
-    connection: sqlite3.Connection, place: int, path: bytes
-) -> list[tuple[int, bytes, int]]:
-    """The next copies by place and path, of the last path all; none: there are no more."""
-    found = connection.execute(_NEXT, (place, path, COPIES_LOOKED_AT)).fetchall()
+def _next_copies(connection: sqlite3.Connection, path: Path) -> list[tuple[Path, int]]:
+    """The next copies after a path, of the last path all; none: there are no more."""
+    found = _copies(connection, _NEXT, (*path, COPIES_LOOKED_AT))
     if len(found) < COPIES_LOOKED_AT:
         return found
-    last = found[-1][:2]
-    rest = connection.execute(_SAME_PATH, last).fetchall()
-    return [*(row for row in found if row[:2] != last), *rest]
+    last, _ = found[-1]
+    return [*(one for one in found if one[0] != last), *_copies(connection, _SAME_PATH, last)]
 
 
-def _portions(
-    copies: Iterable[tuple[int, bytes, int]], often: Mapping[int, int]
-) -> Iterator[list[tuple[int, bytes]]]:
+def _copies(
+    connection: sqlite3.Connection, statement: str, values: Sequence[object]
+) -> list[tuple[Path, int]]:
+    found = connection.execute(statement, values).fetchall()
+    return [((place, folder, name), number) for place, folder, name, number in found]
+
+
+def _portions(copies: Iterable[tuple[Path, int]], often: Mapping[int, int]) -> Iterator[list[Path]]:
     """The paths of those copies that something may be let go of, some at a time."""
-    some: dict[tuple[int, bytes], None] = {}
+    some: dict[Path, None] = {}
     facts = 0
-    for place, path, number in copies:
+    for path, number in copies:
         if number not in often:
             continue
-        if facts + often[number] > FACTS_AT_ONCE and (place, path) not in some and some:
+        if facts + often[number] > FACTS_AT_ONCE and path not in some and some:
             yield list(some)
             some, facts = {}, 0
-        some[place, path] = None
+        some[path] = None
         facts += often[number]
     if some:
         yield list(some)
 
 
-def _keys(connection: sqlite3.Connection, paths: Iterable[tuple[int, bytes]]) -> list[Key]:
+def _keys(connection: sqlite3.Connection, paths: Iterable[Path]) -> list[Key]:
     """The keys of all facts about all copies of these paths."""
-    copies = (copy for one in paths for *_, copy in connection.execute(_SAME_PATH, one).fetchall())
+    copies = (copy for path in paths for _, copy in _copies(connection, _SAME_PATH, path))
     return list(asked(connection, _KEYS, copies))
 
 

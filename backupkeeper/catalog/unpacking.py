@@ -22,7 +22,7 @@ from backupkeeper.core.errors import SnapshotError
 from backupkeeper.core.model import Blake3
 
 MOST_BYTES: Final = 16 << 30
-"""Of an unpacked catalog; two million files and ten years come to 3 GB."""
+"""Of an unpacked catalog; two million files and ten years come to 2.2 GB, in older schemas 3 GB."""
 MOST_RATIO: Final = 100
 """Our own come to less than 10, but for an almost empty one."""
 FREE_OF_RATIO_BYTES: Final = 64 << 20

@@ -27,14 +27,14 @@ _ADD_CONTENT_ID: Final = "INSERT INTO content_ids (blake3) VALUES (?) ON CONFLIC
 _CONTENT_NO: Final = "(SELECT no FROM content_ids WHERE blake3 = ?)"
 _WORD_NO: Final = "COALESCE((SELECT no FROM words WHERE text = ?), 0)"
 _ADD_COPY: Final = (
-    "INSERT INTO copies (place, path, content) VALUES "
-    f"((SELECT no FROM place_ids WHERE id = ?), ?, {_CONTENT_NO}) ON CONFLICT DO NOTHING"
+    "INSERT INTO copies (place, folder, name, content) VALUES ((SELECT no FROM place_ids "
+    f"WHERE id = ?), ?, ?, {_CONTENT_NO}) ON CONFLICT DO NOTHING"
 )
 _ADD_FACT: Final = (
     "INSERT INTO facts (at, way, result, cold, evidence, version, mount, note, damage, copy) "
     f"SELECT ?, ?, ?, ?, {_WORD_NO}, {_WORD_NO}, {_WORD_NO}, {_WORD_NO}, ?, no FROM copies "
-    "WHERE place = (SELECT no FROM place_ids WHERE id = ?) AND path = ? "
-    f"AND content = {_CONTENT_NO} ON CONFLICT DO NOTHING"
+    "WHERE place = (SELECT no FROM place_ids WHERE id = ?) AND folder = ? "
+    f"AND name = ? AND content = {_CONTENT_NO} ON CONFLICT DO NOTHING"
 )
 _PUT_PLACE: Final = """
 INSERT INTO places (no, name, role, kind, created_at, location, standing, fs_uuid, label,
@@ -139,12 +139,33 @@ def add_facts(connection: sqlite3.Connection, facts: Iterable[Fact]) -> None:
             "INSERT INTO words (text) VALUES (?) ON CONFLICT DO NOTHING",
             [(text,) for text in sorted(texts)],
         )
-        values = [rows.fact_row(fact) for fact in batch]
-        copies = {value[-3:] for value in values}  # place, path and content
+        values = _with_folders(connection, [rows.fact_row(fact) for fact in batch])
+        copies = dict.fromkeys(value[-4:] for value in values)  # place, folder, name and content
         _add_place_ids(connection, sorted({fact.place for fact in batch}))
         connection.executemany(_ADD_CONTENT_ID, [copy[-1:] for copy in copies])
         connection.executemany(_ADD_COPY, copies)
         connection.executemany(_ADD_FACT, values)
+
+
+def _with_folders(connection: sqlite3.Connection, values: Iterable[rows.Row]) -> Sequence[rows.Row]:
+    """The same rows with the numbers of their folders, which are added where they are new."""
+    numbers: dict[object, int] = {}
+    found = []
+    for *head, folder, name, content in values:
+        number = numbers.get(folder)
+        if number is None:
+            number = numbers[folder] = _folder_number(connection, folder)
+        found.append((*head, number, name, content))
+    return found
+
+
+def _folder_number(connection: sqlite3.Connection, folder: object) -> int:
+    asked = "SELECT no FROM folders WHERE path = ?"
+    row = connection.execute(asked, (folder,)).fetchone()
+    if row is None:
+        adding = "INSERT INTO folders (path) VALUES (?) RETURNING no"
+        (row,) = connection.execute(adding, (folder,)).fetchall()
+    return int(row[0])
 
 
 def take(connection: sqlite3.Connection, roll: OpenRoll, files: Sequence[RollFile]) -> None:

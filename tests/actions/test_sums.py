@@ -203,7 +203,7 @@ WRITERS: dict[str, Callable[[sqlite3.Connection], object]] = {
         "UPDATE facts SET at = at + 1 WHERE copy = (SELECT min(copy) FROM facts)"
     ),
     "a copy is elsewhere": lambda c: c.execute(
-        "UPDATE copies SET path = x'61' WHERE no = (SELECT min(no) FROM copies)"
+        "UPDATE copies SET name = x'61' WHERE no = (SELECT min(no) FROM copies)"
     ),
     "a file is another": lambda c: c.execute(
         "UPDATE roll_files SET size = 6 WHERE roll = (SELECT min(no) FROM rolls)"
@@ -228,6 +228,17 @@ def test_whoever_writes_what_sums_follow_from_removes_those_and_no_others(writer
         assert left == (2,)
         after = stamps(made)
         assert {roll for roll in before if before[roll] != after[roll]} == {ROLLS[0].head.id}
+        assert counted(made) == one_by_one(made)
+
+
+def test_whoever_gives_a_folder_another_path_removes_all_sums() -> None:
+    with world() as made:
+        well(made)
+        before = stamps(made)
+        with by_hand(made) as connection:
+            connection.execute("UPDATE folders SET path = x'612F' WHERE no = 1")
+            assert connection.execute("SELECT count(*) FROM sums").fetchone() == (0,)
+        assert before.items().isdisjoint(stamps(made).items())
         assert counted(made) == one_by_one(made)
 
 

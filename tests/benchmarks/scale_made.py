@@ -78,9 +78,10 @@ CREATE TEMP TABLE where_made AS
     UNION ALL SELECT no, generation * 3 + 2 FROM rolls_made
     UNION ALL SELECT no, generation * 3 + 3 FROM rolls_made WHERE third
     UNION ALL SELECT no, {3 * GENERATIONS} + 1 + no % {BUCKETS} FROM rolls_made WHERE NOT new;
-INSERT INTO copies (place, path, content)
-    SELECT w.place, CAST(r.folder || '/' || f.path AS BLOB), f.no
-    FROM where_made w CROSS JOIN rolls_made r ON r.no = w.roll CROSS JOIN files_made f ON f.roll = r.no
+INSERT INTO folders (no, path) SELECT no, CAST(folder || '/DCIM/100BOATY/' AS BLOB) FROM rolls_made;
+INSERT INTO copies (place, folder, name, content)
+    SELECT w.place, w.roll, CAST(substr(f.path, 15) AS BLOB), f.no
+    FROM where_made w CROSS JOIN files_made f ON f.roll = w.roll
     ORDER BY w.place, w.roll, f.nth;
 INSERT INTO facts (copy, at, way, result, cold, evidence, version, mount, note, damage)
     SELECT c.no, :now - r.age - r.due * 60 * {DAY} - c.place % 3 * {DAY} + f.nth * 2000000, 3, 1, 1, 1, 0, 4, 5, x''

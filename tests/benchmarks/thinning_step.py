@@ -32,9 +32,10 @@ INSERT INTO made WITH RECURSIVE n (no) AS (SELECT 1 UNION ALL SELECT no + 1 FROM
 INSERT INTO content_ids (no, blake3) SELECT no, randomblob(32) FROM made;
 INSERT INTO contents (no, size, xxh128, block_map) SELECT no, 3000000, randomblob(16), randomblob(16) FROM made;
 INSERT INTO words (no, text) VALUES (1, CAST('O_DIRECT' AS BLOB)), (2, x'');
-INSERT INTO copies (place, path, content)
-    SELECT p.no, CAST(folder || '/' || path AS BLOB), m.no FROM (SELECT 1 AS no UNION SELECT 2 UNION SELECT 4) p, made m
-    ORDER BY 1, 2;
+INSERT INTO folders (no, path) SELECT DISTINCT roll, CAST(folder || '/DCIM/' AS BLOB) FROM made;
+INSERT INTO copies (place, folder, name, content)
+    SELECT p.no, roll, CAST(substr(path, 6) AS BLOB), m.no FROM (SELECT 1 AS no UNION SELECT 2 UNION SELECT 4) p, made m
+    ORDER BY 1, 2, 3;
 INSERT INTO words (no, text) SELECT 10 + year, CAST(printf('boot %d:31', year) AS BLOB)
     FROM (WITH RECURSIVE y (year) AS (SELECT 1 UNION ALL SELECT year + 1 FROM y WHERE year < {YEARS}) SELECT year FROM y);
 INSERT INTO facts (copy, at, way, result, cold, evidence, version, mount, note, damage)

@@ -65,6 +65,12 @@ def _without_catalog(scene: Scene) -> None:
     _lose_catalog(scene)
 
 
+_WITH_PATHS: Final = (
+    "(SELECT c.*, CAST(d.path || c.name AS BLOB) AS path "
+    "FROM new.copies c JOIN new.folders d ON d.no = c.folder)"
+)
+
+
 def _of_an_old_schema(scene: Scene) -> None:
     """The catalog as the program of some schemas ago would have it: what its tables can hold."""
     _offloaded(scene)
@@ -84,13 +90,14 @@ def _of_an_old_schema(scene: Scene) -> None:
         for (table,) in tables.fetchall():
             if connection.execute(f"SELECT 1 FROM main.{table} LIMIT 1").fetchone():
                 continue  # words that the schema itself knows
+            source = _WITH_PATHS if table == "copies" else f"new.{table}"
             names = [
-                {row[1] for row in connection.execute(f"PRAGMA {where}.table_info({table})")}
-                for where in ("main", "new")
+                {row[0] for row in connection.execute(f"SELECT * FROM {one} LIMIT 0").description}
+                for one in (f"main.{table}", source)
             ]
             columns = ", ".join(sorted(names[0] & names[1]))
             connection.execute(
-                f"INSERT OR IGNORE INTO main.{table} ({columns}) SELECT {columns} FROM new.{table}"
+                f"INSERT OR IGNORE INTO main.{table} ({columns}) SELECT {columns} FROM {source}"
             )
         connection.execute("DETACH new")
     new.unlink()

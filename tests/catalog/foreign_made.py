@@ -136,9 +136,10 @@ _SAID = {
         "JOIN open_rolls r ON r.no = f.roll JOIN content_ids k ON k.no = f.content"
     ),
     "facts": (
-        "SELECT i.id, c.path, k.blake3, at, way, result, cold, e.text, v.text, m.text, n.text, damage "
+        "SELECT i.id, CAST(d.path || c.name AS BLOB), k.blake3, at, way, result, cold, e.text, v.text, "
+        "m.text, n.text, damage "
         "FROM facts f JOIN copies c ON c.no = f.copy JOIN place_ids i ON i.no = c.place "
-        "JOIN content_ids k ON k.no = c.content JOIN words e ON e.no = evidence "
+        "JOIN folders d ON d.no = c.folder JOIN content_ids k ON k.no = c.content JOIN words e ON e.no = evidence "
         "JOIN words v ON v.no = version JOIN words m ON m.no = mount JOIN words n ON n.no = note"
     ),
     "uploads": (

@@ -4,7 +4,7 @@ import hashlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import Any, Final
 
 from hypothesis import strategies as st
 
@@ -79,6 +79,40 @@ def put_place_as_before(catalog: SqliteCatalog, one: Place) -> None:
     with catalog._writing() as connection:
         writing._add_place_ids(connection, [one.id])
         connection.execute(writing._PUT_PLACE, (one.id, *rows.place_row(one)))
+
+
+_WORD: Final = "COALESCE((SELECT no FROM words WHERE text = ?), 0)"
+
+
+def record_as_before(
+    catalog: SqliteCatalog, *, contents: Iterable[Content] = (), facts: Iterable[Fact] = ()
+) -> None:
+    """As programs did that kept the whole path with each copy (up to the ninth schema)."""
+    with catalog._writing() as connection:
+        writing.add_contents(connection, contents, "")
+        for one in facts:
+            *told, ident, folder, name, content_name = rows.fact_row(one)
+            path = b"".join([folder, name])  # type: ignore[list-item] # both are bytes
+            copy = (ident, path, content_name)
+            connection.executemany(
+                "INSERT OR IGNORE INTO words (text) VALUES (?)",
+                [(text,) for text in rows.fact_words(one) if text is not None],
+            )
+            writing.name(connection, one.place, rows.blake3(one.content))
+            connection.execute(
+                "INSERT OR IGNORE INTO copies (place, path, content) VALUES ("
+                "(SELECT no FROM place_ids WHERE id = ?), ?, "
+                "(SELECT no FROM content_ids WHERE blake3 = ?))",
+                copy,
+            )
+            connection.execute(
+                "INSERT OR IGNORE INTO facts "
+                "(at, way, result, cold, evidence, version, mount, note, damage, copy) "
+                f"SELECT ?, ?, ?, ?, {_WORD}, {_WORD}, {_WORD}, {_WORD}, ?, c.no FROM copies c "
+                "JOIN place_ids p ON p.no = c.place JOIN content_ids k ON k.no = c.content "
+                "WHERE p.id = ? AND c.path = ? AND k.blake3 = ?",
+                (*told, *copy),
+            )
 
 
 def fact(seed: object = 1, **changes: Any) -> Fact:

@@ -66,13 +66,19 @@ def test_another_schema_is_refused(case: str, tmp_path: Path) -> None:
 
 
 OTHER_ROWS = {
-    "a path out of a place": (
-        "UPDATE copies SET path = CAST('../x' AS BLOB) WHERE no = 1",
+    "a folder out of a place": ("UPDATE folders SET path = CAST('../' AS BLOB)", "copies"),
+    "a folder that leads out again": ("UPDATE folders SET path = CAST('a/../' AS BLOB)", "copies"),
+    "an absolute folder": ("UPDATE folders SET path = CAST('/etc/' AS BLOB)", "copies"),
+    "the root as a folder": ("UPDATE folders SET path = CAST('/' AS BLOB)", "copies"),
+    "a folder with a zero": ("UPDATE folders SET path = X'4100422F'", "copies"),
+    "a name that leads up": ("UPDATE copies SET name = CAST('..' AS BLOB) WHERE no = 1", "copies"),
+    "a name that leads nowhere": ("UPDATE copies SET name = X'2E' WHERE no = 1", "copies"),
+    "a name with a zero": ("UPDATE copies SET name = X'410042' WHERE no = 1", "copies"),
+    "an empty name": ("UPDATE copies SET name = X'' WHERE no = 1", "copies"),
+    "a path that is too long": (
+        "UPDATE copies SET name = CAST(replace(hex(zeroblob(8180)), '00', 'b') AS BLOB) WHERE no = 1",
         "copies",
     ),
-    "an absolute path": ("UPDATE copies SET path = CAST('/etc/x' AS BLOB) WHERE no = 1", "copies"),
-    "a path with a zero": ("UPDATE copies SET path = X'410042' WHERE no = 1", "copies"),
-    "an empty path": ("UPDATE copies SET path = X'' WHERE no = 1", "copies"),
     "a roll elsewhere": ("UPDATE rolls SET folder = CAST('a/../..' AS BLOB)", "rolls"),
     "a roll's file elsewhere": (
         "UPDATE roll_files SET path = CAST('../' || CAST(path AS TEXT) AS BLOB)",
@@ -149,6 +155,24 @@ def test_what_this_program_never_writes_is_refused(case: str, tmp_path: Path) ->
     with pytest.raises(SnapshotError) as caught:
         checked(str(other))
     assert told in caught.value.message
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE copies SET name = CAST('a/b' AS BLOB) WHERE no = 1",
+        "UPDATE folders SET path = CAST('a' AS BLOB)",
+    ],
+)
+def test_a_path_that_is_parted_elsewhere_is_refused(statement: str, tmp_path: Path) -> None:
+    """Else one path could stand twice, and what lies below a folder would not be found.
+
+    SQLite's own check passes over it in a file that is opened to be read only (seen: 3.40).
+    """
+    attack = sql("PRAGMA ignore_check_constraints = ON", statement)
+    other = attacked(usual(tmp_path / "catalog"), tmp_path / "other", attack)
+    with pytest.raises(SnapshotError, match="in its copies"):
+        checked(str(other))
 
 
 def test_what_is_untouched_passes(tmp_path: Path) -> None:

@@ -27,6 +27,7 @@ from tests.catalog.made import (
     fact,
     place,
     put_place_as_before,
+    record_as_before,
     roll,
 )
 
@@ -60,7 +61,7 @@ def opened_by_the_second(file: str, monkeypatch: pytest.MonkeyPatch) -> SqliteCa
 def made_by_the_second(file: str, monkeypatch: pytest.MonkeyPatch) -> None:
     with closing(opened_by_the_second(file, monkeypatch)) as catalog:
         put_place_as_before(catalog, place())
-        catalog.record(contents=[content(n) for n in range(50)], facts=FACTS)
+        record_as_before(catalog, contents=[content(n) for n in range(50)], facts=FACTS)
         catalog.seal(roll(range(50)))
         catalog.note([EVENT])
 
@@ -108,14 +109,15 @@ def test_the_second_program_refuses_the_third_schema_and_changes_nothing(
     assert Path(file).read_bytes() == before
 
 
-def test_a_second_program_at_work_goes_on_while_a_third_one_brings_it_up_to_date(
+def test_a_second_program_at_work_is_told_and_spoils_nothing_when_it_was_brought_up_to_date(
     file: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     made_by_the_second(file, monkeypatch)
     with closing(opened_by_the_second(file, monkeypatch)) as old:
         holds_everything(file)
-        old.record(facts=[fact("later", path="50")])
-        assert len(list(old.facts_at(MAIN))) == 51
+        with pytest.raises(CatalogError, match="could not be used"):
+            record_as_before(old, facts=[fact("later", path="50")])
+    holds_everything(file)
 
 
 @pytest.mark.slow
