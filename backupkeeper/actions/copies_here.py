@@ -98,6 +98,8 @@ def in_one_sweep(context: Context, drive: OnlineDrive, copies: Iterable[Asked]) 
 
 
 def _position(context: Context, drive: OnlineDrive, path: str) -> int | None:
+    if not drive.holds(path):
+        return None  # a folder above it leads elsewhere: nothing there is opened
     try:
         return context.files.disk_position(drive.absolute(path))
     except OSError:

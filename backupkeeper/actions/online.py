@@ -65,6 +65,11 @@ def read_marker(files: Files, root: str) -> Marker | None:
         ReadError: there is one, and it can't be read.
     """
     path = f"{root}/{MARKER_PATH}"
+    with suppress(OSError):  # read all the same: that tells what is the matter
+        if files.stat(f"{root}/{OWN_FOLDER}").kind is EntryKind.LINK:
+            raise MarkerError(
+                f"{root}/{OWN_FOLDER} is a link: what it leads to isn't this drive's."
+            )
     try:
         return decode_marker(read_small(files, path, MARKER_LIMIT_BYTES))
     except DeviceError as error:

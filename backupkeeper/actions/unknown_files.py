@@ -72,6 +72,8 @@ def _walk(context: Context, drive: OnlineDrive, folder: str, run: VerifyRun) -> 
     waiting = [folder]
     while waiting:
         here = waiting.pop()
+        if not drive.stays_on(here):
+            continue  # it leads elsewhere, through a link or another mount
         try:
             entries = sorted(context.files.list(drive.absolute(here)))
         except OSError as error:

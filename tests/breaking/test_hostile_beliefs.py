@@ -117,7 +117,7 @@ class Ground:
         path = self.root / hostile.path
         path.write_bytes(hostile.data)
         chain = path.with_name(CHAIN_NAME)
-        if hostile.is_named and path.suffix == ".mhl" and chain.exists():
+        if hostile.is_named and path.suffix == ".mhl" and chain.exists() and not chain.is_symlink():
             try:
                 entries = read_chain(chain.read_bytes()).entries
             except BackupkeeperError:
