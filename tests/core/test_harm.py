@@ -118,6 +118,21 @@ def test_a_short_block_is_never_right_whatever_it_hashes_to() -> None:
     assert find(THREE, {2: (right(2),)}, there=THREE - 1).result is Result.CUT_OFF
 
 
+def test_what_is_short_begins_with_the_first_block_that_is_not_all_there() -> None:
+    came_right = (WRONG[0], right(0))
+    half, whole = BLOCK_BYTES // 2, BLOCK_BYTES
+    assert find(THREE, {0: came_right}, there=half).damage == ((0, THREE),)
+    assert find(THREE, {0: came_right}, there=whole).damage == ((BLOCK_BYTES, THREE),)
+    # Hurt before its end too, it is somebody's work and not the drive's.
+    ends_early = find(THREE, {1: SAME, 2: SAME}, there=2 * BLOCK_BYTES)
+    assert ends_early.result is Result.CHANGED
+
+
+def test_two_readings_are_enough_to_differ() -> None:
+    came = find(THREE, {1: WRONG[:2]})
+    assert came == Found(result=Result.UNSTABLE, damage=MIDDLE, note=NEVER_THE_SAME)
+
+
 def test_a_file_that_should_be_empty_matches_or_is_too_long() -> None:
     assert find(0, {}).result is Result.MATCHES
     assert find(0, {0: (WRONG[0],)}, there=9) == Found(result=Result.CHANGED, damage=((0, 9),))
@@ -282,6 +297,8 @@ def test_no_night_passes_over_a_doubt_but_right_readings_do() -> None:
     since = [*old, *[read(n, Result.MATCHES) for n in range(3)]]
     assert in_doubt(since, NOW, last_harm(since, NOW)) == ""
     assert last_harm([read(1, Result.MATCHES), *bad(1, hours_ago=-400 * 24)], NOW) is None
+    ahead = bad(1, hours_ago=-24)
+    assert last_harm(ahead, NOW) == ahead[0].at, "a clock may run ahead by a day"
 
 
 facts = st.lists(

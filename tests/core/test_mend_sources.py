@@ -35,6 +35,7 @@ def within(ranges: Ranges) -> list[int]:
 
 @given(harms, everyone)
 @example(((SIZE - 1, SIZE + 20),), [])  # what is too much is cut off: nobody is asked for it
+@example(((SIZE + 10, SIZE + 20),), [(SPARE, ())])
 def test_for_each_hurt_block_the_places_are_needed_that_have_it_right(
     damage: Ranges, others: list[tuple[PlaceId, Ranges]]
 ) -> None:
@@ -130,6 +131,7 @@ def test_a_copy_is_hurt_where_that_is_known_and_else_all_of_it() -> None:
 
 @given(harms, everyone)
 @example(((SIZE - 1, SIZE + 20),), [])  # what is too much is cut off: nobody is asked for it
+@example(((SIZE + 10, SIZE + 20),), [(SPARE, ())])
 def test_each_hurt_block_is_given_by_the_first_that_has_it_or_is_lost(
     damage: Ranges, others: list[tuple[PlaceId, Ranges]]
 ) -> None:
@@ -146,6 +148,13 @@ def test_each_hurt_block_is_given_by_the_first_that_has_it_or_is_lost(
     assert found.taken_bytes == sum(end - start for ranges in every[:-1] for start, end in ranges)
     assert all(common(ranges, WHOLE) == ranges for ranges in every)
     assert all(ranges for ranges in every[:-1])  # nobody is named who gives nothing
+
+
+def test_what_is_too_much_after_a_last_whole_block_is_asked_of_nobody() -> None:
+    size = 4 * BLOCK_BYTES
+    beyond = ((size, size + 5),)
+    assert sharing(size, beyond, [(SPARE, ())]) == Sharing(taken={}, lost=())
+    assert needed_from(size, beyond, [(SPARE, ())]) == ()
 
 
 @given(harms, everyone)

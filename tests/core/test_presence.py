@@ -116,6 +116,11 @@ def test_a_night_has_its_first_moment_and_not_the_one_after_its_last(
     assert nights_here(NIGHTS, [moment], [(berlin(6, 1, 0), True)]) == (here, 4)
 
 
+def test_a_night_that_ended_when_the_first_was_seen_is_not_known() -> None:
+    first = NIGHTS[1][1]
+    assert nights_here(NIGHTS, [first], [(first, True)]) == (0, 1)
+
+
 hours_of_ten_days = st.integers(0, 10 * 24).map(lambda hour: berlin(6, 1, 0) + hour * HOUR)
 
 

@@ -36,6 +36,7 @@ def test_bins_end_where_a_proof_becomes_too_old() -> None:
     assert edges_of(Policy()) == (7, 30, 90, 365)
     short = Policy(drive_proof_age=timedelta(days=59, hours=2), attested_age=timedelta(0))
     assert edges_of(short) == (7, 30, 60, 90, 365)
+    assert edges_of(Policy(attested_age=DAY)) == (1, 7, 30, 90, 365)
 
 
 def test_every_role_has_every_bin_and_only_places_in_use_count() -> None:
@@ -59,6 +60,16 @@ def test_every_role_has_every_bin_and_only_places_in_use_count() -> None:
         (Role.CLOUD, 30, None, 0, 0),
         (Role.CLOUD, None, None, 2, 20),
     ]
+
+
+def test_places_of_one_role_are_added_up() -> None:
+    two = place(Role.PRIMARY, id=PlaceId("two"))
+    counted = [
+        AgeTally(place=one, bin=0, files=files, size_bytes=10 * files)
+        for one, files in ((MAIN, 3), (two.id, 4), (MAIN, 5))
+    ]
+    found = proof_ages(counted, {**PLACES_BY_ID, two.id: two}, (Role.PRIMARY,), ())
+    assert [(one.files, one.size_bytes) for one in found] == [(12, 120), (0, 0)]
 
 
 # -- over time
@@ -93,6 +104,29 @@ def test_levels_rise_to_what_there_is_now() -> None:
     ]
     assert found[-1].proven_bytes == {Role.PRIMARY: 30, Role.CLOUD: 0}
     assert found[-1].at == NOW
+
+
+def test_steps_are_as_many_as_hours_began_and_each_ends_an_hour_later() -> None:
+    hour = timedelta(hours=1)
+    for ago, count in ((0, 1), (0.5, 1), (2, 2), (2.5, 3), (-5, 1)):
+        scale = scale_of(rolls(ago / 24), NOW)
+        assert scale is not None
+        assert (scale.length, scale.count) == (hour, count), ago
+        assert [scale.end_of(n) - scale.begin for n in range(3)] == [hour, 2 * hour, 3 * hour]
+
+
+def test_each_step_has_what_came_in_it() -> None:
+    heads = rolls(4 / 24, 1.5 / 24, 1 / 24, 0)
+    scale = scale_of(heads, NOW)
+    assert scale is not None
+    firsts = [
+        FirstTally(role=Role.PRIMARY, step=step, size_bytes=size)
+        for step, size in ((-1, 1), (0, 10), (0, 100), (1, 1000), (3, 10_000), (4, 100_000))
+    ]
+    found = levels(scale, heads, firsts, (Role.PRIMARY,), NOW)
+    assert [one.at for one in found] == [NOW - n / 24 * DAY for n in (3, 2, 1, 0)]
+    assert [one.taken_bytes for one in found] == [10, 10, 20, 40]
+    assert [one.proven_bytes[Role.PRIMARY] for one in found] == [111, 1111, 1111, 111_111]
 
 
 @given(st.lists(st.floats(-3, 4000), min_size=1, max_size=9))
@@ -172,8 +206,19 @@ def test_only_a_proof_of_now_mends() -> None:
         assert [one.mended_at for one in found_in(hurt, no_proof)] == [None], no_proof
 
 
+def test_a_proof_of_this_very_moment_mends() -> None:
+    assert [one.mended_at for one in found_in(fact(9, Result.DAMAGED), fact(0))] == [NOW]
+
+
+def test_how_much_is_hurt_is_told_only_where_it_is_known() -> None:
+    assert [one.hurt_bytes for one in found_in(fact(9, Result.UNREADABLE))] == [None]
+    unknown = Blake3("cd" * 32)
+    assert [one.size_bytes for one in found_in(fact(9, Result.DAMAGED, content=unknown))] == [0]
+
+
 def test_old_harm_is_told_only_where_it_is_not_mended() -> None:
     assert found_in(fact(900, Result.DAMAGED), fact(899)) == ()
+    assert len(found_in(fact(365, Result.DAMAGED), fact(364))) == 1
     assert len(found_in(fact(900, Result.DAMAGED))) == 1
 
 

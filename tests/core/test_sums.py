@@ -1,5 +1,6 @@
 """Sums of facts, weighed: each edge by hand (that all comes to the same is held in actions/test_sums.py)."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -90,6 +91,10 @@ P, D, W = CopyState.PROVEN, CopyState.DUE, CopyState.WRITTEN
         (slot(Kind.BOTH, 400, fetched=300), P),
         (slot(Kind.BOTH, 800, fetched=366), D),
         (slot(Kind.BOTH, 800, fetched=366, seen=3), P),
+        # Each of the two is young enough on its very last day.
+        (slot(Kind.BOTH, 800, fetched=366, seen=30), P),
+        (slot(Kind.BOTH, 800, fetched=365, seen=31), P),
+        (slot(Kind.READ, 0), P),
         (slot(Kind.READ, -1), None),
     ],
 )
@@ -101,7 +106,9 @@ def test_the_state_follows_from_kind_and_age(one: Slot, state: CopyState | None)
     ("one", "state"),
     [
         (slot(Kind.READ, 9), P),
+        (slot(Kind.READ, 10), P),
         (slot(Kind.READ, 11), W),
+        (slot(Kind.READ, 11, 10), None),
         (slot(Kind.READ, 11, 9), None),
         (slot(Kind.NONE, 9), W),
         (slot(Kind.BOTH, 11, fetched=9), None),
@@ -119,7 +126,9 @@ def test_a_place_that_is_away_is_out_of_reach_and_an_unknown_one_is_nothing() ->
     away = weigher(standing=Standing.LOST)
     assert states(away, slot(Kind.READ, 1)) == [CopyState.OUT_OF_REACH]
     assert states(away, slot(Kind.READ, -1)) is None
-    assert states(away, slot(Kind.READ, 1, place=PlaceId("other"))) == []
+    unknown = slot(Kind.READ, 1, place=PlaceId("other"))
+    assert states(away, unknown) == []
+    assert states(weigher(), unknown, slot(Kind.READ, 1)) == [P], "and hides none that is known"
 
 
 def test_of_each_role_the_oldest_of_the_best_proofs_is_told() -> None:
@@ -167,6 +176,7 @@ def plain(one: RollSums, *, since: float = 10, **changes: Any) -> bool:
         (slot(Kind.ATTESTED, 99, seen=9), True),
         (slot(Kind.BOTH, 99, seen=9, fetched=50), False),
         (slot(Kind.BOTH, 99, fetched=9), True),
+        (slot(Kind.READ, 0), True),
     ],
 )
 def test_a_roll_is_plain_at_a_place_where_each_file_was_proven_since(
@@ -183,12 +193,20 @@ def test_a_roll_is_not_plain_with_anything_odd_nothing_at_all_or_before_the_plac
     assert not plain(sums(one, odd=("x",)))
     assert not plain(sums())
     assert not plain(sums(one), counts_from=NOW - 4 * DAY)
+    assert plain(sums(one), counts_from=NOW - 5 * DAY)
+    other = PlaceId("other")
+    strange = sums(Group(2, 10, (slot(Kind.READ, 5, place=other),)))
+    assert weigher().is_plain_at(strange, other, NOW - 10 * DAY), "it was never away"
 
 
 def test_under_other_names_there_must_be_as_many_as_the_roll_has_files() -> None:
     one = Group(2, 10, (slot(Kind.READ, 5, home=Home.FOLDER),))
     assert not plain(sums(one, names=1))
     assert plain(sums(one, names=2))
+    own = Group(2, 10, (slot(Kind.READ, 5),))
+    assert not plain(sums(one, own, names=3)), "what stands under its own name makes up for none"
+    single = sums(Group(1, 5, one.slots))
+    assert not plain(replace(single, names={}))
 
 
 def test_what_is_known_at_a_place_is_asked_of_the_rolls_own_folder() -> None:
@@ -202,6 +220,7 @@ def test_what_is_known_at_a_place_is_asked_of_the_rolls_own_folder() -> None:
 def test_odd_files_are_named() -> None:
     found = of_odd(["a", "b"], 7)
     assert (found.files, found.size_bytes, found.is_plain, found.paths) == (2, 7, False, ("a", "b"))
+    assert (found.stands, found.oldest) == ((), {}), "nothing is said of their copies"
 
 
 def first(place: PlaceId, oldest: float | None, newest: float | None) -> Slot:
@@ -222,9 +241,14 @@ def first(place: PlaceId, oldest: float | None, newest: float | None) -> Slot:
         ([first(MAIN, 15, 9)], None),
         # Of two places in one role the earlier counts, and what is before the sealing is of its day.
         ([first(MAIN, 9, 1), first(SPARE, 15, 12)], {Role.PRIMARY: 1}),
+        ([first(SPARE, 15, 12), first(MAIN, 9, 1)], {Role.PRIMARY: 1}),
+        ([first(SPARE, 15, 9), first(MAIN, 5, 5)], None),
+        # Where one file never was, it was not proven in the step of the others.
+        ([first(MAIN, None, 15)], None),
         ([first(MAIN, 400, 18)], {Role.PRIMARY: 1}),
         ([first(MAIN, 15, 15), first(VAULT, 5, 5)], {Role.PRIMARY: 1, Role.CLOUD: 2}),
-        # What is dated after now is not known yet.
+        # What is dated after now is not known yet, and what is of this very moment is.
+        ([first(MAIN, 0, 0)], {Role.PRIMARY: 3}),
         ([first(MAIN, -1, -2), first(VAULT, 5, 5)], {Role.CLOUD: 2}),
         ([first(MAIN, 5, -1)], None),
         ([first(PlaceId("other"), 5, 5)], {}),

@@ -1,7 +1,8 @@
 """The verdict on a card: a table of what speaks against, then that all of it is told."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 import pytest
@@ -103,102 +104,102 @@ BAD_READ = (replace(READ[0], content=None, error="Could not read A.MP4 (EIO)."),
 SHARED = PLACES | mapped(place(TRAVEL, S, device=PLACES[MAIN].device))
 UNKNOWN_DEVICE = PLACES | mapped(place(TRAVEL, S, device=None))
 
-CASES: dict[str, tuple[Verdict, tuple[Reason, ...]]] = {
-    "an empty card": (verdict((), listing=listed()), reason(ReasonCode.NOTHING_TO_JUDGE)),
+CASES: dict[str, tuple[Callable[[], Verdict], tuple[Reason, ...]]] = {
+    "an empty card": (partial(verdict, (), listing=listed()), reason(ReasonCode.NOTHING_TO_JUDGE)),
     "files that were read although none was listed": (
-        verdict(listing=listed()),
+        partial(verdict, listing=listed()),
         reason(ReasonCode.NOTHING_TO_JUDGE),
     ),
     "no role asked for": (
-        verdict(policy=Policy(wipe_needs=())),
+        partial(verdict, policy=Policy(wipe_needs=())),
         reason(ReasonCode.NO_ROLE_ASKED),
     ),
     "a folder that could not be looked into": (
-        verdict(listing=listed(*READ, unreadable=(("DCIM", "EIO"),))),
+        partial(verdict, listing=listed(*READ, unreadable=(("DCIM", "EIO"),))),
         reason(ReasonCode.CARD_UNREADABLE, None, "DCIM", detail="EIO"),
     ),
     "the card's root could not be looked into": (
-        verdict(listing=listed(*READ, unreadable=(("", "EIO"),))),
+        partial(verdict, listing=listed(*READ, unreadable=(("", "EIO"),))),
         reason(ReasonCode.CARD_UNREADABLE, detail="EIO"),
     ),
     "a pipe": (
-        verdict(listing=listed(*READ, specials=(("pipe", "a FIFO"),))),
+        partial(verdict, listing=listed(*READ, specials=(("pipe", "a FIFO"),))),
         reason(ReasonCode.NOT_A_FILE, None, "pipe", detail="a FIFO"),
     ),
     "a file that could not be read": (
-        verdict(BAD_READ),
+        partial(verdict, BAD_READ),
         reason(ReasonCode.CARD_UNREADABLE, None, "A.MP4", detail="Could not read A.MP4 (EIO)."),
     ),
     "a file without content and without an error": (
-        verdict((replace(READ[0], content=None), READ[1])),
+        partial(verdict, (replace(READ[0], content=None), READ[1])),
         reason(ReasonCode.CARD_UNREADABLE, None, "A.MP4", detail="not read"),
     ),
     "a file with an error, although something was hashed": (
-        verdict((replace(READ[0], error="it ended early"), READ[1])),
+        partial(verdict, (replace(READ[0], error="it ended early"), READ[1])),
         reason(ReasonCode.CARD_UNREADABLE, None, "A.MP4", detail="it ended early"),
     ),
     "a file that was listed and never read": (
-        verdict(READ[1:]),
+        partial(verdict, READ[1:]),
         reason(ReasonCode.CARD_UNREADABLE, None, "A.MP4", detail="not read"),
     ),
     "a file that was read with another size than was listed": (
-        verdict((replace(READ[0], size=9), READ[1])),
+        partial(verdict, (replace(READ[0], size=9), READ[1])),
         reason(ReasonCode.CARD_UNREADABLE, None, "A.MP4", detail="changed while it was read"),
     ),
     "a file that was never offloaded": (
-        verdict(copies={SOUND: WHOLE[SOUND]}, sealed=frozenset({SOUND})),
+        partial(verdict, copies={SOUND: WHOLE[SOUND]}, sealed=frozenset({SOUND})),
         reason(ReasonCode.NEVER_OFFLOADED, None, "A.MP4"),
     ),
     "a file that was read but never listed nor offloaded": (
-        verdict((*READ, CardFile(path="C.MP4", size=1, content=Blake3("cc" * 32)))),
+        partial(verdict, (*READ, CardFile(path="C.MP4", size=1, content=Blake3("cc" * 32)))),
         reason(ReasonCode.NEVER_OFFLOADED, None, "C.MP4"),
     ),
     "a file of an offload that was not finished, proven everywhere": (
-        verdict(sealed=frozenset({SOUND})),
+        partial(verdict, sealed=frozenset({SOUND})),
         reason(ReasonCode.OFFLOAD_UNFINISHED, None, "A.MP4"),
     ),
     "a sealed file of which nothing is known": (
-        verdict(copies={SOUND: WHOLE[SOUND]}),
+        partial(verdict, copies={SOUND: WHOLE[SOUND]}),
         tuple(Reason(code=ReasonCode.NO_COPY, role=role, paths=("A.MP4",)) for role in (C, P, S)),
     ),
     "a proof too old": (
-        verdict(copies=clip_at(VAULT, CopyState.DUE)),
+        partial(verdict, copies=clip_at(VAULT, CopyState.DUE)),
         reason(ReasonCode.PROOF_TOO_OLD, C, "A.MP4"),
     ),
     "written and not proven": (
-        verdict(copies=clip_at(TRAVEL, CopyState.WRITTEN)),
+        partial(verdict, copies=clip_at(TRAVEL, CopyState.WRITTEN)),
         reason(ReasonCode.NOT_PROVEN, S, "A.MP4"),
     ),
     "damaged": (
-        verdict(copies=clip_at(MAIN, CopyState.DAMAGED)),
+        partial(verdict, copies=clip_at(MAIN, CopyState.DAMAGED)),
         reason(ReasonCode.DAMAGED, P, "A.MP4"),
     ),
     "missing": (
-        verdict(copies=clip_at(MAIN, CopyState.MISSING)),
+        partial(verdict, copies=clip_at(MAIN, CopyState.MISSING)),
         reason(ReasonCode.MISSING, P, "A.MP4"),
     ),
     "at a lost place": (
-        verdict(copies=clip_at(MAIN, CopyState.OUT_OF_REACH)),
+        partial(verdict, copies=clip_at(MAIN, CopyState.OUT_OF_REACH)),
         reason(ReasonCode.OUT_OF_REACH, P, "A.MP4"),
     ),
     "no copy in a role": (
-        verdict(copies=with_clip(copy(MAIN), copy(TRAVEL))),
+        partial(verdict, copies=with_clip(copy(MAIN), copy(TRAVEL))),
         reason(ReasonCode.NO_COPY, C, "A.MP4"),
     ),
     "two roles on one device": (
-        verdict(places=SHARED),
+        partial(verdict, places=SHARED),
         reason(ReasonCode.SAME_DEVICE, S, "A.MP4", "B.WAV"),
     ),
     "a device that is not known": (
-        verdict(places=UNKNOWN_DEVICE),
+        partial(verdict, places=UNKNOWN_DEVICE),
         reason(ReasonCode.SAME_DEVICE, S, "A.MP4", "B.WAV"),
     ),
     "a copy on the card's own device": (
-        verdict(card_device=PLACES[MAIN].device),
+        partial(verdict, card_device=PLACES[MAIN].device),
         reason(ReasonCode.SAME_DEVICE, P, "A.MP4", "B.WAV"),
     ),
     "a role asked for twice is one reason": (
-        verdict(copies=with_clip(copy(MAIN)), policy=Policy(wipe_needs=(S, S))),
+        partial(verdict, copies=with_clip(copy(MAIN)), policy=Policy(wipe_needs=(S, S))),
         reason(ReasonCode.NO_COPY, S, "A.MP4"),
     ),
 }
@@ -206,7 +207,8 @@ CASES: dict[str, tuple[Verdict, tuple[Reason, ...]]] = {
 
 @pytest.mark.parametrize("case", CASES)
 def test_a_card_may_not_be_wiped_and_why(case: str) -> None:
-    told, reasons = CASES[case]
+    judged, reasons = CASES[case]
+    told = judged()
     assert told.answer is Answer.NO
     assert not told.may_wipe
     assert told.reasons == reasons
@@ -243,6 +245,12 @@ def test_fewer_roles_may_be_asked_for_and_what_is_still_missing_is_told() -> Non
 
 def test_a_role_that_is_not_asked_for_is_still_missing_if_it_shares_a_device() -> None:
     told = verdict(places=SHARED, policy=Policy(wipe_needs=(P,)))
+    assert told.may_wipe
+    assert told.still_missing == {S: 2}
+
+
+def test_a_role_that_is_not_asked_for_is_still_missing_if_its_copy_is_on_the_card_itself() -> None:
+    told = verdict(card_device=PLACES[TRAVEL].device, policy=Policy(wipe_needs=(P,)))
     assert told.may_wipe
     assert told.still_missing == {S: 2}
 
