@@ -10,6 +10,7 @@ Promises:
 3. Only a word of ``daemon.errand`` is written to standard output, whatever happens.
 """
 
+import errno
 import os
 import signal
 import sys
@@ -19,7 +20,7 @@ from types import FrameType
 from typing import IO, Final
 
 from backupkeeper.cloud.throttle import Throttle
-from backupkeeper.core.errors import BackupkeeperError, PlaceHeldError
+from backupkeeper.core.errors import BackupkeeperError, PlaceHeldError, SystemShortError
 from backupkeeper.core.forming import Forming
 from backupkeeper.daemon.errand import (
     HOLD,
@@ -214,6 +215,9 @@ def main() -> int:
         came = Failed(
             error=type(error).__name__, message=error.message, advice=error.advice, process=held_by
         )
+    except MemoryError:
+        short = SystemShortError("The rest", errno.ENOMEM)
+        came = Failed(error="SystemShortError", message=short.message, advice=short.advice)
     except Exception as error:  # noqa: BLE001 - the daemon must hear of it, whatever it is
         sys.excepthook(type(error), error, error.__traceback__)
         told = f"{type(error).__name__}: {error}"

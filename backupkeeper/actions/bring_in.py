@@ -95,7 +95,7 @@ def bring_in(
             run = _new_run(look_at(context, plan.listing), as_it_is=as_it_is)
         except HostileInputError as error:
             return _not_believed(request.card, error, taken=True)
-        run.plan = plan
+        run.plan, run.troubles = plan, list(plan.sick)
         _prepare(context, plan, run)
         _pass(context, run, progress)
         head = seal(context, plan, run)

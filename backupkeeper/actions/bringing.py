@@ -20,7 +20,12 @@ from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.actions.proving import prove_copy
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.actions.room import room_needed
-from backupkeeper.core.errors import BackupkeeperError, DriveGoneError, OutOfReachError
+from backupkeeper.core.errors import (
+    BackupkeeperError,
+    DriveGoneError,
+    OutOfReachError,
+    SystemShortError,
+)
 from backupkeeper.core.fitting import fit_names
 from backupkeeper.core.lacking import READABLE
 from backupkeeper.core.model import Copy, CopyState, Fact, PlaceId, Roll, RollFile
@@ -238,6 +243,8 @@ def _arrived(
 ) -> Fact | None:
     """The fact of one file that landed; None, and perhaps a trouble, where it did not."""
     if copied.content is None or not _is_right(task, copied):
+        if isinstance(copied.source_error, SystemShortError):
+            run.tell("this machine", "", copied.source_error)
         return None
     landed = settled(target, task.target, copied.places[target.place.id])
     if isinstance(landed, BackupkeeperError):

@@ -80,13 +80,13 @@ def offload(context: Context, request: Request, progress: Progress) -> OffloadOu
         context.locks.hold(ROLL_NAMES, called="another card", doing=doing),
         holding(context, drives, doing=doing),
     ):
-        return _offload(context, replace(request, onto=onto), progress)
+        return _offload(context, replace(request, onto=onto, asked=request.onto), progress)
 
 
 def _offload(context: Context, request: Request, progress: Progress) -> OffloadOutcome:
     begun = context.clock.monotonic()
     plan = make_plan(context, request, progress)
-    run = _Run(home=dict(plan.homes))
+    run = _Run(home=dict(plan.homes), troubles=list(plan.sick))
     _leave_out_full_drives(context, plan, run)
     for drive in plan.drives:
         run.proven[drive.place.id], run.standing[drive.place.id] = set(), set()

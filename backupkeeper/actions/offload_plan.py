@@ -18,10 +18,8 @@ from backupkeeper.actions.context import Context
 from backupkeeper.actions.glance import glance_at_drives
 from backupkeeper.actions.moved import find_moved
 from backupkeeper.actions.one_roll import trees_of
-from backupkeeper.actions.online import (
-    OnlineDrive,
-    online_drives,
-)
+from backupkeeper.actions.online import OnlineDrive, here_and_away
+from backupkeeper.core.away import not_here
 from backupkeeper.core.errors import BackupkeeperError, OutOfReachError, UsageError
 from backupkeeper.core.fitting import fit_names, possible_paths
 from backupkeeper.core.lying import Elsewhere, Trees
@@ -44,6 +42,7 @@ from backupkeeper.core.naming import (
     validate_part,
     validate_shoot,
 )
+from backupkeeper.core.outcomes import Trouble
 from backupkeeper.core.policy import copies_of
 from backupkeeper.core.taking import KnownRoll, fits_card, is_carried, likely_home
 from backupkeeper.ports.catalog import OpenRoll
@@ -65,6 +64,8 @@ class Request:
     source: str
     roll: str | None
     onto: frozenset[PlaceId] | None = None
+    asked: frozenset[PlaceId] | None = None
+    """Those that were asked for; None means whatever there is."""
 
 
 @dataclass(kw_only=True)
@@ -80,6 +81,8 @@ class Plan:
     homes: dict[str, KnownRoll | None]
     copies: Mapping[Blake3, list[Copy]]
     trees: Trees
+    sick: tuple[Trouble, ...]
+    """Drives that were asked for, and are not away but can't be used."""
     fitted: dict[tuple[str, PlaceId], dict[str, str]] = field(default_factory=dict)
 
     def path_at(self, drive: OnlineDrive, folder: str, path: str) -> str:
@@ -130,12 +133,12 @@ def make_plan(context: Context, request: Request, progress: Progress) -> Plan:
     validate_part(request.source, "source")
     if request.roll is not None:
         validate_part(request.roll, "roll")
-    drives, away = online_drives(context)
+    drives, away = here_and_away(context)
     listing = listed_card(context, request.card, drives)
     drives = chosen(request, drives)
     if not drives:
         raise OutOfReachError(
-            " ".join(["No drive is here to copy to.", *away]),
+            " ".join(["No drive is here to copy to.", *away.values()]),
             advice="Plug one in, or take one in with: backupkeeper place add PATH --role primary --name NAME",
         )
     entries = {entry.path: entry for entry in listing.files}
@@ -165,10 +168,17 @@ def make_plan(context: Context, request: Request, progress: Progress) -> Plan:
             at_home = [roll.head.id for roll in sealed if roll.head.folder in mine]
             find_moved(context, drive, at_home, progress)
     glance_at_drives(context, drives, hinted)
-    away = [f"{told} Nothing was copied to it." for told in away]
+    told = {place: f"{why} Nothing was copied to it." for place, why in away.items()}
+    sick = {
+        place.id: Trouble(place=place.name, path="", message=told.pop(place.id))
+        for place in context.catalog.places()
+        if place.id in away
+        and away[place.id] != not_here(place)
+        and (request.asked is None or place.id in request.asked)
+    }
     return Plan(
         request=request,
-        listing=replace(listing, warnings=(*listing.warnings, *away)),
+        listing=replace(listing, warnings=(*listing.warnings, *told.values())),
         drives=drives,
         open_roll=open_roll,
         resumed=known[0] if resumed is not None else None,
@@ -181,6 +191,7 @@ def make_plan(context: Context, request: Request, progress: Progress) -> Plan:
             context.clock.now(),
         ),
         trees=trees_of(context),
+        sick=tuple(sick.values()),
     )
 
 

@@ -6,6 +6,7 @@ from functools import partial
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import OnlineDrive, online
+from backupkeeper.core.away import not_here
 from backupkeeper.core.errors import DriveGoneError, OutOfReachError, UsageError
 from backupkeeper.core.lying import Trees, TreesOf, no_trees
 from backupkeeper.core.model import (
@@ -94,7 +95,7 @@ def drive_here(context: Context, place: PlaceId) -> OnlineDrive:
     found = online(context, known)
     if isinstance(found, OnlineDrive):
         return found
-    if found.endswith(f"is not here (last seen at {known.location})."):
+    if found == not_here(known):
         raise DriveGoneError(known.name, known.location)
     raise OutOfReachError(found)
 

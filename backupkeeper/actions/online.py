@@ -15,7 +15,9 @@ from dataclasses import dataclass, replace
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.reading import read_small
+from backupkeeper.core.away import not_here
 from backupkeeper.core.errors import (
+    SHORT,
     BackupkeeperError,
     DeviceError,
     DriveGoneError,
@@ -145,7 +147,7 @@ def bearers(context: Context, place: Place) -> tuple[list[OnlineDrive], str]:
 
     More than one is a drive and its clones. One that is mounted twice is one.
     """
-    why = f"{place.name} is not here (last seen at {place.location})."
+    why = not_here(place)
     here: dict[tuple[int, int], OnlineDrive] = {}
     for root, mount in _candidates(context, place):
         try:
@@ -344,6 +346,8 @@ def _marked(context: Context, drive: OnlineDrive) -> Handle:
         if error.errno in _KNOWS_NO_LOCKS:
             told = f"{drive.place.name}'s file system knows no locks: use a drive of this machine."
             raise DeviceError(path, error.errno, advice=told) from error
+        if error.errno in SHORT:
+            raise write_failure(path, error) from error
         raise DriveGoneError(drive.place.name, drive.root) from error
 
 

@@ -1,6 +1,6 @@
 """Small files of other making, read with a limit: markers, manifests, chains."""
 
-from backupkeeper.core.errors import HostileInputError, ReadError
+from backupkeeper.core.errors import SHORT, HostileInputError, ReadError, SystemShortError
 from backupkeeper.ports.files import EntryKind, Files
 
 CHUNK_BYTES = 1 << 20
@@ -12,11 +12,12 @@ def read_small(files: Files, path: str, limit_bytes: int) -> bytes:
     Raises:
         HostileInputError: it is no regular file, or longer than the limit.
         ReadError: it can't be read (``number`` tells a missing file: ``ENOENT``).
+        SystemShortError: nothing is known of it.
     """
     try:
         handle = files.open_read(path)
     except OSError as error:
-        raise ReadError(path, error.errno or 0) from error
+        raise _failed(path, error.errno or 0) from error
     try:
         stat = files.stat_handle(handle)
         if stat.kind is not EntryKind.FILE or stat.size > limit_bytes:
@@ -28,7 +29,11 @@ def read_small(files: Files, path: str, limit_bytes: int) -> bytes:
             if len(data) > limit_bytes:
                 raise HostileInputError(f"{path} grew beyond {limit_bytes} bytes.")
     except OSError as error:
-        raise ReadError(path, error.errno or 0) from error
+        raise _failed(path, error.errno or 0) from error
     finally:
         files.close(handle)
     return bytes(data)
+
+
+def _failed(path: str, number: int) -> ReadError | SystemShortError:
+    return SystemShortError(path, number) if number in SHORT else ReadError(path, number)

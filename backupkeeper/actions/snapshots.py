@@ -58,6 +58,7 @@ from backupkeeper.ports.bucket import Bucket
 from backupkeeper.ports.progress import Progress, Quiet
 from backupkeeper.transfer.coldpolicy import cold_policy
 from backupkeeper.transfer.coldread import checked_blocks
+from backupkeeper.transfer.failures import read_failure
 from backupkeeper.transfer.pipeline import Job, copy_files
 
 LOCK: Final = "snapshot"
@@ -264,11 +265,10 @@ def _onto_drives(
     progress: Progress,
 ) -> Content | None:
     """Write it to each, proven on arrival; what it is, for the buckets."""
-    there = context.files.stat(packed.path)
     job = Job(
         source=packed.path,
         size=packed.size_bytes,
-        mtime_ns=there.mtime_ns,
+        mtime_ns=_time_of(context, packed.path),
         targets={drive.place.id: drive.absolute(name.path) for drive in drives},
     )
     for drive in drives:
@@ -293,6 +293,13 @@ def _onto_drives(
                     _has_it(context, drive.place, packed, name, run)
                     _thin_drive(context, drive, packed.catalog)
     return content
+
+
+def _time_of(context: Context, path: str) -> int:
+    try:
+        return context.files.stat(path).mtime_ns
+    except OSError as error:  # the catalog's own disk has just gone
+        raise read_failure(path, error) from error
 
 
 def _has_it(

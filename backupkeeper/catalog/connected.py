@@ -6,6 +6,8 @@ Promises:
 3. What SQLite raises leaves as ``CatalogError``; what a caller's own code raises passes untouched.
 """
 
+import errno
+import os
 import sqlite3
 import threading
 from collections.abc import Callable, Iterable, Iterator
@@ -20,6 +22,7 @@ from backupkeeper.core.sums import RollSums
 from backupkeeper.ports.clock import Clock
 
 HURRY_MS: Final = 50
+LEAST_ROOM_BYTES: Final = 1024 * 1024
 _T = TypeVar("_T")
 Counted = dict[PlaceId, tuple[tuple[int, int], _T]]
 """What was counted last, and ``change_mark`` then: asked several times for one report."""
@@ -55,6 +58,7 @@ class Connected:
         mark = f"part_{self._depth}"
         undo: tuple[str, ...]
         if self._depth == 0:
+            self._must_have_room()
             begin, end, undo = "BEGIN IMMEDIATE", "COMMIT", ("ROLLBACK",)
         elif self._connection.in_transaction:
             begin, end = f"SAVEPOINT {mark}", f"RELEASE {mark}"
@@ -86,6 +90,18 @@ class Connected:
         self._closed = True
         with told(self._path):
             self._connection.close()
+
+    def _must_have_room(self) -> None:
+        """A full disk is told before SQLite finds out.
+
+        Its index of the log is a file that it uses as memory: where the disk has no room for a page of that, the
+        system ends the whole process (``SIGBUS``; seen on ext4: ``tests/breaking/test_torn_away.py``).
+        """
+        with told(self._path):
+            found = os.statvfs(os.path.dirname(self._path) or ".")
+            # Some file systems tell nothing at all.
+            if found.f_blocks and found.f_bavail * found.f_frsize < LEAST_ROOM_BYTES:
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     def _undo(self, statements: Iterable[str]) -> None:
         for statement in statements:

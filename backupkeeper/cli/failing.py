@@ -5,11 +5,13 @@ Promises:
    also an object on standard output, without any of the keys of an answer.
 2. Wrong usage: what is wrong and what would be right; exit code 2.
 3. An interruption: how to go on; exit code 3.
-4. Anything else is a bug of ours: one line that says what to report, exit code 3. The traceback is
+4. No more open files, memory or threads: that, in words; exit code 3.
+5. Anything else is a bug of ours: one line that says what to report, exit code 3. The traceback is
    shown only where BACKUPKEEPER_TRACE=1.
 """
 
 import contextlib
+import errno
 import os
 import traceback
 from collections.abc import Mapping
@@ -20,9 +22,11 @@ from click.exceptions import NoArgsIsHelpError
 from backupkeeper import __version__
 from backupkeeper.cli.output import write_error, write_out
 from backupkeeper.core.errors import (
+    SHORT,
     BackupkeeperError,
     BrokenPromiseError,
     ConfigError,
+    SystemShortError,
     UsageError,
     WriteError,
 )
@@ -53,6 +57,9 @@ def fail(error: BaseException, environ: Mapping[str, str], *, as_json: bool) -> 
             code = _tell(error, as_json=as_json)
         case click.Abort() | KeyboardInterrupt():
             code = _tell(StoppedError(), as_json=as_json)
+        case MemoryError() | OSError() | RuntimeError() if _is_short(error):
+            number = error.errno if isinstance(error, OSError) else errno.ENOMEM
+            code = _tell(SystemShortError("The rest", number or errno.ENOMEM), as_json=as_json)
         case OSError() if not _own_frames(error):
             # Only click itself was at work: it could not write its help, or the version.
             code = _tell(WriteError("standard output", error.errno or 0), as_json=False)
@@ -61,6 +68,13 @@ def fail(error: BaseException, environ: Mapping[str, str], *, as_json: bool) -> 
     if not isinstance(error, click.ClickException | click.Abort):
         _trace(error, environ)
     return code
+
+
+def _is_short(error: BaseException) -> bool:
+    """Whether the system gave us no more open files, memory or threads (which is memory)."""
+    if isinstance(error, OSError):
+        return error.errno in SHORT
+    return isinstance(error, MemoryError) or "can't start new thread" in str(error)
 
 
 def _as_ours(error: click.ClickException) -> BackupkeeperError:

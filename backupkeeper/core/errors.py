@@ -7,7 +7,7 @@
     |  +- PlainNotMeantError                      it would lie readable beside what is encrypted
     +- OutOfReachError                            try again later
     |  +- DriveGoneError, NoAnswerError, MountChangedError, PublicBucketError, PlaceHeldError,
-    |     NoKeyError
+    |     NoKeyError, SystemShortError
     |  +- BucketUnreachableError
     |     +- LineDownError                        wait: nobody's fault
     |     +- BucketShutError                      a person must do something first
@@ -32,7 +32,7 @@ Found damage is a value (a ``Fact``), not an error: only "could not do it" is ra
 import errno as errno_names
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import ClassVar
+from typing import ClassVar, Final
 
 
 class BackupkeeperError(Exception):
@@ -107,6 +107,23 @@ class DriveGoneError(OutOfReachError):
         super().__init__(
             f"{what} is not there any more ({path}).",
             advice="Plug it in again and repeat the command: what is proven stays proven.",
+        )
+
+
+SHORT: Final = frozenset({errno_names.EMFILE, errno_names.ENFILE, errno_names.ENOMEM})
+"""The system has no more open files, or memory, for this program."""
+
+
+class SystemShortError(OutOfReachError):
+    """The system gives this program no more of something: it says nothing about any drive or file."""
+
+    def __init__(self, what: str, number: int) -> None:
+        name = errno_names.errorcode.get(number, str(number))
+        lacking = "memory" if number == errno_names.ENOMEM else "open files"
+        super().__init__(
+            f"{what} was left: the system gives this program no more {lacking} ({name}).",
+            advice="It says nothing about the drive. Close other programs, or raise the limit, and repeat "
+            "the command.",
         )
 
 

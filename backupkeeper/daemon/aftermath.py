@@ -47,7 +47,7 @@ _WORDS: Final = MappingProxyType(
 _OF_ITSELF: Final = frozenset(
     {
         *("UsageError", "BrokenPromiseError", "ListingError", "ManifestError", "PlaceHeldError"),
-        "SourceChangedError",
+        *("SourceChangedError", "SystemShortError"),
     }
 )
 """Errors that are nobody's device: the deed itself must wait. (A place held from another catalog or

@@ -7,12 +7,14 @@ told apart from one that speaks of one file (``ends_the_device``).
 import errno
 
 from backupkeeper.core.errors import (
+    SHORT,
     BackupkeeperError,
     DriveGoneError,
     NoSpaceError,
     ReadError,
     ReadOnlyError,
     SyncError,
+    SystemShortError,
     WriteError,
 )
 
@@ -53,6 +55,8 @@ def read_failure(path: str, error: OSError) -> BackupkeeperError:
     number = error.errno or errno.EIO
     if number in GONE:
         return DriveGoneError("The device", path)
+    if number in SHORT:
+        return SystemShortError(path, number)
     return ReadError(path, number)
 
 
@@ -61,6 +65,8 @@ def write_failure(path: str, error: OSError, *, syncing: bool = False) -> Backup
     number = error.errno or errno.EIO
     if number in GONE:
         return DriveGoneError("The drive", path)
+    if number in SHORT:
+        return SystemShortError(path, number)
     if number in NO_SPACE:
         return NoSpaceError(path, number, advice="Make room on the drive or use another one.")
     if number == errno.EROFS:

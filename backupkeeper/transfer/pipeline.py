@@ -19,13 +19,14 @@ Example:
             record(copied.content, copied.places)
 """
 
+import errno
 import queue
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 
-from backupkeeper.core.errors import BackupkeeperError, BrokenPromiseError
+from backupkeeper.core.errors import BackupkeeperError, BrokenPromiseError, SystemShortError
 from backupkeeper.core.model import BLOCK_BYTES, PlaceId
 from backupkeeper.ports.files import Files
 from backupkeeper.ports.progress import Progress
@@ -273,6 +274,8 @@ class _Run:
                 pass
             except (BackupkeeperError, KeyboardInterrupt) as error:
                 crash = error
+            except MemoryError:
+                crash = SystemShortError("What was being copied", errno.ENOMEM)
             except Exception as error:  # noqa: BLE001 - a bug of ours; told where it is waited for
                 crash = BrokenPromiseError(f"The pipeline failed in itself: {error!r}.")
                 crash.__cause__ = error

@@ -4,7 +4,7 @@ Promises:
 1. A source is never written to, and its access time is left alone where the system lets us.
 2. A file that is not what was listed, or changes while it is read, gets ``SourceChangedError``.
 3. One unreadable file does not stop the others; when the whole source is gone, the remaining jobs
-   get ``DriveGoneError`` without being tried.
+   get ``DriveGoneError`` without being tried; likewise where the system gives us no more open files or memory.
 """
 
 import errno
@@ -12,11 +12,13 @@ import os
 from collections.abc import Callable, Iterable
 
 from backupkeeper.core.errors import (
+    SHORT,
     BackupkeeperError,
     DriveGoneError,
     OutOfReachError,
     ReadError,
     SourceChangedError,
+    SystemShortError,
 )
 from backupkeeper.core.taking import same_time
 from backupkeeper.ports.files import Files, Handle, Stat
@@ -68,7 +70,8 @@ class Source:
     def _take(self, work: Work) -> None:
         job = work.job
         if self._gone is not None:
-            work.error = DriveGoneError("The source", job.source)
+            is_short = isinstance(self._gone, SystemShortError)
+            work.error = self._gone if is_short else DriveGoneError("The source", job.source)
         elif job.targets and self._pointless():
             work.error = OutOfReachError(
                 f"{job.source} was not read: there is no drive left to write it to."
@@ -145,6 +148,9 @@ class Source:
     def _judge(self, job: Job, error: OSError) -> BackupkeeperError:
         """One bad file, or is the whole source gone?"""
         number = error.errno
+        if number in SHORT:
+            self._gone = SystemShortError(job.source, number)
+            return self._gone
         self._broken = self._broken + 1 if number == errno.EIO else 0
         suspicious = number in {errno.EIO, errno.ENOENT, errno.ENOTDIR}
         if (

@@ -243,6 +243,10 @@ class Scene:
         Args:
             end: what the untouched deed comes to: what it makes anew holds these bytes.
         """
+        self._check_beliefs(self.check_bytes(end), end)
+
+    def check_bytes(self, end: State) -> dict[str, Tree]:
+        """The same of what stands there, whatever is believed of it; what that is."""
         now = self.trees()
         for name, stood in self.before.items():
             for path, told in harm(stood, now.get(name, {}), originals=name == BUCKET):
@@ -254,7 +258,18 @@ class Scene:
                 if is_originals(path):
                     right = end.trees[name][path]
                     assert now[name][path].content == right, f"{name}: {path} holds wrong bytes"
-        self._check_beliefs(now, end)
+        return now
+
+    def wrongly_accused(self, end: State) -> list[str]:
+        """Copies that are called damaged or missing, and are right."""
+        now = self.trees()
+        return [
+            f"{place}: {path} is called {state}"
+            for place, path, state in self.ask(self.copies)
+            if state in {"damaged", "missing"}
+            and path in now[place]
+            and now[place][path].content == end.trees[place].get(path)
+        ]
 
     def _check_beliefs(self, now: dict[str, Tree], end: State) -> None:
         for place, path, state in self.ask(self.copies):

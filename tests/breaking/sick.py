@@ -3,6 +3,7 @@
 import errno
 import os
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, cast
@@ -71,10 +72,19 @@ class Came:
 
 @dataclass
 class Typed:
-    """A command of a scene's program, typed in a process of its own."""
+    """A command of a scene's program, typed in a process of its own.
+
+    Args:
+        scene: whose.
+        words: what is typed.
+        first: run in that process first.
+        files: makes its system calls on files.
+    """
 
     scene: Scene
     words: tuple[str, ...]
+    first: Callable[[], None] = field(default=lambda: None)
+    files: Callable[[], RealFiles] = RealFiles
     said: Path = field(init=False)
 
     def __post_init__(self) -> None:
@@ -86,10 +96,11 @@ class Typed:
         for stream in (1, 2):
             os.dup2(handle, stream)
         sys.stdout, sys.stderr = os.fdopen(1, "w"), os.fdopen(2, "w")
+        self.first()
         words = [word.replace("{card}", str(self.scene.card)) for word in self.words]
         session = Session(
             open_keeper=lambda _config, _environ: self.scene.program.opened(
-                cast("Files", RealFiles())
+                cast("Files", self.files())
             ),
             run_daemon=lambda _config, _environ: NOT_FINISHED,
             environ={"HOME": str(self.scene.root)},
@@ -105,6 +116,24 @@ class Typed:
         self.scene.program.yard.clock.at += HOUR
         return [one for one in found if one.path and not one.path.endswith(".toml")]
 
+    def done(
+        self,
+        log: Path,
+        options: list[str] | None = None,
+        meanwhile: Callable[[int], None] | None = None,
+    ) -> Came:
+        """Do it from where things stand, under strace.
+
+        Args:
+            log: where strace writes.
+            options: of strace.
+            meanwhile: told the process id once it is at work.
+        """
+        code = traced(self, log, ["-y", *(options or ["-e", "trace=none"])], meanwhile)
+        self.scene.program.yard.clock.at += HOUR
+        said = " ".join(self.said.read_text(errors="replace").split())
+        return Came(code, said, injected_on(log))
+
     def fallen_ill(self, sickness: Sickness, log: Path) -> Came:
         """Do it from the beginning while a call fails."""
         came = Came(NOT_FINISHED, "", None)
@@ -116,20 +145,22 @@ class Typed:
                 by_path=by_path,
                 on_and_on=sickness.lasts and by_path,
             )
-            code = traced(self, log, ["-y", *options])
-            said = " ".join(self.said.read_text(errors="replace").split())
-            came = Came(code, said, injected_on(log))
+            came = self.done(log, options)
             if came.path is not None:
                 break
-        self.scene.program.yard.clock.at += HOUR
         return came
 
 
-def check_words(came: Came, sickness: Sickness, scene: Scene) -> None:
-    """A documented exit code, no traceback, and what is sick is named where anything fell short."""
+def check_told(came: Came) -> None:
+    """A documented exit code, and no traceback."""
     assert came.code in {WELL, ATTENTION, NOT_FINISHED}, came.said
     for sign in ("Traceback", "should not happen", "unforeseen", "pipeline failed"):
         assert sign not in came.said, came.said
+
+
+def check_words(came: Came, sickness: Sickness, scene: Scene) -> None:
+    """Told as it must be, and what is sick is named where anything fell short."""
+    check_told(came)
     if came.code != WELL:
         names = {
             *names_of(came.path or sickness.moment.path, scene),

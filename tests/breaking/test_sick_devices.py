@@ -49,12 +49,14 @@ def tried(typed: Typed, sickness: Sickness, end: State, log: Path) -> tuple[bool
     check_words(came, sickness, scene)
     check_catalog(scene.catalog)
     scene.check_promises(end)
+    if sickness.error not in {"EIO", "EROFS"}:  # else the device says that it can't be read
+        assert scene.wrongly_accused(end) == [], came.said
     if came.code == WELL:
         scene.finish()
         assert scene.state().other_than(end) == [], came.said
     scene.do()
     scene.finish()
-    if UNWRITTEN in came.said:
+    if UNWRITTEN in came.said or sickness.error == "EIO":  # what could not be read is in doubt
         scene.ask(lambda keeper: keeper.verify(None, progress=QUIET))
     again = scene.state()
     if str(scene.card) in (came.path or ""):

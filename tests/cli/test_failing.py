@@ -1,5 +1,6 @@
 """Failures: a person gets one sentence and an exit code; a bug says what to report."""
 
+import errno
 import json
 
 import click
@@ -25,7 +26,25 @@ def test_a_bug_says_in_one_line_what_to_report() -> None:
 
 
 def test_a_bug_without_words_is_named_by_its_kind() -> None:
-    assert "this line: MemoryError (at cli/gaps.py:" in run(MemoryError(), "gaps").stderr
+    assert "this line: KeyError (at cli/gaps.py:" in run(KeyError(), "gaps").stderr
+
+
+@pytest.mark.parametrize(
+    ("error", "lacking"),
+    [
+        (MemoryError(), "memory (ENOMEM)"),
+        (RuntimeError("can't start new thread"), "memory (ENOMEM)"),
+        (OSError(errno.EMFILE, "Too many open files"), "open files (EMFILE)"),
+        (OSError(errno.ENOMEM, "Cannot allocate memory"), "memory (ENOMEM)"),
+    ],
+)
+def test_what_the_system_has_no_more_of_is_told_and_is_no_bug(
+    error: Exception, lacking: str
+) -> None:
+    told = run(error, "gaps")
+    assert f"the system gives this program no more {lacking}" in " ".join(told.stderr.split())
+    assert "should not happen" not in told.stderr
+    assert told.exit_code == 3
 
 
 @pytest.mark.parametrize("error", [RuntimeError("boom"), BrokenPromiseError("A bug of ours.")])

@@ -54,6 +54,14 @@ MADE: dict[str, tuple[Callable[[], BackupkeeperError], list[str]]] = {
         lambda: errors.DriveGoneError("The drive main", "/media/main"),
         ["The drive main is not there", "(/media/main)", "Plug it in again"],
     ),
+    "SystemShortError": (
+        lambda: errors.SystemShortError("/media/main/a", errno.EMFILE),
+        ["/media/main/a was left", "no more open files (EMFILE)", "nothing about the drive"],
+    ),
+    "NoAnswerError": (
+        lambda: errors.NoAnswerError("/media/main/a", 600.0),
+        ["/media/main/a has given no answer for 10 minutes", "Unplug it"],
+    ),
     "MountChangedError": (
         lambda: errors.MountChangedError("/media/main"),
         ["under /media/main", "Nothing was written", "Plug the drive in again"],

@@ -15,12 +15,13 @@ from backupkeeper.actions.doubting import put_in_doubt
 from backupkeeper.actions.online import online_drives
 from backupkeeper.actions.snapshots import keep_snapshots
 from backupkeeper.catalog.foreign import checked
+from backupkeeper.catalog.snapshot import Packed, pack
 from backupkeeper.catalog.unpacking import unpack
 from backupkeeper.core.deeds import Deed, DeedKind
 from backupkeeper.core.errors import BackupkeeperError
 from backupkeeper.core.snapshots import FOLDER, KEPT_ON_DRIVES, snapshot_name
 from backupkeeper.ports.files import Files, Handle
-from tests.stories.typed import typed, yard_of_today
+from tests.stories.typed import offloaded, typed, yard_of_today
 from tests.stories.yard import QUIET, Yard, clip
 from tests.world.killing import Faults, Killed
 
@@ -248,3 +249,20 @@ def test_a_drive_in_doubt_is_left_alone(yard: Yard) -> None:
     yard.offload(yard.card("wide", FILES))
     assert not (main / FOLDER).exists()
     assert len(snapshots_on(travel)) == 1
+
+
+def test_a_disk_of_the_catalog_that_goes_after_an_offload_is_no_bug(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    yard = yard_of_today(tmp_path)
+    yard.drives()
+
+    def packed_and_gone(path: str, beside: str) -> Packed:
+        made = pack(path, beside)
+        Path(beside).unlink()
+        return made
+
+    monkeypatch.setattr("backupkeeper.actions.snapshots.pack", packed_and_gone)
+    said = offloaded(yard, yard.card("card", FILES))
+    assert said.code == 0, said.all
+    assert "Main: 2 of 2 files of the card proven" in said.all

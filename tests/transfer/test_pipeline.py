@@ -18,6 +18,7 @@ from backupkeeper.core.errors import (
     ReadOnlyError,
     SourceChangedError,
     SyncError,
+    SystemShortError,
     UsageError,
     WriteError,
 )
@@ -196,6 +197,24 @@ def test_when_the_card_is_gone_the_rest_is_not_tried(number: int) -> None:
     assert landed(done[0]) == {"main", "second"}
     assert [type(copied.source_error) for copied in done[2:]] == [DriveGoneError] * 2
     assert sum(call == ("open_read", "/card/C3") for call in stand.calls) == 0
+
+
+@pytest.mark.parametrize("number", [errno.EMFILE, errno.ENOMEM])
+def test_where_the_system_runs_short_nothing_is_said_about_the_card(number: int) -> None:
+    stand = Stand()
+    jobs = [stand.job(f"C{n}", DATA) for n in range(3)]
+    stand.fail["open_read"] = ("/card/C1", broken(number))
+    one, two, three = copy(stand, jobs)
+    assert landed(one) == {"main", "second"}
+    assert isinstance(two.source_error, SystemShortError)
+    assert three.source_error is two.source_error, "told once, and not tried again"
+
+
+def test_memory_that_runs_out_in_a_thread_is_told_in_words() -> None:
+    stand = Stand()
+    stand.fail["read_into"] = ("/card", MemoryError())
+    with pytest.raises(SystemShortError, match="no more memory"):
+        copy(stand, [stand.job("C0", DATA)])
 
 
 def test_many_unreadable_files_in_a_row_mean_that_the_card_is_gone() -> None:
