@@ -8,13 +8,18 @@ Promises:
    time, one that changes while it is read, one that comes or goes meanwhile.
 4. A history that lies there already is checked first; where it can't be believed, names a file that
    is not there, or says another hash, the folder is left alone and that is told.
-5. Interrupted at any moment, the same call goes on: what was read in this mount, and has not changed
+5. Where most of it is footage of a known roll, that counts as its copies here, and only the rest becomes a
+   roll; one whose name another roll of that source has gets a number beside it.
+6. Interrupted at any moment, the same call goes on: what was read in this mount, and has not changed
    since by size and time, is not read again. The roll is sealed last.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import timedelta
+from itertools import chain, count
 
+from backupkeeper.actions.adopt_known import known_as, new_among, only_here
 from backupkeeper.actions.adopt_reading import Run, instant, read_all
 from backupkeeper.actions.changes import KnownFolders, drive_of, originals_in
 from backupkeeper.actions.context import Context
@@ -30,7 +35,6 @@ from backupkeeper.core.model import CardListing, PlaceId, Roll, RollFile, RollHe
 from backupkeeper.core.naming import parse_roll_folder, roll_id
 from backupkeeper.core.outcomes import AdoptOutcome, Trouble
 from backupkeeper.manifests.mhl_model import Process
-from backupkeeper.manifests.old_list import tells_of_files
 from backupkeeper.ports.progress import Progress
 
 MOST_NS = (1 << 63) - 1
@@ -81,7 +85,7 @@ def adopt_folder(
         folder=folder,
         roll=roll.head,
         files=len(run.found),
-        size_bytes=roll.head.size_bytes,
+        size_bytes=sum(file.size for file in roll.files),
         proven=run.proven,
         not_cold=run.not_cold,
         left_out=roll.left_out,
@@ -175,35 +179,23 @@ def _check_times(context: Context, drive: OnlineDrive, folder: str, listing: Car
             )
         # A time ahead by more than that comes from a camera's clock and says nothing.
         if abs(now - instant(entry.mtime_ns)) < quiet:
-            path = drive.absolute(f"{folder}/{entry.path}")
-            raise SourceChangedError(path, how="was changed a moment ago")
+            raise SourceChangedError(
+                drive.absolute(f"{folder}/{entry.path}"),
+                how=f"was changed less than {quiet.total_seconds():.0f} seconds ago",
+                advice="Once nothing writes there any more, wait so long and repeat the command "
+                "(quiet_seconds under [watch] says how long).",
+            )
 
 
 def _seal(context: Context, run: Run) -> tuple[Roll, list[str]]:
     files = tuple(run.found[path] for path in sorted(run.found))
-    head = RollHead(
-        id=roll_id((file.path, file.content) for file in files),
-        shoot=run.named.shoot,
-        source=run.named.source,
-        name=run.named.roll,
-        folder=run.folder,
-        sealed_at=context.clock.now(),
-        file_count=len(files),
-        size_bytes=sum(file.size for file in files),
-    )
-    roll = Roll(
-        head=head,
-        files=files,
-        folders=run.listing.empty_folders,
-        left_out=(
-            *run.listing.left_out,
-            *run.listing.specials,
-            *run.listing.unreadable,
-            *run.failed.items(),
-        ),
-    )
+    new, known_in = new_among(context, files)
+    if known_in is not None:
+        return _seal_rest(context, run, files, new, known_in)
+    head = _head(context, run, files)
+    roll = _roll(run, head, files)
     warnings = record_arrival(context, run.drive, roll, process=Process.IN_PLACE)
-    known = _known_as(context, files)
+    known = known_as(context, files)
     if known is None:
         context.catalog.seal(roll)
         known = next(one for one in context.catalog.rolls() if one.id == head.id)
@@ -213,36 +205,63 @@ def _seal(context: Context, run: Run) -> tuple[Roll, list[str]]:
             "they stay one roll, of that name." if known.id == head.id else "no new roll was made."
         )
         warnings.append(f"These are the {same} of {known.folder}: {rest}")
-        warnings += _only_here(context, files)
+        warnings += only_here(context, files)
         head = known
     return Roll(head=head, files=files, folders=roll.folders, left_out=roll.left_out), warnings
 
 
-def _known_as(context: Context, files: Sequence[RollFile]) -> RollHead | None:
-    """The roll that holds most of these contents, where rolls hold all of them; else None.
+def _seal_rest(
+    context: Context,
+    run: Run,
+    files: Sequence[RollFile],
+    new: Sequence[RollFile],
+    known_in: RollHead,
+) -> tuple[Roll, list[str]]:
+    """Most of it is known footage, which counts where it lies: only what is new becomes a roll."""
+    head = _head(context, run, new)
+    # The manifest tells of all that lies there.
+    whole = _roll(run, _head(context, run, files), files)
+    warnings = record_arrival(context, run.drive, whole, process=Process.IN_PLACE)
+    context.catalog.seal(_roll(run, head, new))
+    head = next(one for one in context.catalog.rolls() if one.id == head.id)
+    known = len(files) - len(new)
+    warnings.append(
+        f"{known} of {len(files)} files are footage of {known_in.folder}, which is known: they count as its "
+        f"copies where they lie. Only the rest, {len(new)}, is the new roll {head.shoot}/{head.source}/"
+        f"{head.name}."
+    )
+    return replace(whole, head=head), warnings
 
-    Lists and histories beside the footage are not asked, for each place has its own.
-    """
-    footage = [file for file in files if not tells_of_files(file.path)] or files
-    contents = {file.content for file in footage}
-    if context.catalog.sealed_among(contents) != contents:
-        return None
-    ids = context.catalog.rolls_with(contents)
-    heads = [head for head in context.catalog.rolls() if head.id in ids]
-    own = roll_id((file.path, file.content) for file in files)
 
-    def held(head: RollHead) -> tuple[bool, int]:
-        roll = context.catalog.roll(head.id)
-        return head.id == own, len(contents & {file.content for file in roll.files})
+def _head(context: Context, run: Run, files: Sequence[RollFile]) -> RollHead:
+    named = run.named
+    taken = {
+        one.name
+        for one in context.catalog.rolls()
+        if (one.shoot, one.source) == (named.shoot, named.source)
+    }
+    further = (f"{named.roll} ({number})" for number in count(2))
+    return RollHead(
+        id=roll_id((file.path, file.content) for file in files),
+        shoot=named.shoot,
+        source=named.source,
+        name=next(name for name in chain([named.roll], further) if name not in taken),
+        folder=run.folder,
+        sealed_at=context.clock.now(),
+        file_count=len(files),
+        size_bytes=sum(file.size for file in files),
+    )
 
-    return max(heads, key=held)
 
-
-def _only_here(context: Context, files: Sequence[RollFile]) -> list[str]:
-    """Lists and histories beside known footage belong to no roll, so nothing copies them."""
-    sealed = context.catalog.sealed_among(file.content for file in files)
-    lone = sorted(file.path for file in files if file.content not in sealed)
-    if not lone:
-        return []
-    more = f" (and {len(lone) - 1} more of older hashes)" if len(lone) > 1 else ""
-    return [f"{lone[0]}{more} belongs to no roll: it stays only here."]
+def _roll(run: Run, head: RollHead, files: Sequence[RollFile]) -> Roll:
+    return Roll(
+        head=head,
+        files=tuple(files),
+        folders=run.listing.empty_folders,
+        left_out=(
+            *run.listing.left_out,
+            *run.listing.specials,
+            *run.listing.unreadable,
+            *run.failed.items(),
+        ),
+    )

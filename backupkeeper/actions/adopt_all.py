@@ -43,8 +43,7 @@ def adopt_all(context: Context, wish: AdoptWish, progress: Progress) -> AdoptAll
         except OutOfReachError:
             raise
         except BackupkeeperError as error:
-            message = f"{error} {error.advice}".strip() if error.advice else str(error)
-            failed.append(Trouble(place=plan.place, path=found.folder, message=message))
+            failed.append(Trouble(place=plan.place, path=found.folder, message=str(error)))
             continue
         note_rate(context, place.id, outcome.read_bytes, outcome.seconds)
         done.append(outcome)

@@ -25,6 +25,7 @@ from backupkeeper.core.deeds import Strange
 from backupkeeper.core.errors import DeviceError, ListingError, OutOfReachError, UsageError
 from backupkeeper.core.fitting import possible_paths
 from backupkeeper.core.model import (
+    Blake3,
     CardListing,
     Copy,
     CopyState,
@@ -318,7 +319,7 @@ def _strange(context: Context, drive: OnlineDrive, folder: str) -> Strange | Non
     except (DeviceError, ListingError, OutOfReachError, UsageError):
         drive.guard()
         return None  # it went away, or can't be looked into
-    if not listing.files or are_all_known(context, drive, folder, listing):
+    if not listing.files or are_all_known(context, drive, folder, listing, most=True):
         return None
     return Strange(
         place=drive.place.id,
@@ -371,22 +372,24 @@ def _is_ours(path: str) -> bool:
     return parts[0] == FOLDER or parts[0].startswith(OURS) or is_temp_name(parts[-1])
 
 
-def are_all_known(context: Context, drive: OnlineDrive, folder: str, listing: CardListing) -> bool:
-    """Whether each file is known here by content, though under the roll of another folder.
+def are_all_known(
+    context: Context, drive: OnlineDrive, folder: str, listing: CardListing, *, most: bool = False
+) -> bool:
+    """Whether each file (or most) is known here by content, though under the roll of another folder.
 
-    A roll is known by its content: the same files in two folders are one roll, taken in once. What
+    Where most are, somebody moved a roll there, and what lies beside it is told as unknown. A roll is known by its content: the same files in two folders are one roll, taken in once. What
     older hashes lie beside them is not asked, for each place has its own.
     """
-    known = {
-        fact.path: fact.content
-        for fact in context.catalog.facts_at(drive.place.id, below=folder)
-        if fact.result is Result.MATCHES
-    }
-    contents = context.catalog.contents(known.values())
-    sealed = context.catalog.sealed_among(known.values())
-    footage = [entry for entry in listing.files if not tells_of_files(entry.path)]
-    for entry in footage or listing.files:
-        content = known.get(f"{folder}/{entry.path}")
-        if content not in sealed or contents[content].size != entry.size:
-            return False
-    return True
+    newest: dict[tuple[str, Blake3], Fact] = {}
+    for fact in context.catalog.facts_at(drive.place.id, below=folder):
+        before = newest.get((fact.path, fact.content))
+        if before is None or before.at <= fact.at:
+            newest[fact.path, fact.content] = fact
+    right = {pair for pair, fact in newest.items() if fact.result is Result.MATCHES}
+    sealed = context.catalog.sealed_among(content for _, content in right)
+    sizes = context.catalog.contents(sealed)
+    known = {(path, sizes[content].size) for path, content in right if content in sealed}
+    footage = [entry for entry in listing.files if not tells_of_files(entry.path)] or listing.files
+
+    count = sum((f"{folder}/{entry.path}", entry.size) in known for entry in footage)
+    return 2 * count > len(footage) if most else count == len(footage)

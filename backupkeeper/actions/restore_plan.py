@@ -6,6 +6,7 @@ Promises:
 2. Every path is made to fit the file system that it goes to, and none leads out of the folder.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import Decimal
@@ -65,6 +66,8 @@ class Around:
     away: dict[PlaceId, str] = field(default_factory=dict)
     shares: Shares = field(default_factory=Shares)
     folders: Mapping[str, str] = field(default_factory=dict)
+    unasked: Counter[PlaceId] = field(default_factory=Counter)
+    """Files of which no place that was named has a copy, and that these have."""
 
     def name(self, place: PlaceId) -> str:
         """What a place is called."""
@@ -256,7 +259,8 @@ def plan_of(around: Around) -> RestorePlan:
     wanted: list[tuple[str, int]] = []
     needed = 0
     for roll in around.chosen.rolls:
-        for task in tasks_of(around, roll).tasks:
+        made = tasks_of(around, roll)
+        for task in made.tasks:
             files, size = files + 1, size + task.file.size
             path = around.target.absolute(task.path)
             if task.stands:
@@ -266,11 +270,17 @@ def plan_of(around: Around) -> RestorePlan:
                     other.append(task.path)
             elif not task.sources:
                 homeless.append(task.path)
+                _count_unasked(around, made.now, task)
             else:
                 _add(sums, around, task)
                 wanted.append((path, task.file.size))
         needed += room_needed(context.files, wanted, spare_bytes=0)
         wanted.clear()
+    for place, count in around.unasked.items():
+        around.away[place] = (
+            f"{around.name(place)} has {count} of the files that are lacking; only {asked.source} was asked "
+            "(--from)."
+        )
     return RestorePlan(
         what=asked.what or "everything",
         to=asked.to,
@@ -285,6 +295,22 @@ def plan_of(around: Around) -> RestorePlan:
         needed_bytes=room_needed(context.files, ()) + needed if needed else 0,
         free_bytes=_free(context, around.target),
         currency=context.config.prices.currency,
+    )
+
+
+def _count_unasked(around: Around, now: RollNow, task: Task) -> None:
+    if around.asked.source is None:
+        return
+    copies = now.copies.get(task.file.content, ())
+    around.unasked.update(
+        {
+            copy.place
+            for copy in copies
+            if copy.state in MAY_GIVE
+            and copy.place not in around.drives
+            and copy.place not in around.buckets
+            and copy.place not in around.away
+        }
     )
 
 

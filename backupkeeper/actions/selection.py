@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import OnlineDrive, online_drives, place_holding, relative_to
 from backupkeeper.core.errors import UsageError
-from backupkeeper.core.model import PlaceId, Result, RollHead, RollId
+from backupkeeper.core.model import Blake3, Fact, PlaceId, Result, RollHead, RollId
 from backupkeeper.core.typed import typed
 
 
@@ -33,7 +33,7 @@ def resolve(context: Context, what: str | None) -> Selection:
 
     A roll is named by its folder, or by as much of its end as is needed to tell it from others
     (``Wide/Roll 01``, ``260612 Boatyard/Wide/Roll 01``); a file by its roll's folder or by shoot, source
-    and roll, and its path below.
+    and roll, and its path below. What somebody moved is named, too, by where it lies now on a place.
 
     Raises:
         UsageError: nothing, or more than one roll, answers to it.
@@ -50,10 +50,10 @@ def resolve(context: Context, what: str | None) -> Selection:
         return Selection(rolls=of_shoot)
     if os.path.isabs(what):
         return _by_path(context, what, heads)
-    return _by_name(what, heads)
+    return _by_name(context, what, heads)
 
 
-def _by_name(what: str, heads: tuple[RollHead, ...]) -> Selection:
+def _by_name(context: Context, what: str, heads: tuple[RollHead, ...]) -> Selection:
     found = [head for head in heads if _is_called(head, what)]
     if len(found) == 1:
         return Selection(rolls=(found[0].id,))
@@ -69,6 +69,9 @@ def _by_name(what: str, heads: tuple[RollHead, ...]) -> Selection:
         (head,) = short
         below = what.removeprefix(shorts[head]).rstrip("/")
         return Selection(rolls=(head.id,), path=f"{head.folder}/{below}")
+    moved = _moved_to(context, what.strip("/"))
+    if moved is not None:
+        return moved
     raise UsageError(
         f"No place, shoot, roll or file is called {what}.",
         advice="backupkeeper place list and backupkeeper gaps show what there is; a file is named by its "
@@ -118,14 +121,32 @@ def _by_path(context: Context, path: str, heads: tuple[RollHead, ...]) -> Select
     return Selection(rolls=rolls, place=drive.place.id, path=inner if is_file else None)
 
 
+def _moved_to(context: Context, path: str) -> Selection | None:
+    """What somebody moved to a folder (or a file) of this name, at the first place that has it."""
+    for place in context.catalog.places():
+        found = context.catalog.rolls_with(_there(context, place.id, path)) if path else ()
+        if found:
+            heads = context.catalog.rolls()
+            rolls = tuple(head.id for head in heads if head.id in found)
+            return Selection(rolls=rolls, place=place.id, path=path)
+    return None
+
+
+def _there(context: Context, place: PlaceId, path: str) -> frozenset[Blake3]:
+    """Contents that lie at or below a path of a place, by what is known last."""
+    newest: dict[tuple[str, Blake3], Fact] = {}
+    for fact in context.catalog.facts_at(place, below=path):
+        known = newest.get((fact.path, fact.content))
+        if known is None or known.at <= fact.at:
+            newest[fact.path, fact.content] = fact
+    return frozenset(
+        content for (_, content), fact in newest.items() if fact.result is not Result.MISSING
+    )
+
+
 def _lying_at(context: Context, drive: OnlineDrive, inner: str) -> tuple[RollId, ...]:
     """Rolls of which something lies at or below a path outside of their own folders."""
-    known = {
-        fact.content
-        for fact in context.catalog.facts_at(drive.place.id, below=inner)
-        if fact.result is not Result.MISSING
-    }
-    found = context.catalog.rolls_with(known)
+    found = context.catalog.rolls_with(_there(context, drive.place.id, inner))
     if not found:
         raise UsageError(
             f"No roll is at or around {drive.absolute(inner)}.",

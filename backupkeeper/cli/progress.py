@@ -82,8 +82,9 @@ class PlainLines:
             self._done = self._done_files = 0
             self._began = self._seconds()
             if self._is_time():
-                parts = [plural(total_files, "file"), *([size(total_bytes)] if total_bytes else [])]
-                self._line(f"{self._what}: {', '.join(parts)}")
+                parts = [plural(total_files, "file")] if total_files else []
+                parts += [size(total_bytes)] if total_bytes else []
+                self._line(": ".join([self._what, ", ".join(parts)] if parts else [self._what]))
 
     def file(self, path: str) -> None:
         """Remember which file it is."""
@@ -121,10 +122,15 @@ class PlainLines:
             parts.append(rate(pace))
             if self._done < self._total:
                 parts.append(f"{duration((self._total - self._done) / pace)} left")
-        parts.append(f"{count(self._done_files)} of {plural(self._files, 'file')}")
+        parts += [_so_far(self._done_files, self._files)] if self._files or not parts else []
         if self._path:
             parts.append(self._path)
         return f"{self._what}: {', '.join(parts)}"
+
+
+def _so_far(done: int, files: int) -> str:
+    """How many files of how many; a stage may not know how many there will be."""
+    return f"{count(done)} of {plural(files, 'file')}" if files else plural(done, "file")
 
 
 class MovingBar:
@@ -147,7 +153,7 @@ class MovingBar:
             told(what),
             total=total_bytes or total_files,
             path="",
-            files=f"0 of {plural(total_files, 'file')}",
+            files=_so_far(0, total_files) if total_files else "",
             by_files=self._by_files,
         )
 
@@ -160,7 +166,7 @@ class MovingBar:
         """Move on."""
         if self._task is not None:
             self._done_files += files
-            told_files = f"{count(self._done_files)} of {plural(self._files, 'file')}"
+            told_files = _so_far(self._done_files, self._files)
             done = files if self._by_files else byte_count
             self._bar.update(self._task, advance=done, files=told_files)
 

@@ -262,11 +262,14 @@ class ReadBackError(MismatchError):
 class SourceChangedError(MismatchError):
     """A file changed while it was read, or so lately that it may be changing still."""
 
-    def __init__(self, path: str, *, how: str = "changed while it was read") -> None:
-        super().__init__(
-            f"{path} {how}.",
-            advice="Close what writes to it and repeat the command.",
-        )
+    def __init__(
+        self,
+        path: str,
+        *,
+        how: str = "changed while it was read",
+        advice: str = "Close what writes to it and repeat the command.",
+    ) -> None:
+        super().__init__(f"{path} {how}.", advice=advice)
 
 
 class AttestationRefusedError(MismatchError):

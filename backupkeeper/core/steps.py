@@ -8,7 +8,7 @@ Promises:
 3. Every gap has a step that closes it, or says what has to be there first.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -59,13 +59,13 @@ def urgent_first(steps: Iterable[Step]) -> tuple[Step, ...]:
     return tuple(sorted(found.values(), key=lambda step: _RANK[step.worry]))
 
 
-def gap_steps(report: GapReport) -> tuple[Step, ...]:
-    """What closes the gaps."""
+def gap_steps(report: GapReport, edited: Collection[str] = ()) -> tuple[Step, ...]:
+    """What closes the gaps. ``edited``: places at which all that is bad was edited by somebody."""
     return urgent_first(
         replace(step, rolls=1, worry=most((step.worry, _worry_of(cover))))
         for cover in report.with_gaps
         for role in cover.gaps
-        for step in _closing(role, cover, report.places)
+        for step in _closing(role, cover, report.places, edited)
     )
 
 
@@ -73,7 +73,9 @@ def _worry_of(cover: RollCover) -> Worry:
     return Worry.NOW if is_nowhere(cover) else Worry.SOON
 
 
-def _closing(role: Role, cover: RollCover, places: Sequence[Place]) -> list[Step]:
+def _closing(
+    role: Role, cover: RollCover, places: Sequence[Place], edited: Collection[str]
+) -> list[Step]:
     """What closes this gap."""
     one = cover.roles[role]
     states = {state for state, number in one.counts.items() if number}
@@ -85,7 +87,7 @@ def _closing(role: Role, cover: RollCover, places: Sequence[Place]) -> list[Step
             Step(words="Bring to the bucket what it lacks", command="backupkeeper upload")
             if role is Role.CLOUD
             else Step(
-                words=f"Plug in a {role} drive and bring to it what it lacks",
+                words=f"Have a {role} drive plugged in, and bring to it what it lacks",
                 command="backupkeeper mirror",
             )
         )
@@ -100,7 +102,7 @@ def _closing(role: Role, cover: RollCover, places: Sequence[Place]) -> list[Step
             for name in one.places
         )
     if CopyState.DAMAGED in states:
-        steps.extend(mend(name) for name in one.places)
+        steps.extend(put_back(name) if name in edited else mend(name) for name in one.places)
     if not steps:
         steps.append(
             Step(
@@ -135,6 +137,23 @@ def mend(name: str) -> Step:
     )
 
 
+def put_back(name: str) -> Step:
+    """Have originals put back that somebody edited."""
+    return Step(
+        words=f"Somebody changed originals at {name}: keep what you need of that elsewhere, then have the "
+        "originals put back",
+        command=f"backupkeeper repair {typed(name)} --edited",
+        worry=Worry.NOW,
+    )
+
+
+def _edited(harms: Iterable[Harm]) -> frozenset[str]:
+    """Places at which edits, and nothing else, is to be put right."""
+    left = [one for one in harms if one.mended_at is None]
+    bad = {one.place for one in left if one.result is not Result.CHANGED}
+    return frozenset(one.place for one in left) - bad
+
+
 def all_steps(
     report: GapReport,
     roles: Sequence[Role],
@@ -156,15 +175,15 @@ def all_steps(
         drill_due: a sentence, where a drill is due.
         drill_was_wrong: whether the last one did not bring everything back right.
     """
-    wanted = dict.fromkeys(roles or ALL_ROLES)
+    wanted, harmed = dict.fromkeys(roles or ALL_ROLES), list(harms)
     lacking = [role for role in wanted if role not in served(report.places)]
     return urgent_first(
         [
             *_of_drives(list(drives)),
-            *_of_harms(harms),
+            *_of_harms(harmed),
             *_of_missing(missing),
             *_unfinished(report),
-            *gap_steps(report),
+            *gap_steps(report, _edited(harmed)),
             *(take_in(role) for role in lacking),
             *_first_hour(report),
             *_drill(drill_due, drill_was_wrong=drill_was_wrong),
@@ -215,12 +234,7 @@ def _of_harms(harms: Iterable[Harm]) -> Iterator[Step]:
         if one.mended_at is not None:
             continue
         if one.result is Result.CHANGED:
-            yield Step(
-                words=f"Somebody changed originals at {one.place}: keep what you need of that "
-                "elsewhere, then have the originals put back",
-                command=f"backupkeeper repair {typed(one.place)} --edited",
-                worry=Worry.NOW,
-            )
+            yield put_back(one.place)
         elif one.result is Result.UNSTABLE:
             yield Step(
                 words=f"{one.place} did not read the same each time: try another cable and port, "

@@ -3,7 +3,7 @@ r"""Where anything falls short, for a person and for a program.
 Promises:
 1. Worst first, in the order of the report that is handed in.
 2. Every gap comes with the command that closes it, or with what has to be there first.
-3. JSON: ``{"version": 1, "rolls": [{"shoot", "source", "roll", "files", "bytes", "roles": {role:
+3. JSON: ``{"version": 1, "rolls": [{"shoot", "source", "roll", "folder", "files", "bytes", "roles": {role:
    {"state", "places": [name]}}, "gaps": [role]}], "summary": {"rolls", "complete", "with_gaps",
    "bytes_at_risk"}}``. ``state`` is that of the worst file. Where an offload was begun and not
    finished there is also ``"unfinished": [folder]``, where something is worth knowing of a bucket
@@ -12,7 +12,8 @@ Promises:
    person lets copies of several roles share one device also ``"may_share_device": true``.
 """
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Collection, Mapping
 from datetime import UTC
 
 from backupkeeper.core.model import CopyState, Role
@@ -60,6 +61,7 @@ def _roll_json(cover: RollCover) -> Json:
         "shoot": cover.roll.shoot,
         "source": cover.roll.source,
         "roll": cover.roll.name,
+        "folder": cover.roll.folder,
         "files": cover.roll.file_count,
         "bytes": cover.roll.size_bytes,
         "roles": {
@@ -72,20 +74,20 @@ def _roll_json(cover: RollCover) -> Json:
 
 def gaps_lines(report: GapReport, look: Look) -> list[Line]:
     """The report on a terminal."""
-    page = Page(look)
+    page, doubled = Page(look), doubled_names(report)
     _say_summary(page, report)
     lacking = report.with_gaps
     if lacking:
         page.head("Rolls with a gap, worst first")
         for cover in lacking:
-            say_roll(page, cover, report)
+            say_roll(page, cover, report, doubled)
     whole = [cover for cover in report.rolls if not cover.gaps]
     if whole:
         page.head("Rolls proven in every role")
         most = look.most_paths or len(whole)
         few = whole[:most] if len(whole) > most + 1 else whole
         for cover in few:
-            say_roll(page, cover, report)
+            say_roll(page, cover, report, doubled)
         if len(few) < len(whole):
             rest = len(whole) - len(few)
             page.say(f"and {plural(rest, 'more roll')} (--all lists them)", indent=2)
@@ -152,8 +154,14 @@ def name_of(cover: RollCover) -> str:
     return f"{cover.roll.shoot}/{cover.roll.source}/{cover.roll.name}"
 
 
-def say_roll(page: Page, cover: RollCover, report: GapReport) -> None:
-    """One roll against all roles."""
+def doubled_names(report: GapReport) -> frozenset[str]:
+    """Names that more than one roll has: such a one is told with its folder."""
+    counts = Counter(map(name_of, report.rolls))
+    return frozenset(name for name, number in counts.items() if number > 1)
+
+
+def say_roll(page: Page, cover: RollCover, report: GapReport, doubled: Collection[str]) -> None:
+    """One roll against all roles; ``doubled`` are names that others have, too."""
     look = page.look
     holds = f"{plural(cover.roll.file_count, 'file')}, {size(cover.roll.size_bytes)}"
     oldest = min(filter(None, (one.oldest_proof for one in cover.roles.values())), default=None)
@@ -170,8 +178,14 @@ def say_roll(page: Page, cover: RollCover, report: GapReport) -> None:
     else:
         page.line(name, tone)
         page.line(f"    {holds}", tone)
-    if not cover.gaps:
-        return
+    if name_of(cover) in doubled:
+        page.line(f"    in {shown(cover.roll.folder)}", tone)
+    if cover.gaps:
+        _say_cells(page, cover, report)
+
+
+def _say_cells(page: Page, cover: RollCover, report: GapReport) -> None:
+    look = page.look
     told = [_cell(role, one, cover, report, look) for role, one in cover.roles.items()]
     column = (look.width - 2) // max(1, len(told))
     if all(cells(one) + 2 <= column for one in told):

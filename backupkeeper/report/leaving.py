@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from backupkeeper.core.leaving import Amount, Leaving, RollLeft, total
 from backupkeeper.core.model import Place, PlaceId, PlaceKind, Role, Standing
 from backupkeeper.core.outcomes import PlaceBack, PlaceRenamed
+from backupkeeper.core.steps import take_in
 from backupkeeper.core.typed import typed
 from backupkeeper.report.lines import Line, Look, Page, Tone
 from backupkeeper.report.objects import place_json
@@ -122,7 +123,15 @@ def _say_what_was_done(page: Page, leaving: Leaving) -> None:
         page.say("Nothing was changed.", tone=Tone.QUIET)
     else:
         page.say(f"Recorded: {name} is {leaving.standing}.", tone=Tone.GOOD)
-        if leaving.copied[0]:
+        if leaving.copied[0] and leaving.replacement is None and not leaving.targets:
+            page.say(
+                f"No other place has the role {leaving.place.role}: nothing fills the gap until one is "
+                "taken in:",
+                indent=2,
+                tone=Tone.WARN,
+            )
+            page.line(f"    {take_in(leaving.place.role).command}")
+        elif leaving.copied[0]:
             how = "upload" if leaving.place.role is Role.CLOUD else "mirror"
             page.say(
                 "The daemon fills the gap by itself, the rolls with the fewest proven copies first; "

@@ -14,7 +14,7 @@ from backupkeeper.core.outcomes import RollCover
 from backupkeeper.core.overview import BucketLine, DriveLine, Harm, Overview, Worry
 from backupkeeper.core.trends import Level
 from backupkeeper.report.arrivals import arrival_text
-from backupkeeper.report.gaps import say_roll, say_snapshots, say_step
+from backupkeeper.report.gaps import doubled_names, say_roll, say_snapshots, say_step
 from backupkeeper.report.lines import Line, Look, Page, Tone
 from backupkeeper.report.overview_words import (
     ages_words,
@@ -70,11 +70,11 @@ def _what_there_is(overview: Overview, look: Look) -> str:
 
 
 def _say_rolls(page: Page, overview: Overview) -> None:
-    lacking = overview.gaps.with_gaps
+    lacking, doubled = overview.gaps.with_gaps, doubled_names(overview.gaps)
     if lacking:
         page.head("Rolls with a gap, worst first")
         for cover in page.few(lacking, indent=2):
-            say_roll(page, cover, overview.gaps)
+            say_roll(page, cover, overview.gaps, doubled)
     shoots: dict[str, list[RollCover]] = {}
     for cover in sorted(overview.gaps.rolls, key=lambda one: one.roll.shoot, reverse=True):
         shoots.setdefault(cover.roll.shoot, []).append(cover)

@@ -41,7 +41,7 @@ def bring(role: Role | None) -> tuple[str, str]:
         case Role.CLOUD:
             return "Bring them there:", "backupkeeper upload"
         case Role.PRIMARY | Role.SECONDARY:
-            return f"Plug in a {role} drive and bring them there:", "backupkeeper mirror"
+            return f"Have a {role} drive plugged in, and bring them there:", "backupkeeper mirror"
         case None:
             return "Bring them to a place:", "backupkeeper mirror"
         case _:  # pragma: no cover

@@ -29,7 +29,7 @@ def plan_lines(plan: RestorePlan, look: Look, deed: str = "Restore") -> list[Lin
         page.head(f"Something else stands there, and is left: {plural(len(plan.other), 'file')}")
         page.paths(plan.other, indent=4)
     if plan.homeless:
-        page.head(f"No copy can be reached now: {plural(len(plan.homeless), 'file')}")
+        page.head(f"No copy can be had now: {plural(len(plan.homeless), 'file')}")
         page.paths(plan.homeless, indent=4)
         say_sentences(page, "Not asked", plan.away)
     if plan.needed_bytes:
@@ -137,7 +137,7 @@ def _say_missing(page: Page, fate: Fate, found: Sequence[NotThere]) -> None:
 _HEADS: Mapping[Fate, str] = {
     Fate.OTHER: "Something else stands there, and was left as it is",
     Fate.LOST: "Not restored, for no copy has all of it right",
-    Fate.HOMELESS: "Not restored, for no copy can be reached now",
+    Fate.HOMELESS: "Not restored, for no copy can be had now",
     Fate.FAILED: "Not restored",
     Fate.THAWING: "Being thawed by the store",
 }

@@ -12,7 +12,7 @@ from dataclasses import fields, is_dataclass
 from datetime import datetime
 from enum import Enum
 from types import NoneType, UnionType
-from typing import Any, get_args, get_origin, get_type_hints
+from typing import Any, Final, get_args, get_origin, get_type_hints
 
 from backupkeeper.core.errors import ListingError
 from backupkeeper.core.line import WAITS_FOR_HOURS
@@ -36,6 +36,11 @@ MOST_WAITING = 20
 _PLAINLY_AWAY = "is not here (last seen at"
 """What is said of every drive that is away (``actions.online``): that is told already."""
 Json = dict[str, Any]
+
+
+NOTHING_TO_BRING: Final = (
+    "; nothing can be brought by itself now: 'backupkeeper gaps' says what helps."
+)
 
 
 def status_json(status: Status) -> Json:
@@ -151,7 +156,8 @@ def _say_daemon(page: Page, status: Status, look: Look) -> None:
     _say_line(page, status, look)
     if status.rolls_with_gaps:
         rolls = plural(status.rolls_with_gaps, "roll")
-        page.say(f"{rolls} with a gap, {size(status.bytes_to_go)} to bring.", tone=Tone.WARN)
+        left = f", {size(status.bytes_to_go)} to bring." if status.bytes_to_go else NOTHING_TO_BRING
+        page.say(f"{rolls} with a gap{left}", tone=Tone.WARN)
     elif status.rolls == 0:
         page.say("No card was taken in yet.")
     else:

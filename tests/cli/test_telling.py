@@ -63,6 +63,19 @@ def test_many_short_stages_do_not_flood_a_log() -> None:
     assert len(told) == 1
 
 
+def test_a_stage_that_knows_of_no_number_tells_of_none() -> None:
+    told: list[str] = []
+    watch = Watch()
+    lines = PlainLines(told.append, watch)
+    lines.begin("Looking for what was moved on Main", total_bytes=0, total_files=0)
+    watch.now += 10
+    lines.advance(0, files=3)
+    assert told == [
+        "Looking for what was moved on Main\n",
+        "Looking for what was moved on Main: 3 files\n",
+    ]
+
+
 def work(progress: Progress) -> None:
     progress.advance(1)
     progress.file("early")

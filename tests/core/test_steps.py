@@ -149,6 +149,23 @@ def test_what_is_said_of_many_rolls_is_said_once_and_most_urgent_first() -> None
     assert [(step.rolls, step.worry) for step in steps] == [(1, Worry.NOW), (3, Worry.SOON)]
 
 
+def test_where_all_that_is_bad_is_an_edit_no_repair_is_advised_that_would_leave_it() -> None:
+    hurt = gap_report(cover(secondary=CopyState.DAMAGED))
+    edit, rot = harm(result=Result.CHANGED), harm()
+
+    def commands(*harms: Harm) -> set[str]:
+        return {step.command for step in all_steps(hurt, ROLES, [], harms)}
+
+    assert commands(edit) == {"backupkeeper repair Travel --edited"}
+    assert commands(edit, rot) >= {
+        "backupkeeper repair Travel",
+        "backupkeeper repair Travel --edited",
+    }
+    assert commands(edit, replace(rot, mended_at=NOW)) == {"backupkeeper repair Travel --edited"}
+    assert commands(edit, replace(rot, place="Main")) >= {"backupkeeper repair Main"}
+    assert {step.command for step in gap_steps(hurt)} == {"backupkeeper repair Travel"}
+
+
 def test_every_gap_of_a_lost_world_has_a_step() -> None:
     out = CopyState.OUT_OF_REACH
     gone = cover(primary=out, secondary=out, cloud=out)

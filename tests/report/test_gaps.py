@@ -47,11 +47,20 @@ Rolls proven in every role
 What to do next
   – Damage at Travel: keep the other copies, and have it mended from them (1 roll):
       backupkeeper repair Travel
-  – Plug in a secondary drive and bring to it what it lacks (1 roll):
+  – Have a secondary drive plugged in, and bring to it what it lacks (1 roll):
       backupkeeper mirror
   – Bring to the bucket what it lacks (1 roll):
       backupkeeper upload"""
     )
+
+
+def test_rolls_of_one_name_are_told_with_their_folders() -> None:
+    twin = replace(WHOLE, roll=replace(WHOLE.roll, folder="Old/Card 1"))
+    for twins in ((WHOLE, twin), (replace(WHOLE, gaps=(Role.CLOUD,)), twin)):
+        told = [line.text for line in gaps_lines(gap_report(*twins, SECOND), look())]
+        assert "    in Old/Card 1" in told
+        assert f"    in {WHOLE.roll.folder}" in told
+        assert f"    in {SECOND.roll.folder}" not in told
 
 
 def test_what_was_not_asked_for_is_said_with_no_gap() -> None:
@@ -124,7 +133,7 @@ def test_every_roll_with_a_gap_is_listed_however_many() -> None:
 @pytest.mark.parametrize(
     ("one", "step"),
     [
-        (cover(primary=CopyState.ABSENT), "Plug in a primary drive"),
+        (cover(primary=CopyState.ABSENT), "Have a primary drive plugged in"),
         (cover(secondary=CopyState.MISSING), "backupkeeper mirror"),
         (cover(cloud=CopyState.MISSING), "backupkeeper upload"),
         (cover(secondary=CopyState.DUE), "Plug Travel in and prove what is on it"),
@@ -176,6 +185,7 @@ def test_json_is_the_documented_object() -> None:
                 "shoot": "260612 Boatyard",
                 "source": "Drone",
                 "roll": "Roll 01",
+                "folder": "260612 Boatyard/Originals/Drone/Roll 01",
                 "files": 40,
                 "bytes": 3_200_000_000,
                 "roles": {
@@ -189,6 +199,7 @@ def test_json_is_the_documented_object() -> None:
                 "shoot": "260612 Boatyard",
                 "source": "Recorder",
                 "roll": "Roll 01",
+                "folder": "260612 Boatyard/Originals/Recorder/Roll 01",
                 "files": 40,
                 "bytes": 3_200_000_000,
                 "roles": {

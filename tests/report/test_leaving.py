@@ -81,7 +81,13 @@ def test_what_is_under_way() -> None:
 
 
 def test_what_was_done() -> None:
-    done = leaving(GAP, done_at=NOW)
+    alone = text(done_lines(leaving(GAP, done_at=NOW), Look()))
+    assert (
+        "nothing fills the gap until one is taken in: backupkeeper place add PATH --role primary"
+        in alone
+    )
+    assert "by hand" not in alone
+    done = leaving(GAP, done_at=NOW, replacement="Main 2")
     assert "by hand: backupkeeper mirror" in text(done_lines(done, Look()))
     in_bucket = replace(done, place=PLACES[VAULT])
     assert PLACES[VAULT].role is Role.CLOUD

@@ -301,6 +301,7 @@ def test_a_pause_and_gaps_are_told() -> None:
     told = replace(IDLE, paused_until=NOON, rolls_with_gaps=2, bytes_to_go=10**9)
     assert "Paused until 2026-06-12 12:00." in text(told)
     assert "2 rolls with a gap, 1.00 GB to bring." in text(told)
+    assert "2 rolls with a gap; nothing can be brought" in text(replace(told, bytes_to_go=0))
     assert "Nothing." in text(replace(IDLE, drives=()))
     assert "never seen by the daemon" in text(
         replace(IDLE, drives=(replace(IDLE.drives[1], last_seen=None, note="lent"),))

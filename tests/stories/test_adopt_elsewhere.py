@@ -124,14 +124,56 @@ def test_where_half_of_a_roll_lies_the_tree_is_brought(yard: ScopedYard) -> None
     assert tree(yard.root / "Travel" / HERE) == CARD
 
 
-def test_more_than_the_known_roll_is_a_roll_of_its_own(yard: ScopedYard) -> None:
+def test_of_more_than_the_known_roll_only_the_rest_is_a_roll(yard: ScopedYard) -> None:
     put(yard, HERE, CARD)
-    put(yard, THERE, {**RENAMED, "A001_03.MP4": clip(77)}, "Travel")
+    there = put(yard, THERE, {**RENAMED, "A001_03.MP4": clip(77)}, "Travel")
     adopt(yard)
     said = adopt(yard, place="Travel")
-    assert said.json["taken_in"][0]["roll_folder"] == THERE
+    (one,) = said.json["taken_in"]
+    assert (one["roll_folder"], one["files"]) == (THERE, len(RENAMED) + 1)
+    assert any("3 of 4 files are footage of" in warning for warning in one["warnings"])
     with yard.context() as context:
-        assert len(context.catalog.rolls()) == 2
+        assert {head.folder: head.file_count for head in context.catalog.rolls()} == {
+            HERE: 3,
+            THERE: 1,
+        }
+    brought = yard.mirror()
+    assert (brought.copied_files, brought.troubles) == (1, ())
+    assert tree(yard.root / "Main" / THERE) == {"A001_03.MP4": clip(77)}
+    assert not (yard.root / "Travel" / HERE).exists()
+    checked = yard.verify("Travel")
+    assert (checked.all_well, checked.matching_files) == (True, len(RENAMED) + 1), checked
+    (manifest,) = (there / "ascmhl").glob("*.mhl")
+    assert all(name in manifest.read_text() for name in (*RENAMED, "A001_03.MP4"))
+    again = adopt(yard, place="Travel")
+    assert (again.code, again.json["taken_in"]) == (0, [])
+
+
+def test_cards_that_only_share_some_files_keep_their_whole_trees(yard: ScopedYard) -> None:
+    put(yard, HERE, CARD)
+    other = {
+        "DCIM/200BOATY/BOAT0900.MP4": clip(78),
+        "DCIM/200BOATY/BOAT0901.MP4": clip(79),
+        "NOTE.TXT": b"x\n",
+    }
+    put(yard, "Jobs/2026-06-12 Boatyard/Wide/Card 2", other)
+    assert adopt(yard).code == 0
+    with yard.context() as context:
+        assert sorted(head.file_count for head in context.catalog.rolls()) == [3, 3]
+
+
+def test_rolls_of_one_name_are_told_apart(yard: ScopedYard) -> None:
+    """Two drives, each with another Card 1 of that day and source."""
+    put(yard, HERE, CARD)
+    put(yard, "More/2026-06-12 Boatyard/Wide/Card 1", {"A.MP4": clip(80)}, "Travel")
+    assert adopt(yard).code == 0
+    assert adopt(yard, place="Travel").code == 0
+    with yard.context() as context:
+        names = [head.name for head in context.catalog.rolls()]
+    assert names == ["Card 1", "Card 1 (2)"]
+    said = typed(yard, "gaps")
+    assert said.all.count("Wide/Card 1 (2)") == 1
+    assert yard.verify("Wide/Card 1 (2)").matching_files == 1
 
 
 def put_history(folder: Path, files: dict[str, bytes]) -> None:
