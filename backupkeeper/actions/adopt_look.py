@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from backupkeeper.actions.changes import OURS, are_all_known, drive_of, originals_in, touches
 from backupkeeper.actions.context import Context
+from backupkeeper.actions.found_history import BY_MANIFESTS, found_history, roll_of
 from backupkeeper.actions.online import OnlineDrive, relative_to
 from backupkeeper.actions.rates import rate_from
 from backupkeeper.cards.leaveout import LOST_AND_FOUND, folder_litter, is_clip
@@ -239,7 +240,7 @@ def _is_taken(
     above: tuple[OldSource, ...],
 ) -> bool:
     """Whether this folder, with all that lies in it, was put somewhere; else its parts are looked at."""
-    named = _named(look, folder)
+    named = _named(look, folder, entries)
     if named is not None:
         count = _count(look, folder)
         guessed = named.why == BY_DATES
@@ -277,7 +278,7 @@ def _below_start(look: _Look, folder: str) -> str:
     return folder.removeprefix(look.start).lstrip("/") if look.wish.path else folder
 
 
-def _named(look: _Look, folder: str) -> Named | None:
+def _named(look: _Look, folder: str, entries: Sequence[tuple[str, EntryKind]]) -> Named | None:
     own = named_by_wish(look.wish, folder.removeprefix(look.start).lstrip("/"))
     if own is not None:
         return own
@@ -286,8 +287,21 @@ def _named(look: _Look, folder: str) -> Named | None:
         return Named(
             shoot=parsed[0], source=parsed[1], roll=parsed[2], why="laid out like your rolls"
         )
-    by_wish = look.wish.layout is not None or look.wish.shoot is not None
-    return None if by_wish else named_by_dates(folder)
+    if look.wish.layout is not None or look.wish.shoot is not None:
+        return None
+    by_history = _named_by_history(look, folder) if _has_history(entries) else None
+    return by_history or named_by_dates(folder)
+
+
+def _named_by_history(look: _Look, folder: str) -> Named | None:
+    """What the manifests in a folder call it, if they name the very files of a known roll."""
+    try:
+        head = roll_of(look.context, found_history(look.context, look.drive, folder))
+    except BackupkeeperError:
+        return None  # its taking in will tell
+    if head is None:
+        return None
+    return Named(shoot=head.shoot, source=head.source, roll=head.name, why=BY_MANIFESTS)
 
 
 def _count(look: _Look, top: str) -> _Count:

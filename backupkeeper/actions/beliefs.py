@@ -5,6 +5,7 @@ Promises:
 2. An entry never shows that a file is there: only that it can't be the one that is believed in.
 """
 
+from collections.abc import Iterable
 from enum import Enum
 from typing import TypeGuard
 
@@ -12,7 +13,7 @@ from backupkeeper.actions.context import Context
 from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.actions.proving import MISSING_NUMBERS
 from backupkeeper.core.harm import Standing, is_same_time
-from backupkeeper.core.model import Blake3, Fact, Result, Roll, RollId
+from backupkeeper.core.model import Blake3, Fact, Result, RollId
 from backupkeeper.ports.files import EntryKind, Stat
 
 
@@ -22,8 +23,10 @@ class Beliefs:
     def __init__(self, context: Context, drive: OnlineDrive) -> None:
         self._context, self._drive = context, drive
         self._at: dict[str, frozenset[Blake3]] = {}
-        self._rolls: dict[RollId, Roll] = {}
-        self._times: dict[Blake3, frozenset[tuple[int, int]]] = {}
+        self._rolls: set[RollId] = set()
+        self._owned: dict[Blake3, set[tuple[int, int]]] = {}
+        """Sizes and times of files with a content, in the rolls that were looked at."""
+        self._asked: set[Blake3] = set()
 
     def at(self, path: str) -> frozenset[Blake3]:
         """Contents that are believed to stand there: none where nothing was said, or that it was gone."""
@@ -45,26 +48,22 @@ class Beliefs:
     def is_other(self, path: str, size: int, mtime_ns: int) -> bool:
         """Whether an entry can't be what is believed to stand there (nothing is: then it is other)."""
         return not any(
-            self.may_be(self._owned(content), size, mtime_ns) for content in self.at(path)
+            self.may_be(self._owned_of(content), size, mtime_ns) for content in self.at(path)
         )
 
-    def may_be(self, owned: frozenset[tuple[int, int]], size: int, mtime_ns: int) -> bool:
+    def may_be(self, owned: Iterable[tuple[int, int]], size: int, mtime_ns: int) -> bool:
         """Whether an entry may be one of files with these sizes and times."""
         there = Standing(size=size, mtime_ns=mtime_ns, fs_type=self._drive.info.mount.fs_type)
         return any(size == its and is_same_time(there, time) for its, time in owned)
 
-    def _owned(self, content: Blake3) -> frozenset[tuple[int, int]]:
-        if content not in self._times:
-            catalog = self._context.catalog
-            for one in catalog.rolls_with([content]) - self._rolls.keys():
-                self._rolls[one] = catalog.roll(one)
-            self._times[content] = frozenset(
-                (file.size, file.mtime_ns)
-                for roll in self._rolls.values()
-                for file in roll.files
-                if file.content == content
-            )
-        return self._times[content]
+    def _owned_of(self, content: Blake3) -> Iterable[tuple[int, int]]:
+        if content not in self._asked:
+            self._asked.add(content)
+            for one in self._context.catalog.rolls_with([content]) - self._rolls:
+                self._rolls.add(one)
+                for file in self._context.catalog.roll(one).files:
+                    self._owned.setdefault(file.content, set()).add((file.size, file.mtime_ns))
+        return self._owned.get(content, ())
 
 
 class Unseen(Enum):

@@ -5,18 +5,22 @@ directory's.
 """
 
 import errno
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 from backupkeeper.actions.context import Context
-from backupkeeper.actions.online import OnlineDrive
+from backupkeeper.actions.online import OWN_FOLDER, OnlineDrive
 from backupkeeper.actions.reading import read_small
+from backupkeeper.cards.leaveout import folder_litter
 from backupkeeper.core.errors import ManifestError
-from backupkeeper.core.model import Content
+from backupkeeper.core.model import Blake3, Content, RollHead
+from backupkeeper.core.naming import roll_id
 from backupkeeper.manifests.formats import BLAKE3
 from backupkeeper.manifests.mhl_history import read_history
 from backupkeeper.manifests.mhl_model import FOLDER, FaultKind
 from backupkeeper.manifests.mhl_read import MANIFEST_LIMIT_BYTES
+from backupkeeper.ports.files import EntryKind
 
 _FEW = 20
 _OF_AN_INTERRUPTION = frozenset({FaultKind.MANIFEST_UNLISTED, FaultKind.CHAIN_MISSING})
@@ -113,3 +117,41 @@ def found_history(context: Context, drive: OnlineDrive, folder: str) -> FoundHis
     for path, text in history.blake3.items():
         said.setdefault(path, {})[BLAKE3] = text
     return FoundHistory(folder=folder, said=said)
+
+
+BY_MANIFESTS: Final = "its manifests name the very files of a known roll"
+
+
+def roll_of(context: Context, history: FoundHistory) -> RollHead | None:
+    """The known roll of which a history names the very files under their names; None: none.
+
+    No proof of anything: it says what a folder may be called before it is read.
+    """
+    pairs = [(path, digests.get(BLAKE3, "")) for path, digests in history.said.items()]
+    if not pairs or not all(digest for _, digest in pairs):
+        return None
+    ident = roll_id((path, Blake3(digest)) for path, digest in pairs)
+    return next((head for head in context.catalog.rolls() if head.id == ident), None)
+
+
+def folders_with_history(context: Context, drive: OnlineDrive) -> Iterator[str]:
+    """Folders of a drive, wherever they lie, in which manifests do; not what is ours, nor in trash.
+
+    What can't be listed is passed over.
+    """
+    waiting = [""]
+    while waiting:
+        folder = waiting.pop()
+        try:
+            entries = sorted(context.files.list(drive.absolute(folder)), reverse=True)
+        except OSError:
+            drive.guard()
+            continue
+        if folder and (FOLDER, EntryKind.FOLDER) in entries:
+            yield folder
+            continue
+        for name, kind in entries:
+            path = f"{folder}/{name}" if folder else name
+            own = name.startswith(OWN_FOLDER) or folder_litter(path) is not None
+            if kind is EntryKind.FOLDER and not own and drive.stays_on(path):
+                waiting.append(path)

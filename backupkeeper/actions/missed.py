@@ -143,7 +143,7 @@ class _Look:
     def _is_other(self, file: RollFile, entry: Stat | Unseen) -> bool:
         if not is_file(entry):
             return False  # its reading tells
-        owned = frozenset({(file.size, file.mtime_ns)})
+        owned = [(file.size, file.mtime_ns)]
         return not self.beliefs.may_be(owned, entry.size, entry.mtime_ns)
 
 

@@ -14,7 +14,7 @@ from backupkeeper.actions.missed import Missed, Owner
 from backupkeeper.actions.online import OnlineDrive
 from backupkeeper.actions.recording import record_seen
 from backupkeeper.core.model import Blake3, Copy, Event, EventKind, Fact, Result, Way
-from backupkeeper.core.moving import Gone, Moved, most_telling, to_detail, together
+from backupkeeper.core.moving import MOVED_AWAY, Gone, Moved, most_telling, to_detail, together
 from backupkeeper.ports.files import EntryKind, Stat
 from backupkeeper.transfer.coldread import ColdReading
 
@@ -140,7 +140,7 @@ class Run:
             way=Way.LOOKED,
             result=Result.MISSING,
             evidence="looked at",
-            note="moved: not there any more",
+            note=f"{MOVED_AWAY}not there any more",
         )
 
 

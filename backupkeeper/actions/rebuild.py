@@ -24,7 +24,7 @@ from backupkeeper.actions.snapshot_sources import (
     named_source,
 )
 from backupkeeper.actions.taking_snapshots import LOCK, Taking, take_snapshots, written_to
-from backupkeeper.actions.unknown_rolls import unknown_rolls
+from backupkeeper.actions.unknown_rolls import moved_rolls, unknown_rolls
 from backupkeeper.catalog.merge import settle
 from backupkeeper.core.errors import (
     BackupkeeperError,
@@ -193,12 +193,15 @@ def _reach(context: Context, place: Place, root: str) -> None:
 
 def _look_for_unknown_rolls(run: _Run, progress: Progress, *, take_in: bool) -> None:
     places = {place.id: place for place in run.context.catalog.places()}
-    for place in sorted(run.looked_at):
-        if place in places and places[place].standing is Standing.ACTIVE:
-            try:
-                run.unknown += unknown_rolls(run.context, places[place], progress, take_in=take_in)
-            except BackupkeeperError as error:
-                run.tell(places[place].name, error)
+    here = [places[one] for one in sorted(run.looked_at) if one in places]
+    # What was moved is known by the rolls of all places.
+    for look in (unknown_rolls, moved_rolls):
+        for place in here:
+            if place.standing is Standing.ACTIVE:
+                try:
+                    run.unknown += look(run.context, place, progress, take_in=take_in)
+                except BackupkeeperError as error:
+                    run.tell(place.name, error)
 
 
 def _outcome(run: _Run, sources: Sequence[Source], *, dry_run: bool) -> RebuildOutcome:

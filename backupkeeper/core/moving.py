@@ -108,6 +108,17 @@ OTHER_LIES_THERE: Final = "Another file of the footage lies there: "
 """Begins the note of a fact that a file is missing where one that is known was read."""
 
 
+MOVED_AWAY: Final = "moved: "
+"""Begins the note of a fact that a file is missing where it was, because it was found elsewhere."""
+
+
+def is_moved_away(fact: Fact) -> bool:
+    """Whether a fact says that nothing of a copy is where it was, because a person moved it."""
+    return is_displaced(fact) or (
+        fact.result is Result.MISSING and fact.note.startswith(MOVED_AWAY)
+    )
+
+
 def is_displaced(fact: Fact) -> bool:
     """Whether a fact says that a file is missing because another one that is known lies in its place."""
     return fact.result is Result.MISSING and fact.note.startswith(OTHER_LIES_THERE)

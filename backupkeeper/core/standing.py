@@ -12,6 +12,7 @@ from typing import Final
 
 from backupkeeper.core.harm import is_rot
 from backupkeeper.core.model import Blake3, Fact, Place, PlaceId, Result, Role, RollHead, Standing
+from backupkeeper.core.moving import is_moved_away
 from backupkeeper.core.overview import Harm, Level, ProofAge
 from backupkeeper.core.policy import Policy
 
@@ -185,7 +186,8 @@ def harms(
 ) -> tuple[Harm, ...]:
     """Every time that a copy was found hurt since then, or before and is not mended: newest first.
 
-    Found again before it was mended it is one harm. Only a proof mends it, and none from the future.
+    Found again before it was mended it is one harm. Only a proof mends it, and none from the future. What was
+    moved away is told of where it lies now, if it is hurt there.
     Where only the right to read was lacking there is no harm.
 
     Args:
@@ -207,6 +209,8 @@ def harms(
         elif is_rot(fact) or fact.result is Result.CHANGED:
             first = known.found_at if known is not None else fact.at
             open_ones[copy] = _harm(fact, first, place, folders, sizes)
+        elif is_moved_away(fact):
+            open_ones.pop(copy, None)
     found = [one for one in found if one.found_at >= since]
     return tuple(sorted([*found, *open_ones.values()], key=_newest_first))
 

@@ -8,6 +8,7 @@ from hypothesis import given, strategies as st
 from backupkeeper.core.model import Blake3, Result, Roll, Way
 from backupkeeper.core.moving import (
     MOST_TOLD,
+    MOVED_AWAY,
     OTHER_LIES_THERE,
     Found,
     Gone,
@@ -15,6 +16,7 @@ from backupkeeper.core.moving import (
     from_detail,
     homes_of_moved,
     is_displaced,
+    is_moved_away,
     most_telling,
     same_entry,
     step,
@@ -194,6 +196,14 @@ def test_only_a_look_that_read_another_file_says_displaced() -> None:
     assert not is_displaced(said)
     assert is_displaced(replace(said, note=f"{OTHER_LIES_THERE}S/B.MP4"))
     assert not is_displaced(replace(said, result=Result.MATCHES, note=f"{OTHER_LIES_THERE}S/B.MP4"))
+
+
+def test_what_was_moved_away_is_told_by_either_note() -> None:
+    gone_away = fact(Way.LOOKED, 0, Result.MISSING)
+    assert not is_moved_away(gone_away)
+    assert is_moved_away(replace(gone_away, note=f"{MOVED_AWAY}not there any more"))
+    assert is_moved_away(replace(gone_away, note=f"{OTHER_LIES_THERE}S/B.MP4"))
+    assert not is_moved_away(replace(gone_away, result=Result.MATCHES, note=MOVED_AWAY))
 
 
 def of_files(*paths: str) -> Roll:

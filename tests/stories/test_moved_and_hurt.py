@@ -6,6 +6,7 @@ from pathlib import Path
 import pytest
 
 from backupkeeper.core.model import Role
+from backupkeeper.core.outcomes import Answer
 from tests.stories.scoped_yard import ScopedYard
 from tests.stories.test_moved_by_hand import (
     CARD,
@@ -89,3 +90,33 @@ def test_rot_is_found_and_mended_where_the_file_lies_now(yard: ScopedYard) -> No
     assert target.read_bytes() == CARD[CLIP]
     assert yard.verify("Main").all_well
     assert not (yard.root / "Main" / SHOOT).exists()
+
+
+def test_damage_that_was_known_before_the_move_is_told_once_and_mended(yard: ScopedYard) -> None:
+    rot(yard.root / "Main" / ROLL / CLIP, 1000, b"rot")
+    assert findings(yard) == [(f"{ROLL}/{CLIP}", "damaged")]
+    move(yard, SHOOT, "Boats")
+    now = f"Boats/Originals/Wide/Roll 01/{CLIP}"
+    assert findings(yard) == [(now, "damaged")]
+
+    def open_harms() -> list[str]:
+        with yard.keeper() as keeper:
+            return [one.path for one in keeper.overview().harms if one.mended_at is None]
+
+    assert open_harms() == [now]
+    assert yard.repair("Main").all_well
+    assert open_harms() == []
+
+
+def test_clips_that_were_called_edited_by_a_look_are_not_once_they_are_known(
+    yard: ScopedYard,
+) -> None:
+    """A card was judged after they swapped names: nothing was read of the drive then."""
+    one, other = f"{ROLL}/{CLIP}", f"{ROLL}/DCIM/100BOATY/BOAT0002.MP4"
+    for old, new in [(one, "aside"), (other, one), ("aside", other)]:
+        move(yard, old, new)
+    assert yard.verdict(yard.root / "card").answer is not Answer.YES
+    assert yard.verify("Main").all_well
+    with yard.keeper() as keeper:
+        assert not [harm for harm in keeper.overview().harms if harm.mended_at is None]
+    assert yard.verdict(yard.root / "card").answer is Answer.YES

@@ -2,11 +2,13 @@
 
 import shutil
 from dataclasses import replace
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from backupkeeper.core.adopting import AdoptWish
 from backupkeeper.core.errors import UsageError
 from backupkeeper.core.model import Role
 from backupkeeper.core.outcomes import GapReport, ReasonCode
@@ -154,6 +156,55 @@ def test_from_manifests_alone_rolls_are_told_and_become_ones_by_being_read(
     yard.mirror()
     for card in (wide, close):
         assert yard.verdict(card).may_wipe
+
+
+def lose_all_snapshots(yard: Yard) -> None:
+    lose_catalog(yard)
+    for drive in ("Main", "Travel"):
+        shutil.rmtree(yard.root / drive / FOLDER, ignore_errors=True)
+
+
+@pytest.mark.parametrize("take_in", [True, False], ids=["taken in", "only told"])
+@pytest.mark.parametrize("new", ["Boats", "Wide of the first day"])
+def test_a_roll_that_was_moved_by_hand_is_known_by_its_manifests_alone(
+    world: tuple[Yard, Path, Path], new: str, *, take_in: bool
+) -> None:
+    yard, wide, _ = world
+    yard.repair()
+    old = roll_folder(yard.root / "Main") if new != "Boats" else yard.root / "Main/260612 Boatyard"
+    old.rename(yard.root / "Main" / new)
+    lies = new if new != "Boats" else "Boats/Originals/Wide/Roll 01"
+    lose_all_snapshots(yard)
+    yard.clock.at += timedelta(days=1)
+    done = rebuilt(yard, yard.root / "Main", yard.root / "Travel", take_in=take_in)
+    told = {one.folder: one for one in done.unknown if one.place == "Main"}
+    assert (told[lies].taken_in, told[lies].known_by_manifest) == (take_in, len(FILES))
+    if not take_in:
+        assert "can't be known" in told[lies].why, "no roll is known yet at all"
+        done = rebuilt(yard, yard.root / "Travel", take_in=True, merge=True)
+        done = rebuilt(yard, yard.root / "Main", merge=True)
+        told = {one.folder: one for one in done.unknown if one.place == "Main"}
+        assert "moved there by hand" in told[lies].why
+        assert yard_adopts(yard)
+    before = {path: path.stat().st_ino for path in (yard.root / "Main").rglob("*.*")}
+    brought = yard.mirror()
+    assert brought.troubles == ()
+    # The other roll lies where it always did; `adopt` compared it, and else what stands there is now.
+    assert brought.copied_files == (take_in and new != "Boats")
+    after = {path: path.stat().st_ino for path in (yard.root / "Main").rglob("*.*")}
+    assert {path for path in after if "zst" not in path.name} == {
+        path for path in before if "zst" not in path.name
+    }
+    assert all(before[path] == after[path] for path in before if path.suffix == ".MP4")
+    with yard.keeper() as keeper:
+        assert len(keeper.gaps().rolls) == 2
+    assert yard.verify("Main").all_well
+    assert yard.verdict(wide).may_wipe
+
+
+def yard_adopts(yard: Yard) -> bool:
+    with yard.keeper() as keeper:
+        return not keeper.adopt(AdoptWish(place="Main"), progress=QUIET).failed
 
 
 def test_a_catalog_that_holds_something_is_left_alone(world: tuple[Yard, Path, Path]) -> None:
