@@ -319,7 +319,7 @@ def _strange(context: Context, drive: OnlineDrive, folder: str) -> Strange | Non
     except (DeviceError, ListingError, OutOfReachError, UsageError):
         drive.guard()
         return None  # it went away, or can't be looked into
-    if not listing.files or are_all_known(context, drive, folder, listing, most=True):
+    if not listing.files or are_all_known(context, drive, folder, listing):
         return None
     return Strange(
         place=drive.place.id,
@@ -372,12 +372,10 @@ def _is_ours(path: str) -> bool:
     return parts[0] == FOLDER or parts[0].startswith(OURS) or is_temp_name(parts[-1])
 
 
-def are_all_known(
-    context: Context, drive: OnlineDrive, folder: str, listing: CardListing, *, most: bool = False
-) -> bool:
-    """Whether each file (or most) is known here by content, though under the roll of another folder.
+def are_all_known(context: Context, drive: OnlineDrive, folder: str, listing: CardListing) -> bool:
+    """Whether each file is known here by content, though under the roll of another folder.
 
-    Where most are, somebody moved a roll there, and what lies beside it is told as unknown. A roll is known by its content: the same files in two folders are one roll, taken in once. What
+    A roll is known by its content: the same files in two folders are one roll, taken in once. What
     older hashes lie beside them is not asked, for each place has its own.
     """
     newest: dict[tuple[str, Blake3], Fact] = {}
@@ -391,5 +389,4 @@ def are_all_known(
     known = {(path, sizes[content].size) for path, content in right if content in sealed}
     footage = [entry for entry in listing.files if not tells_of_files(entry.path)] or listing.files
 
-    count = sum((f"{folder}/{entry.path}", entry.size) in known for entry in footage)
-    return 2 * count > len(footage) if most else count == len(footage)
+    return all((f"{folder}/{entry.path}", entry.size) in known for entry in footage)

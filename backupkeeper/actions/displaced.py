@@ -6,6 +6,8 @@ Promises:
 """
 
 from collections.abc import Collection
+from dataclasses import replace
+from typing import Final
 
 from backupkeeper.actions.beliefs import Beliefs
 from backupkeeper.actions.context import Context
@@ -20,6 +22,10 @@ from backupkeeper.core.moving import Moved
 from backupkeeper.core.outcomes import Finding
 from backupkeeper.core.policy import copies_of
 from backupkeeper.ports.progress import Progress
+
+MAKE_ROOM: Final = (
+    "Move that one away by hand; then 'backupkeeper mirror' brings what should lie there."
+)
 
 
 def add_moved(drive: OnlineDrive, again: Again, run: VerifyRun) -> None:
@@ -69,7 +75,8 @@ def settle_displaced(
             lying[one.roll] = Lying(now.roll, now.copies, now.places, now.trees)
         path = _lies_at(lying[one.roll], one, drive)
         if path is None:
-            run.add(drive.place.name, one.fact, one.file.size)
+            fact = replace(one.fact, note=f"{one.fact.note}. {MAKE_ROOM}")
+            run.add(drive.place.name, fact, one.file.size)
         else:
             moves.append(
                 Moved(

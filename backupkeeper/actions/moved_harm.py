@@ -6,7 +6,8 @@ Promises:
 2. What is right is found elsewhere (``actions.moved``): nothing here makes a copy count.
 """
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 
 from backupkeeper.actions.beliefs import entry_at, is_file
 from backupkeeper.actions.missed import Missed
@@ -15,7 +16,7 @@ from backupkeeper.actions.one_roll import roll_now
 from backupkeeper.actions.proving import prove_copy
 from backupkeeper.core.fitting import possible_paths
 from backupkeeper.core.lying import THERE
-from backupkeeper.core.model import Result, Roll, RollFile, RollId
+from backupkeeper.core.model import Result, RollFile, RollId
 from backupkeeper.core.moving import homes_of_moved
 from backupkeeper.ports.progress import Progress
 
@@ -32,7 +33,7 @@ def find_harmed(run: Run, left: Sequence[Missed], progress: Progress) -> list[Mi
         OutOfReachError: the drive goes.
     """
     run.keep()
-    homes: dict[RollId, tuple[Roll, tuple[str, ...]]] = {}
+    homes: dict[RollId, _Homes] = {}
     rest = []
     for one in left:
         if one.owners <= run.settled or one.known is not None:
@@ -51,7 +52,16 @@ def find_harmed(run: Run, left: Sequence[Missed], progress: Progress) -> list[Mi
     return rest
 
 
-def _homes(run: Run, roll: RollId) -> tuple[Roll, tuple[str, ...]]:
+@dataclass(frozen=True, slots=True)
+class _Homes:
+    """A roll's files by their paths, and folders in which most of it lies now."""
+
+    files: dict[str, RollFile]
+    names: tuple[str, ...]
+    folders: tuple[str, ...]
+
+
+def _homes(run: Run, roll: RollId) -> _Homes:
     now = roll_now(run.context, roll)
     lies = (
         copy.path
@@ -59,23 +69,19 @@ def _homes(run: Run, roll: RollId) -> tuple[Roll, tuple[str, ...]]:
         for copy in group
         if copy.place == run.drive.place.id and copy.state in THERE
     )
-    return now.roll, homes_of_moved(now.roll, lies)
+    return _Homes(
+        files={file.path: file for file in now.roll.files},
+        names=(*(file.path for file in now.roll.files), *now.roll.folders),
+        folders=homes_of_moved(now.roll, lies),
+    )
 
 
-def _paths(
-    run: Run, one: Missed, homes: dict[RollId, tuple[Roll, tuple[str, ...]]]
-) -> Iterator[tuple[str, RollFile]]:
+def _paths(run: Run, one: Missed, homes: Mapping[RollId, _Homes]) -> Iterator[tuple[str, RollFile]]:
     """Where a file that nobody knows stands at its very path, in a folder where most of its roll is."""
-    for roll_id, inner in sorted(one.owners):
-        roll, folders = homes[roll_id]
-        file = next(file for file in roll.files if file.path == inner)
-        for path in _at(roll, folders, inner):
-            entry = entry_at(run.context, run.drive, path)
-            if is_file(entry) and not run.beliefs.at(path):
-                yield path, file
-
-
-def _at(roll: Roll, folders: Iterable[str], inner: str) -> Iterator[str]:
-    names = [*(file.path for file in roll.files), *roll.folders]
-    for folder in folders:
-        yield from possible_paths(folder, names)[inner]
+    for roll, inner in sorted(one.owners):
+        known = homes[roll]
+        for folder in known.folders:
+            for path in possible_paths(folder, known.names)[inner]:
+                entry = entry_at(run.context, run.drive, path)
+                if is_file(entry) and not run.beliefs.at(path):
+                    yield path, known.files[inner]

@@ -24,7 +24,7 @@ NAMES: Final = ("DCIM/A0001.MP4", "DCIM/A0002.MP4", "DCIM/A0001.XML", "INDEX.DAT
 SIZES: Final = (0, 1, 700, 700, 5000, 4 * 1024 * 1024 + 3)
 """Of contents by their number: none at all, two of one size, one of two blocks."""
 HANDS: Final = (
-    *("rot", "rot behind the cache", "edit", "cut", "delete", "rename"),
+    *("rot", "rot behind the cache", "edit", "cut", "delete", "rename", "swap"),
     *("put back", "put back", "object rots", "object deleted"),
 )
 MOST_PLACES: Final = 5
@@ -67,6 +67,7 @@ class Handling(Ground):
             "cut": self.cut,
             "delete": self.delete,
             "rename": self.rename,
+            "swap": self.swap,
             "put back": self.put_back,
             "object rots": self.rot_object,
             "object deleted": self.delete_object,
@@ -139,6 +140,26 @@ class Handling(Ground):
         old.rename(new)
         was, now = (str(path.relative_to(self.folder(name))) for path in (old, new))
         self.moved[name, now] = self.moved.pop((name, was), was)
+        return True
+
+    def swap(self, number: int) -> bool:
+        """Two originals on one drive change names: each is where the other was, if it is looked for."""
+        if (found := self.original(number)) is None:
+            return False
+        name, one = found
+        others = [self.folder(name) / path for path in self.tree(name) if is_originals(path)]
+        other = self.pick(others, number // 7)
+        if other is None or other == one:
+            return False
+        aside = one.with_name("aside")
+        one.rename(aside)
+        other.rename(one)
+        aside.rename(other)
+        paths = [str(path.relative_to(self.folder(name))) for path in (one, other)]
+        was = [self.moved.pop((name, path), path) for path in paths]
+        for path, before in zip(paths, reversed(was), strict=True):
+            if path != before:
+                self.moved[name, path] = before
         return True
 
     def put_back(self, number: int) -> bool:

@@ -99,3 +99,41 @@ def test_a_name_in_another_case_is_the_same_where_the_file_system_says_so(
     said = desk.typed("verify", "Main")
     assert (said["findings"], said["matching_files"], said["moved"]) == ([], len(CARD), [])
     assert desk.typed("mirror")["copied_files"] == 0
+
+
+def test_rolls_that_swapped_folders_and_clips_that_swapped_names_are_known_there(
+    desk: Desk, main: LoopFs
+) -> None:
+    """Alike in names, sizes and times: only their bytes tell which is which."""
+    second = {path: data[::-1].replace(b"\x00", b"\x07") for path, data in CARD.items()}
+    for path, data in second.items():
+        file = desk.root / "second" / path
+        file.parent.mkdir(parents=True, exist_ok=True)
+        file.write_bytes(data)
+        os.utime(file, ns=(OLD_NS, OLD_NS))
+    desk.typed("offload", str(desk.root / "second"), "--shoot", SHOOT, "--source", "Wide")
+    other = ROLL.replace("Roll 01", "Roll 02")
+    for old, new in [(ROLL, "aside"), (other, ROLL), ("aside", other)]:
+        (desk.main / old).rename(desk.main / new)
+    main.remount()
+    before = {path: path.read_bytes() for path in desk.main.rglob("ascmhl/*")}
+    said = desk.typed("verify", "Main")
+    assert (said["findings"], said["matching_files"]) == ([], 2 * len(CARD)), said
+    assert {(one["was"], one["now"], one["files"], one["not_cold"]) for one in said["moved"]} == {
+        (ROLL, other, len(CARD), 0),
+        (other, ROLL, len(CARD), 0),
+    }
+    folder = desk.main / ROLL / "DCIM/100BOATY"
+    for old, new in [
+        ("BOAT0001.MP4", "x"),
+        ("BOAT0002.MP4", "BOAT0001.MP4"),
+        ("x", "BOAT0002.MP4"),
+    ]:
+        (folder / old).rename(folder / new)
+    said = desk.typed("verify", "Main")
+    assert (said["findings"], said["matching_files"], len(said["moved"])) == ([], 2 * len(CARD), 2)
+    assert desk.typed("mirror")["copied_files"] == 0
+    assert desk.typed("repair", "Main")["mended"] == []
+    assert {path: path.read_bytes() for path in desk.main.rglob("ascmhl/*")} == before
+    for card in ("card", "second"):
+        desk.typed("may-wipe", str(desk.root / card))

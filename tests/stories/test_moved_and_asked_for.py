@@ -1,9 +1,10 @@
 """What was moved by hand is asked for by its new name, and what a person reads and is advised then."""
 
 import shutil
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
-from backupkeeper.actions.changes import look_at_changes
+from backupkeeper.actions.adopt import adopt_folder
+from backupkeeper.actions.changes import Changes, look_at_changes
 from backupkeeper.core.model import Result
 from tests.stories.scoped_yard import ScopedYard
 from tests.stories.test_moved_by_hand import CARD, CLIP, ROLL, findings, move, yard
@@ -81,19 +82,24 @@ def test_a_folder_that_was_filled_just_now_is_refused_with_one_advice(yard: Scop
     assert words.count("repeat the command") == 1
 
 
-def test_a_file_beside_a_roll_that_was_moved_to_a_roll_s_folder_makes_no_new_roll(
+def test_a_file_beside_a_roll_that_was_moved_to_a_roll_s_folder_is_a_roll_by_itself(
     yard: ScopedYard,
 ) -> None:
-    """The daemon would take in the folder as one, and copy all of it once more."""
+    """The daemon takes such a folder in; what is known of it is not copied once more."""
     target = move(yard, ROLL, f"{SHOOT}/Originals/Close/Roll 01")
     (target / "EXTRA.MP4").write_bytes(clip(71))
     place = yard.place("Main")
     with yard.context() as context:
         found = look_at_changes(context, place, ("",), QUIET)
-        assert (found.rolls, found.strange) == ((), ())
-        assert look_at_changes(context, place, ("",), QUIET).strange == ()
-    assert findings(yard) == [(f"{SHOOT}/Originals/Close/Roll 01/EXTRA.MP4", "unknown")]
-    assert yard.mirror().copied_files == 0
+        (strange,) = found.strange
+        yard.clock.at += timedelta(minutes=10)
+        taken = adopt_folder(context, place, strange.folder, QUIET)
+        assert (taken.roll.file_count, taken.roll.name) == (1, "Roll 01")
+        assert look_at_changes(context, place, ("",), QUIET) == Changes(rolls=(), strange=())
+    brought = yard.mirror()
+    assert (brought.copied_files, brought.troubles) == (1, ())
+    said = yard.verify()
+    assert (said.all_well, said.matching_files) == (True, 2 * len(CARD) + 2)
 
 
 def test_for_an_edit_it_is_said_how_the_original_comes_back(yard: ScopedYard) -> None:

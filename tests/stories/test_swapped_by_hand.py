@@ -251,6 +251,13 @@ def test_one_clip_over_another_leaves_one_missing(yard: ScopedYard) -> None:
     brought = yard.mirror()
     assert [trouble.path for trouble in brought.troubles] == ["DCIM/100BOATY/BOAT0002.MP4"]
     assert (yard.root / "Main" / other).read_bytes() == CARD[CLIP], "nothing is written over"
+    (said,) = yard.verify("Main").checked
+    assert "Another file of the footage lies there" in said.note
+    assert "mirror" in said.note
+    move(yard, other, one)
+    assert yard.mirror().copied_files == 1
+    assert yard.verify("Main").all_well
+    assert yard.gaps_of("Roll 01") == (Role.CLOUD,)
 
 
 def test_a_file_put_into_another_roll_s_folder_is_known_there(yard: ScopedYard) -> None:
