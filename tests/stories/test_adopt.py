@@ -246,8 +246,7 @@ def test_a_file_added_to_such_a_folder_makes_it_strange_again(yard: ScopedYard) 
     adopt(yard, folder)
     put(yard, {"SOUND/0009.WAV": clip(9)}, folder=folder)
     assert [one for one, _, _ in strange(yard)] == [folder]
-    assert (adopt(yard, folder).roll.folder, rolls(yard)) == (folder, [FOLDER, folder])
-    assert yard.head("Roll 07", "Recorder").file_count == 1, "the others are known"
+    assert (adopt(yard, folder).roll.file_count, rolls(yard)) == (1, [FOLDER, folder])
 
 
 def test_a_history_of_a_lost_catalog_is_believed_and_kept(tmp_path: Path) -> None:
