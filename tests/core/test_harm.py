@@ -21,6 +21,7 @@ from backupkeeper.core.harm import (
     is_in_doubt_already,
     is_same_time,
     last_harm,
+    rot_found_at,
 )
 from backupkeeper.core.model import BLOCK_BYTES, BLOCK_DIGEST_BYTES, Fact, Result, Way
 from backupkeeper.core.ranges import Ranges, common, length
@@ -285,6 +286,8 @@ def test_of_each_copy_the_newest_reading_counts_in_whatever_order_it_comes() -> 
 def test_what_a_wrong_clock_dated_far_ahead_leaves_no_drive_in_doubt_for_years() -> None:
     assert in_doubt(bad(5, hours_ago=-400 * 24), NOW) == ""
     assert in_doubt(bad(5, hours_ago=-1), NOW) != ""  # set back by an hour: it was just now
+    assert in_doubt(bad(5, hours_ago=-24), NOW) != ""
+    assert in_doubt(bad(5, hours_ago=-24.01), NOW) == ""
     fine = [read(n, Result.MATCHES) for n in range(5)]
     assert in_doubt([*bad(5, hours_ago=-400 * 24), *fine], NOW) == ""
 
@@ -299,6 +302,36 @@ def test_no_night_passes_over_a_doubt_but_right_readings_do() -> None:
     assert last_harm([read(1, Result.MATCHES), *bad(1, hours_ago=-400 * 24)], NOW) is None
     ahead = bad(1, hours_ago=-24)
     assert last_harm(ahead, NOW) == ahead[0].at, "a clock may run ahead by a day"
+
+
+def hurt(days: float, *blocks: int) -> Fact:
+    damage = tuple((n * BLOCK_BYTES, (n + 1) * BLOCK_BYTES) for n in blocks)
+    return fact(Way.REHASH, days, Result.DAMAGED, damage=damage)
+
+
+@pytest.mark.parametrize(
+    ("told", "days"),
+    [
+        ([], None),
+        ([hurt(9, 0)], 9),
+        ([hurt(0, 0)], 0),
+        ([hurt(9, 0), hurt(8, 0)], 9),
+        ([hurt(9, 0), hurt(8, 0, 1)], 8),
+        ([hurt(9, 0), hurt(8, 1), hurt(7, 0, 1)], 8),
+        # Where it is not said what is hurt, all of it is.
+        ([hurt(9), hurt(8, 0)], 9),
+        ([hurt(9, 0), hurt(8)], 8),
+        # What was right in between is hurt anew; what is dated after now hides nothing.
+        ([hurt(9, 0), fact(Way.REHASH, 8), hurt(7, 0)], 7),
+        ([hurt(9, 0), hurt(-1, 1)], 9),
+        ([hurt(9, 0), fact(Way.REHASH, 8, Result.CHANGED)], 9),
+        ([fact(Way.REHASH, 8, Result.CHANGED), fact(Way.LOOKED, 7)], None),
+    ],
+)
+def test_rot_is_news_only_where_further_blocks_are_hurt(
+    told: list[Fact], days: float | None
+) -> None:
+    assert rot_found_at(told, NOW) == (None if days is None else NOW - days * DAY)
 
 
 facts = st.lists(
@@ -333,6 +366,14 @@ def test_the_order_of_readings_never_matters(told: list[Fact], chance: object) -
 def test_a_reading_under_way_stops_at_the_same_bound(results: list[Result]) -> None:
     told = [read(n, result) for n, result in enumerate(results)]
     assert is_in_doubt_already(results) is bool(in_doubt(told, NOW))
+
+
+def test_a_reading_under_way_stops_with_the_fifth_bad_copy_of_ten_and_not_before() -> None:
+    five = [Result.DAMAGED] * 5
+    assert is_in_doubt_already(five)
+    assert is_in_doubt_already([*[Result.MATCHES] * 5, *five])
+    assert not is_in_doubt_already([*[Result.MATCHES] * 6, *five])
+    assert not is_in_doubt_already(five[1:])
 
 
 def test_unstable_is_rot_and_is_not_mended_and_edits_are_neither() -> None:

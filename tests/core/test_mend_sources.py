@@ -36,6 +36,13 @@ def within(ranges: Ranges) -> list[int]:
 @given(harms, everyone)
 @example(((SIZE - 1, SIZE + 20),), [])  # what is too much is cut off: nobody is asked for it
 @example(((SIZE + 10, SIZE + 20),), [(SPARE, ())])
+@example(
+    WHOLE,
+    [
+        (place, ((n * BLOCK_BYTES, (n + 1) * BLOCK_BYTES),))
+        for n, place in enumerate((TRAVEL, SPARE, MAIN, VAULT))
+    ],
+)
 def test_for_each_hurt_block_the_places_are_needed_that_have_it_right(
     damage: Ranges, others: list[tuple[PlaceId, Ranges]]
 ) -> None:
@@ -46,7 +53,7 @@ def test_for_each_hurt_block_the_places_are_needed_that_have_it_right(
     }
     assert set(needed) == expected
     assert len(needed) == len(expected)
-    assert needed == needed_from(SIZE, damage, others[::-1])
+    assert list(needed) == sorted(needed, key=sorted), "in one order, whatever this run hashes to"
 
 
 sets = st.frozensets(st.sampled_from([*DRIVES, *BUCKETS]), max_size=3)
