@@ -17,6 +17,7 @@ from backupkeeper.cloud.bodies import body_of, hold_bodies
 from backupkeeper.cloud.client import Store
 from backupkeeper.cloud.errors import code_and_status
 from backupkeeper.cloud.session import session_of
+from backupkeeper.cloud.unreadable import tell_unreadable
 
 _NOT_FOUND: Final = 404
 
@@ -59,5 +60,6 @@ def _stranger(store: Store) -> Any:  # noqa: ANN401 - boto3's client, made for o
         region_name=meta.region_name,
         config=meta.config.merge(Config(signature_version=UNSIGNED)),
     )
+    tell_unreadable(client)
     hold_bodies(client)
     return client

@@ -30,6 +30,7 @@ from backupkeeper.cloud.keys import full_key
 from backupkeeper.cloud.session import session_of
 from backupkeeper.cloud.signing import sign_known_bodies
 from backupkeeper.cloud.tuning import Tuning
+from backupkeeper.cloud.unreadable import tell_unreadable
 from backupkeeper.config import Addressing
 from backupkeeper.core.errors import BucketUnreachableError
 from backupkeeper.ports.bucket import ObjectEntry
@@ -234,6 +235,7 @@ def connect(
             ),
         )
     client.meta.events.register("before-parse.s3", _no_foreign_redirect)
+    tell_unreadable(client)
     sign_known_bodies(client)
     hold_bodies(client)
     if tuning.throttle is not None:
