@@ -22,6 +22,7 @@ from backupkeeper.system.clock import RealClock
 from backupkeeper.system.entropy import RealEntropy
 from backupkeeper.system.files import RealFiles
 from backupkeeper.transfer.durable import (
+    TempFile,
     is_temp_name,
     make_folders,
     replace_own,
@@ -152,6 +153,21 @@ def test_a_left_over_is_overwritten_and_a_link_in_its_place_is_not_followed(
     assert os.listdir(str(tmp_path)) == ["place.json"]
 
 
+def test_only_what_an_interruption_left_is_continued(tmp_path: object) -> None:
+    path = f"{tmp_path}/place.json"
+
+    def continued() -> bool:
+        temp = TempFile(RealFiles(), path)
+        temp.close()
+        return temp.continued
+
+    assert [continued(), continued()] == [False, True]
+    os.link(temp_name(path), f"{tmp_path}/another name")
+    assert [continued(), continued()] == [False, True], (
+        "a second name of some file is not gone on with"
+    )
+
+
 def test_folders_are_made_and_synced_with_all_above_them() -> None:
     stand = Stand()
     stand.make_folder("/main/260612 Boatyard")  # by an interrupted run: not synced
@@ -189,8 +205,11 @@ def test_temporary_names_are_ours_short_and_always_the_same() -> None:
     assert temp_name("/main/\udcff") != one
     assert os.path.dirname(one) == "/main"
     assert is_temp_name(os.path.basename(one))
-    for name in ("", "C0001.bin", ".backupkeeper-.part", ".backupkeeper-" + "g" * 16 + ".part"):
+    assert is_temp_name(".backupkeeper-0123456789abcdef.part")
+    for name in ("", "C0001.bin", ".backupkeeper-.part"):
         assert not is_temp_name(name)
+    for strange in "gXA/.":
+        assert not is_temp_name(f".backupkeeper-{strange * 16}.part")
 
 
 def test_the_real_clock_and_chance() -> None:
