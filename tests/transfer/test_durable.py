@@ -17,7 +17,7 @@ from backupkeeper.core.errors import (
     SyncError,
     WriteError,
 )
-from backupkeeper.ports.files import Files
+from backupkeeper.ports.files import Files, Handle
 from backupkeeper.system.clock import RealClock
 from backupkeeper.system.entropy import RealEntropy
 from backupkeeper.system.files import RealFiles
@@ -51,7 +51,7 @@ def test_the_same_bytes_again_are_fine_and_others_are_not() -> None:
     write_small(stand.files, PATH, b"{}", fine)
     assert stand.on_medium(PATH) == b"{}", "what stood there unsynced is durable now"
     for other in (b"[]", b"{} "):
-        with pytest.raises(NameTakenError):
+        with pytest.raises(NameTakenError, match=PATH):
             write_small(stand.files, PATH, other, fine)
     assert stand.on_medium(PATH) == b"{}"
 
@@ -61,7 +61,7 @@ def test_our_own_files_can_be_replaced_but_no_folder() -> None:
     stand.put(PATH, b"old")
     replace_own(stand.files, PATH, b"new", fine)
     assert stand.on_medium(PATH) == b"new"
-    with pytest.raises(NameTakenError):
+    with pytest.raises(NameTakenError, match="at /main;"):
         replace_own(stand.files, "/main", b"new", fine)
 
 
@@ -77,7 +77,7 @@ def test_a_name_taken_meanwhile_is_not_replaced(data: bytes) -> None:
     if data == b"{}":
         write_small(stand.files, PATH, b"{}", fine)
     else:
-        with pytest.raises(NameTakenError):
+        with pytest.raises(NameTakenError, match=PATH):
             write_small(stand.files, PATH, b"{}", fine)
     assert stand.seen() == {PATH: data}
 
@@ -100,17 +100,70 @@ def test_what_goes_wrong_is_one_of_our_errors(
 ) -> None:
     stand = Stand()
     stand.fail[call] = ("/main", broken(number))
-    with pytest.raises(error):
+    with pytest.raises(error, match=PATH):
         deed(stand.files, PATH, b"{}", fine)
     assert stand.open_handles == 0
     assert call == "sync_folder" or PATH not in stand.seen()
+
+
+@pytest.mark.parametrize("call", ["sync", "sync_folder"])
+def test_what_stands_there_already_is_told_where_it_can_not_be_made_durable(call: str) -> None:
+    stand = Stand()
+    stand.put(PATH, b"{}")
+    stand.fail[call] = ("/main", EIO)
+    with pytest.raises(SyncError, match=PATH):
+        write_small(stand.files, PATH, b"{}", fine)
+    assert stand.open_handles == 0
+
+
+class Short(Stand):
+    """A drive that takes three bytes at a time."""
+
+    def write_at(self, handle: Handle, data: memoryview, offset: int) -> int:
+        return super().write_at(handle, data[:3], offset)
+
+
+@BOTH
+def test_a_drive_that_takes_less_than_it_is_given_gets_the_rest_too(deed: Deed) -> None:
+    stand = Short()
+    deed(stand.files, PATH, b"0123456789", fine)
+    assert stand.on_medium(PATH) == b"0123456789"
+
+
+@BOTH
+@pytest.mark.parametrize("size", [0, 1, 4_095, 4_096, 4_097, 8_193])
+def test_a_small_file_of_any_size_comes_back_whole(deed: Deed, size: int) -> None:
+    data = b"x" * size
+    stand = Stand()
+    for _ in range(2):
+        deed(stand.files, PATH, data, fine)
+    assert stand.on_medium(PATH) == data
+    with pytest.raises(NameTakenError, match=PATH):
+        write_small(stand.files, PATH, data + b"y", fine)
+
+
+def test_a_link_under_the_name_is_another_file_whatever_it_leads_to(tmp_path: object) -> None:
+    path = f"{tmp_path}/place.json"
+    os.symlink("{}", path)
+    with pytest.raises(NameTakenError):
+        write_small(RealFiles(), path, b"{}", fine)
+    assert os.listdir(str(tmp_path)) == ["place.json"]
+
+
+@BOTH
+def test_a_left_over_that_can_not_be_read_is_written_anew(deed: Deed) -> None:
+    stand = Stand()
+    stand.put(temp_name(PATH), b"[]")
+    stand.fail["read_into"], stand.times["read_into"] = (temp_name(PATH), EIO), 1
+    deed(stand.files, PATH, b"{}", fine)
+    assert stand.on_medium(PATH) == b"{}"
 
 
 @BOTH
 def test_what_comes_back_wrong_gets_no_name(deed: Deed) -> None:
     stand = Stand()
     stand.after["sync"] = lambda: stand.rot(temp_name(PATH), 0, b"x")
-    with pytest.raises(ReadBackError):
+    with pytest.raises(ReadBackError, match=PATH):
         deed(stand.files, PATH, b"{}", fine)
     assert stand.seen() == {}
 
@@ -181,13 +234,23 @@ def test_folders_are_made_and_synced_with_all_above_them() -> None:
 def test_folders_never_lead_out_of_the_root_nor_through_a_file() -> None:
     stand = Stand()
     for relative in ("../second", "a/../../second", "./a"):
-        with pytest.raises(BrokenPromiseError):
+        with pytest.raises(BrokenPromiseError, match=f"{relative} would lead out of /main"):
             make_folders(stand.files, "/main", relative, fine)
     stand.put("/main/a", b"")
-    with pytest.raises(NameTakenError):
+    with pytest.raises(NameTakenError, match="at /main/a;"):
         make_folders(stand.files, "/main", "a/b", fine)
     stand.fail["make_folder"] = ("", EIO)
-    with pytest.raises(WriteError):
+    with pytest.raises(WriteError, match="/main/c"):
+        make_folders(stand.files, "/main", "c", fine)
+
+
+def test_a_folder_that_can_not_be_made_durable_is_told() -> None:
+    stand = Stand()
+    stand.make_folder("/BOX")
+    make_folders(stand.files, "/BOX", "a", fine)
+    assert [name for name, _ in stand.list("/BOX")] == ["a"]
+    stand.fail["sync_folder"] = ("/main", EIO)
+    with pytest.raises(SyncError, match="/main/c"):
         make_folders(stand.files, "/main", "c", fine)
 
 
