@@ -19,7 +19,7 @@ from backupkeeper.actions.delivery_run import DeliveryRun
 from backupkeeper.actions.delivery_seal import seal
 from backupkeeper.actions.landings import landed_fact, settled
 from backupkeeper.actions.offload import ROLL_NAMES, destination
-from backupkeeper.actions.offload_plan import Plan, Request, chosen, make_plan
+from backupkeeper.actions.offload_plan import Plan, Request, make_plan, settle
 from backupkeeper.actions.online import OnlineDrive, holding, online_drives
 from backupkeeper.actions.room import room_needed
 from backupkeeper.core.delivering import DeliveryOutcome, Flaw, Flawed
@@ -83,14 +83,13 @@ def bring_in(
         NoSpaceError: no drive has room.
     """
     doing = f"taking in what was delivered as {request.source}"
-    drives = chosen(request, online_drives(context)[0])
-    onto = frozenset(drive.place.id for drive in drives)
+    drives, request = settle(context, request)
     begun = context.clock.monotonic()
     with (
         context.locks.hold(ROLL_NAMES, called="another card", doing=doing),
         holding(context, drives, doing=doing),
     ):
-        plan = make_plan(context, replace(request, onto=onto), progress)
+        plan = make_plan(context, request, progress)
         try:
             run = _new_run(look_at(context, plan.listing), as_it_is=as_it_is)
         except HostileInputError as error:

@@ -6,7 +6,7 @@ Promises:
 3. What a person moved on a drive is looked for there first (``actions.moved``), and not copied again.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from backupkeeper.actions.bringing import (
     Bringing,
@@ -18,7 +18,8 @@ from backupkeeper.actions.bringing import (
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.moved import find_moved
 from backupkeeper.actions.one_roll import RollNow, drive_here, roll_now
-from backupkeeper.actions.online import OnlineDrive, holding, online_drives
+from backupkeeper.actions.online import OnlineDrive, here_and_away, holding
+from backupkeeper.actions.sick_drives import sick_drives
 from backupkeeper.core.lacking import WANTING, wants
 from backupkeeper.core.lying import Lying
 from backupkeeper.core.model import (
@@ -37,7 +38,7 @@ from backupkeeper.ports.progress import Progress
 
 def mirror(context: Context, progress: Progress) -> MirrorOutcome:
     """Bring every roll to a drive of every role that lacks it, as far as drives are here."""
-    drives, away = online_drives(context)
+    drives, away = here_and_away(context)
     with holding(context, drives, doing="mirroring"):
         return _mirror(context, drives, away, progress)
 
@@ -93,7 +94,7 @@ def _wanted_at(context: Context, now: RollNow, target: OnlineDrive) -> list[Roll
 
 
 def _mirror(
-    context: Context, drives: Sequence[OnlineDrive], away: Sequence[str], progress: Progress
+    context: Context, drives: Sequence[OnlineDrive], away: Mapping[PlaceId, str], progress: Progress
 ) -> MirrorOutcome:
     run = Bringing()
     asked = [one for one in (Role.PRIMARY, Role.SECONDARY) if one in context.config.policy.roles]
@@ -116,9 +117,13 @@ def _mirror(
         if left:
             run.waiting.append(
                 f"{left} rolls have no whole copy on a {role} drive, and none is here. "
-                + " ".join(away)
+                + " ".join(away.values())
             )
     progress.end()
+    if run.waiting or run.troubles:  # why, where a drive that is here can't be used
+        said = " ".join(run.waiting)
+        sick = [away[place] for place in sick_drives(context, away)]
+        run.waiting += [one for one in sick if one not in said]
     return run.outcome()
 
 

@@ -9,13 +9,13 @@ Promises:
 """
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.histories import record_arrival
 from backupkeeper.actions.landings import landed_fact, settled
-from backupkeeper.actions.offload_plan import Plan, Request, chosen, make_plan
-from backupkeeper.actions.online import OnlineDrive, holding, online_drives
+from backupkeeper.actions.offload_plan import Plan, Request, make_plan, settle
+from backupkeeper.actions.online import OnlineDrive, holding
 from backupkeeper.actions.room import room_needed
 from backupkeeper.core.errors import (
     BackupkeeperError,
@@ -74,13 +74,12 @@ def offload(context: Context, request: Request, progress: Progress) -> OffloadOu
         NoSpaceError: no drive has room.
     """
     doing = f"offloading {request.source}"
-    drives = chosen(request, online_drives(context)[0])
-    onto = frozenset(drive.place.id for drive in drives)  # what turns up later is not held
+    drives, settled_request = settle(context, request)
     with (
         context.locks.hold(ROLL_NAMES, called="another card", doing=doing),
         holding(context, drives, doing=doing),
     ):
-        return _offload(context, replace(request, onto=onto, asked=request.onto), progress)
+        return _offload(context, settled_request, progress)
 
 
 def _offload(context: Context, request: Request, progress: Progress) -> OffloadOutcome:

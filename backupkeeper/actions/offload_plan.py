@@ -10,6 +10,7 @@ Promises:
 from collections.abc import Callable, Iterable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
+from typing import Final
 
 import xxhash
 
@@ -19,7 +20,7 @@ from backupkeeper.actions.glance import glance_at_drives
 from backupkeeper.actions.moved import find_moved
 from backupkeeper.actions.one_roll import trees_of
 from backupkeeper.actions.online import OnlineDrive, here_and_away
-from backupkeeper.core.away import not_here
+from backupkeeper.actions.sick_drives import sick_drives
 from backupkeeper.core.errors import BackupkeeperError, OutOfReachError, UsageError
 from backupkeeper.core.fitting import fit_names, possible_paths
 from backupkeeper.core.lying import Elsewhere, Trees
@@ -52,6 +53,9 @@ STANDING_STATES = frozenset({CopyState.PROVEN, CopyState.DUE, CopyState.WRITTEN,
 """States of a copy that is there: it may need a proof or mending, but nothing is written over it."""
 
 
+NOTHING_COPIED: Final = " Nothing was copied to it."
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Request:
     """What is asked for. ``card`` is absolute; ``roll`` None means "the next one".
@@ -64,8 +68,8 @@ class Request:
     source: str
     roll: str | None
     onto: frozenset[PlaceId] | None = None
-    asked: frozenset[PlaceId] | None = None
-    """Those that were asked for; None means whatever there is."""
+    sick: tuple[Trouble, ...] = ()
+    """Drives that were asked for, and could not be used when it was looked which are here."""
 
 
 @dataclass(kw_only=True)
@@ -117,8 +121,16 @@ class Plan:
         return next((copy for copy in there if elsewhere.may_be_its(file, copy.path)), None)
 
 
-def chosen(request: Request, drives: Iterable[OnlineDrive]) -> list[OnlineDrive]:
-    """The drives to write to, of those that are here."""
+def settle(context: Context, request: Request) -> tuple[list[OnlineDrive], Request]:
+    """The drives to write to, of those that are here; the request for these: what turns up later is not held."""
+    here, away = here_and_away(context)
+    drives = _chosen(request, here)
+    sick = sick_drives(context, away, request.onto, NOTHING_COPIED)
+    onto = frozenset(drive.place.id for drive in drives)
+    return drives, replace(request, onto=onto, sick=tuple(sick.values()))
+
+
+def _chosen(request: Request, drives: Iterable[OnlineDrive]) -> list[OnlineDrive]:
     return [one for one in drives if request.onto is None or one.place.id in request.onto]
 
 
@@ -135,7 +147,7 @@ def make_plan(context: Context, request: Request, progress: Progress) -> Plan:
         validate_part(request.roll, "roll")
     drives, away = here_and_away(context)
     listing = listed_card(context, request.card, drives)
-    drives = chosen(request, drives)
+    drives = _chosen(request, drives)
     if not drives:
         raise OutOfReachError(
             " ".join(["No drive is here to copy to.", *away.values()]),
@@ -168,17 +180,16 @@ def make_plan(context: Context, request: Request, progress: Progress) -> Plan:
             at_home = [roll.head.id for roll in sealed if roll.head.folder in mine]
             find_moved(context, drive, at_home, progress)
     glance_at_drives(context, drives, hinted)
-    told = {place: f"{why} Nothing was copied to it." for place, why in away.items()}
-    sick = {
-        place.id: Trouble(place=place.name, path="", message=told.pop(place.id))
+    sick = sick_drives(context, away, request.onto, NOTHING_COPIED)
+    already = {trouble.place for trouble in sick.values()} | {one.place for one in request.sick}
+    told = [
+        f"{away[place.id]}{NOTHING_COPIED}"
         for place in context.catalog.places()
-        if place.id in away
-        and away[place.id] != not_here(place)
-        and (request.asked is None or place.id in request.asked)
-    }
+        if place.id in away and place.name not in already
+    ]
     return Plan(
         request=request,
-        listing=replace(listing, warnings=(*listing.warnings, *told.values())),
+        listing=replace(listing, warnings=(*listing.warnings, *told)),
         drives=drives,
         open_roll=open_roll,
         resumed=known[0] if resumed is not None else None,
@@ -191,7 +202,7 @@ def make_plan(context: Context, request: Request, progress: Progress) -> Plan:
             context.clock.now(),
         ),
         trees=trees_of(context),
-        sick=tuple(sick.values()),
+        sick=(*request.sick, *sick.values()),
     )
 
 

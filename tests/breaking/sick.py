@@ -10,8 +10,12 @@ from typing import Any, Final, cast
 
 from backupkeeper.cli.main import main
 from backupkeeper.cli.session import Session
+from backupkeeper.core.deeds import Deed, DeedKind
+from backupkeeper.core.errors import BackupkeeperError, BrokenPromiseError
 from backupkeeper.ports.files import Files
+from backupkeeper.ports.progress import Quiet
 from backupkeeper.system.files import RealFiles
+from backupkeeper.wiring import Keeper
 from tests.breaking.moments import (
     ON_HANDLES,
     READS,
@@ -32,6 +36,10 @@ WORDS: Final = {
     "repair": ("repair",),
 }
 """What is typed."""
+UNWRITTEN: Final = "was not written"
+"""What is said of a manifest that a drive lacks; the next verify writes it."""
+ERRANDS: Final = {"mirror": "mirror", "upload": "upload", "prove": "verify", "repair": "repair"}
+"""Deeds of the daemon, and in which scene."""
 WELL, ATTENTION, NOT_FINISHED = 0, 1, 3
 NAMING: Final = ("rename", "link", "unlink", "mkdir", "rmdir")
 
@@ -91,12 +99,19 @@ class Typed:
         self.said = self.scene.root.with_name("said")
 
     def __call__(self) -> int:
-        """Type it here, and leave what it says in a file; its exit code."""
+        """Do it here, and leave what is said in a file; its exit code."""
         handle = os.open(self.said, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
         for stream in (1, 2):
             os.dup2(handle, stream)
         sys.stdout, sys.stderr = os.fdopen(1, "w"), os.fdopen(2, "w")
         self.first()
+        code = self.work()
+        sys.stdout.flush()
+        sys.stderr.flush()
+        return code
+
+    def work(self) -> int:
+        """Type it; its exit code."""
         words = [word.replace("{card}", str(self.scene.card)) for word in self.words]
         session = Session(
             open_keeper=lambda _config, _environ: self.scene.program.opened(
@@ -106,8 +121,6 @@ class Typed:
             environ={"HOME": str(self.scene.root)},
         )
         code: Any = main.main(words, standalone_mode=False, obj=session)
-        sys.stdout.flush()
-        sys.stderr.flush()
         return int(code)
 
     def moments(self, log: Path) -> list[Moment]:
@@ -149,6 +162,47 @@ class Typed:
             if came.path is not None:
                 break
         return came
+
+
+@dataclass
+class Errand(Typed):
+    """The same as the daemon has it done: one deed, about one roll. ``words`` is its kind alone."""
+
+    def work(self) -> int:
+        """Do it; 0, or 1 with troubles, or 3 with an error of ours. Any other error is a bug."""
+        try:
+            with self.scene.program.opened(cast("Files", self.files())) as keeper:
+                came = keeper.do(self._deed(keeper), Quiet())
+        except BrokenPromiseError:
+            raise
+        except BackupkeeperError as error:
+            sys.stdout.write(str(error))
+            return NOT_FINISHED
+        told = [" ".join(trouble) for trouble in came.troubles]
+        sys.stdout.write("\n".join([came.said, *told]))
+        # What nothing came of, the daemon counts as failed.
+        is_well = came.files and not told and UNWRITTEN not in came.said
+        return WELL if is_well else ATTENTION
+
+    def _deed(self, keeper: Keeper) -> Deed:
+        catalog = keeper.context.catalog
+        places = {place.name: place.id for place in catalog.places()}
+        (head,) = catalog.rolls()
+        kind, main, travel = DeedKind(self.words[0]), places["Main"], places["Travel"]
+        place, source = {
+            DeedKind.MIRROR: (travel, main),
+            DeedKind.UPLOAD: (places.get(BUCKET), main),
+        }.get(kind, (main, None))
+        return Deed(
+            kind=kind,
+            why="It is to be tried.",
+            place=place,
+            source=source,
+            sources=(travel,) if kind is DeedKind.REPAIR else (),
+            roll=head.id,
+            folder=head.folder,
+            before=keeper.context.clock.now(),
+        )
 
 
 def check_told(came: Came) -> None:

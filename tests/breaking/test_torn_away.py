@@ -20,7 +20,7 @@ from tests.breaking.moments import ON_HANDLES, ON_PATHS
 from tests.breaking.on_drives import MEMORY
 from tests.breaking.scene import DRIVES, Scene, State
 from tests.breaking.scenes import SCENES
-from tests.breaking.sick import ATTENTION, WELL, WORDS, Came, Typed, check_told
+from tests.breaking.sick import ATTENTION, UNWRITTEN, WELL, WORDS, Came, Typed, check_told
 from tests.breaking.store import Store
 from tests.breaking.stories import IS_LONG, say
 from tests.breaking.test_killed_at_every_step import CHOSEN, check_catalog
@@ -51,7 +51,7 @@ def checked(scene: Scene, came: Came, end: State) -> None:
         assert scene.state().other_than(end) == [], came.said
     scene.do()
     scene.finish()
-    if "was not written" in came.said:
+    if UNWRITTEN in came.said:
         scene.ask(lambda keeper: keeper.verify(None, progress=QUIET))
     assert scene.state().other_than(end) == [], came.said
 

@@ -1,4 +1,4 @@
-"""No more open files or memory for this program: told, and nobody's copy is called bad for it."""
+"""No more open files or memory for this program, and drives that are here and sick: told, and nobody blamed for it."""
 
 import errno
 import os
@@ -9,6 +9,8 @@ from typing import Any
 import pytest
 
 from backupkeeper.actions.mirror import mirror, mirror_roll
+from backupkeeper.actions.offload import offload
+from backupkeeper.actions.offload_plan import Request
 from backupkeeper.actions.verify import verify
 from backupkeeper.core.errors import SystemShortError
 from backupkeeper.core.model import CopyState, Role
@@ -120,3 +122,55 @@ def test_a_drive_that_is_away_is_no_trouble(yard: ScopedYard) -> None:
     said = offloaded(yard, yard.card("card", CARD))
     assert said.code == 0, said.all
     assert "Travel is not here" in " ".join(said.all.split())
+
+
+class Once:
+    """The real system, but for one reading of such a file that the device answers with an error.
+
+    Args:
+        files: the system.
+        part: of its path.
+        at: which opening of it, from 1.
+    """
+
+    def __init__(self, files: Any, part: str, at: int) -> None:
+        self._files, self._part, self._left = files, part, at
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._files, name)
+
+    def open_read(self, path: str, *, direct: bool = False) -> Any:
+        if self._part in path:
+            self._left -= 1
+            if self._left == 0:
+                raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return self._files.open_read(path, direct=direct)
+
+
+@pytest.mark.parametrize("at", [1, 2, 3, 4])
+def test_a_drive_that_could_not_be_looked_at_once_is_told_or_gets_the_card(
+    yard: ScopedYard, at: int
+) -> None:
+    """Seen: it got nothing, was not mentioned with a word, and the offload exited 0."""
+    main, _ = yard.drives()
+    card = yard.card("card", CARD)
+    with yard.context() as context:
+        files: Any = Once(context.files, "Main/.backupkeeper/place.json", at)
+        request = Request(card=str(card), shoot=SHOOT, source="Wide", roll=None)
+        outcome = offload(replace(context, files=files), request, QUIET)
+    told = [one.message for one in outcome.troubles if one.place == "Main"]
+    assert len(told) == (0 if (main / SHOOT).exists() else 1), outcome
+    assert exits.of_offload(outcome) == len(told)
+    assert all("(EIO). Nothing was copied to it." in one for one in told)
+
+
+def test_a_mirror_names_a_drive_that_is_here_and_can_t_be_used(yard: ScopedYard) -> None:
+    """Seen: it said that no drive that is here has a proven copy, and not why."""
+    main = yard.drive("Main", Role.PRIMARY)
+    yard.offload(yard.card("card", CARD))
+    yard.drive("Travel", Role.SECONDARY)
+    (main / ".backupkeeper/place.json").write_bytes(b"{")
+    outcome = yard.mirror()
+    assert any("no proven copy on a drive that is here" in one for one in outcome.waiting)
+    assert "Main: The place's marker is no JSON text." in outcome.waiting
+    assert exits.of_mirror(outcome) == 1
