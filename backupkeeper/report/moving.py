@@ -16,8 +16,8 @@ _TO: Final = {
     How.ONE_BY_ONE: "moved or renamed one by one, to",
 }
 SWAPPED: Final = (
-    "What changed places is whole, but does not lie where it should by its manifest: other programs that "
-    "check by it will call these files wrong. To put that right, change them back by hand and verify."
+    "What changed places is whole. Where the manifests beside it did not go with it (clips of one roll), other "
+    "programs that check by these will call it wrong: to put that right, change it back by hand, and verify."
 )
 
 
