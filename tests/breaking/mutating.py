@@ -124,13 +124,16 @@ CHANGES: Final[tuple[Change, ...]] = (
 
 
 @st.composite
-def mutated(draw: st.DrawFn, examples: Sequence[bytes], most: int = 4) -> bytes:
+def mutated(
+    draw: st.DrawFn, examples: Sequence[bytes], most: int = 4, longest: int = MOST_BYTES
+) -> bytes:
     """One of these examples after some changes; the piece of one may be put into another.
 
     Args:
         draw: Hypothesis's.
         examples: real ones.
         most: so many changes.
+        longest: what is longer is cut off.
     """
     data = draw(st.sampled_from(examples))
     for _ in range(draw(st.integers(1, most))):
@@ -141,4 +144,4 @@ def mutated(draw: st.DrawFn, examples: Sequence[bytes], most: int = 4) -> bytes:
             data = data[:at] + other[start:end] + data[at:]
         else:
             data = draw(st.sampled_from(CHANGES))(draw, data)
-    return data[:MOST_BYTES]
+    return data[:longest]
