@@ -11,7 +11,7 @@ from backupkeeper.core.model import BLOCK_BYTES
 
 SECTOR_BYTES: Final = 512
 _LEAST: Final = 64
-"""Runs so short are compared byte by byte."""
+"""Runs so short are compared byte by byte (less than a sector)."""
 Bytes = bytes | bytearray | memoryview
 Ranges = tuple[tuple[int, int], ...]
 
@@ -87,7 +87,10 @@ def differing(good: Bytes, other: Bytes) -> Ranges:
         if one[start:end] == two[start:end]:
             continue
         if end - start <= _LEAST:
-            found.extend((at, at + 1) for at in range(start, end) if one[at] != two[at])
+            # Only its first and its last: what lies between them becomes one run anyhow.
+            first = next(at for at in range(start, end) if one[at] != two[at])
+            last = next(at for at in reversed(range(first, end)) if one[at] != two[at])
+            found.append((first, last + 1))
             continue
         middle = (start + end) // 2
         waiting += [(start, middle), (middle, end)]

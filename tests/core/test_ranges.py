@@ -1,5 +1,6 @@
 """Byte ranges held against plain sets of numbers, and differences against a loop over each byte."""
 
+import tracemalloc
 from collections.abc import Iterable
 from itertools import pairwise
 
@@ -129,3 +130,13 @@ def test_a_whole_sector_of_right_bytes_between_parts_two_runs(apart: int) -> Non
     bad[100] = bad[101 + apart] = 1
     parts = ((100, 101), (101 + apart, 102 + apart))
     assert differing(good, bad) == (parts if apart >= SECTOR_BYTES else ((100, 102 + apart),))
+
+
+def test_a_block_that_is_wrong_throughout_takes_little_memory() -> None:
+    good, bad = b"\1" * BLOCK_BYTES, bytes(BLOCK_BYTES)
+    tracemalloc.start()
+    try:
+        assert differing(good, bad) == ((0, BLOCK_BYTES),)
+        assert tracemalloc.get_traced_memory()[1] < 4 * BLOCK_BYTES
+    finally:
+        tracemalloc.stop()

@@ -2,14 +2,14 @@
 
 import errno
 from collections.abc import Callable
-from itertools import pairwise
+from itertools import count, pairwise
 
 import pytest
 from hypothesis import given, settings, strategies as st
 
 from backupkeeper.core.errors import DriveGoneError, MismatchError, ReadError, SourceChangedError
 from backupkeeper.core.model import BLOCK_BYTES, Content
-from backupkeeper.core.ranges import Ranges, merged, ranges_of
+from backupkeeper.core.ranges import Ranges, length, merged, ranges_of
 from backupkeeper.ports.files import Handle
 from backupkeeper.transfer.coldpolicy import ColdKind, ColdPolicy, cold_policy
 from backupkeeper.transfer.coldread import (
@@ -20,6 +20,7 @@ from backupkeeper.transfer.coldread import (
     NEW_MOUNT,
     ColdReader,
     ColdReading,
+    SoFar,
     checked_blocks,
     read_cold,
     wrong_blocks,
@@ -186,10 +187,11 @@ def test_any_size_is_read_whole(size: int) -> None:
     stand = Stand()
     reading = read_cold(stand.files, stand.put("/card/one", data), KERNEL)
     expected = content(data)
-    assert (reading.xxh128, reading.block_map, reading.size) == (
+    assert (reading.xxh128, reading.block_map, reading.size, reading.mtime_ns) == (
         expected.xxh128,
         expected.block_map,
         size,
+        stand.stat("/card/one").mtime_ns,
     )
     assert stand.open_handles == 0
 
@@ -216,6 +218,27 @@ def test_unreadable_sectors_are_told_and_the_rest_is_read(data: bytes) -> None:
     assert reading.xxh128 == content(with_holes).xxh128
     assert bad_ranges(content(data), reading) == ((0, min(BLOCK_BYTES, len(data))),)
     assert disk.open_handles == 0
+
+
+def test_what_could_not_be_read_is_known_of_a_reading_that_was_broken_off() -> None:
+    disk = BadSectors()
+    path = stored(disk, BIG)
+    disk.bad = (5_000, 8_200)
+    begun = SoFar()
+    assert ColdReader(disk, KERNEL).read_on(path, begun, lambda _: None, lambda: True) is None
+    assert begun.unreadable == [(4_608, 8_704)]
+
+
+def test_a_device_whose_failures_cost_too_much_time_is_read_more_coarsely() -> None:
+    disk = BadSectors()
+    path = stored(disk, BIG)
+    disk.bad = (5_000, 8_200)
+    hours = count(0, 3_600)
+    slow = cold_policy("ext4", None, stopwatch=lambda: float(next(hours)))
+    reading = read_cold(disk, path, slow)
+    lost = merged(reading.unreadable)
+    assert lost == merged([*lost, (4_608, 8_704)])
+    assert length(lost) > 8_704 - 4_608
 
 
 def test_zeros_that_could_not_be_read_are_no_match() -> None:
@@ -248,13 +271,16 @@ def test_what_keeps_a_file_from_being_read_is_one_of_our_errors(
     stand = Stand()
     path = stand.put("/card/one", data)
     stand.fail[call] = ("/card/one", broken(number))
-    with pytest.raises(error):
+    with pytest.raises(error, match=path):
         read_cold(stand.files, path, KERNEL)
+    assert stand.open_handles == 0
+    with pytest.raises(error, match=path):
+        list(checked_blocks(stand.files, path, content(data), KERNEL))
     assert stand.open_handles == 0
 
 
 def test_a_folder_is_no_file() -> None:
-    with pytest.raises(ReadError, match="no file but a folder"):
+    with pytest.raises(ReadError, match=r"/card.*no file but a folder"):
         read_cold(Stand().files, "/card", KERNEL)
 
 

@@ -3,6 +3,7 @@
 import errno
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from itertools import count
 
 import pytest
 
@@ -17,6 +18,8 @@ from backupkeeper.core.errors import (
 )
 from backupkeeper.core.model import BLOCK_BYTES, Content
 from backupkeeper.core.ranges import Ranges
+from backupkeeper.ports.files import Handle
+from backupkeeper.transfer.coldpolicy import ColdPolicy, cold_policy
 from backupkeeper.transfer.durable import temp_name
 from backupkeeper.transfer.hashing import Hasher
 from backupkeeper.transfer.mending import Giver, Made, Mending, Patient, is_right
@@ -64,10 +67,11 @@ def mending(
     *givers: Giver,
     guard: Callable[[], None] = fine,
     on_bytes: Callable[[int], None] = lambda _: None,
+    cold: ColdPolicy = KERNEL,
 ) -> Mending:
     stand.put(PATH, damaged)
     stand.calls.clear()
-    patient = Patient(path=PATH, content=content(GOOD), mtime_ns=7, cold=KERNEL)
+    patient = Patient(path=PATH, content=content(GOOD), mtime_ns=7, cold=cold)
     return Mending(stand.files, patient, givers, guard, on_bytes)
 
 
@@ -177,6 +181,25 @@ def test_a_device_that_gives_nothing_costs_only_what_no_other_copy_has() -> None
     again.fail["open_read"] = (PATH, EIO)
     with pytest.raises(ReadError):
         mending(again, GOOD, Other(GOOD)).survey([0])
+
+
+class NoBytes(Stand):
+    """Its device gives nothing of the damaged file."""
+
+    def read_into(self, handle: Handle, buffer: memoryview, offset: int) -> int:
+        if self.paths.get(handle) == PATH:
+            raise EIO
+        return super().read_into(handle, buffer, offset)
+
+
+def test_a_file_of_which_the_device_gives_no_byte_is_mended_all_the_same() -> None:
+    stand = NoBytes()
+    hours = count(0, 3_600)  # each failure takes one
+    slow = cold_policy("ext4", None, stopwatch=lambda: float(next(hours)))
+    found = mending(stand, hurt(GOOD, 3), Other(GOOD), cold=slow).make()
+    assert durable(stand) == GOOD
+    assert (found.own, found.taken) == (0, {0: [0, 1, 2]})
+    assert found.damage == found.unreadable == ((0, len(GOOD)),)
 
 
 def test_it_is_told_how_far_it_got() -> None:
