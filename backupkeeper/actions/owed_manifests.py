@@ -16,7 +16,8 @@ from backupkeeper.actions.encrypting_bucket import EncryptingBucket
 from backupkeeper.actions.histories import send_manifest
 from backupkeeper.actions.sending import keys_of
 from backupkeeper.core.errors import HostileInputError, MismatchError
-from backupkeeper.core.model import Event, EventKind, Place, PlaceId, Roll, RollId
+from backupkeeper.core.listing_wishes import listed_name
+from backupkeeper.core.model import Event, EventKind, Place, Roll, RollId
 from backupkeeper.core.outcomes import Trouble
 from backupkeeper.manifests.mhl_chain import extend_chain
 from backupkeeper.manifests.mhl_history import read_history
@@ -90,11 +91,6 @@ def send_owed(
             _go_on(context, bucket, roll)
         sent += see_listed(context, bucket, place, roll, troubles)
     return sent
-
-
-def listed_name(place: PlaceId, roll: RollId) -> str:
-    """The subject of the event that says that a roll's manifest stands in a bucket."""
-    return f"{place} {roll}"
 
 
 def _go_on(context: Context, bucket: Bucket, roll: Roll) -> None:

@@ -4,48 +4,53 @@ Promises:
 1. The answer is that of ``core.needs.need_of`` for every sealed roll, from all facts of now: what is
    kept from an earlier survey is used only where neither facts nor time nor mounts nor places can
    have changed it. The stamp of a roll's sums shows whether anything new is known of it.
+   Files are looked at one by one only where sums do not say it (``core.needs_summed``).
 2. A roll is passed over unexamined only where its sums (``core.sums``) show it plainly proven, and for a
    while yet, in every place that has anything of it, and these places fill every role.
 3. Nothing here touches a drive or a bucket.
 """
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import partial
 from typing import Final
 
 from backupkeeper.actions.context import Context
-from backupkeeper.actions.one_roll import trees_of
-from backupkeeper.actions.owed_manifests import listed_name
 from backupkeeper.actions.sample_budget import sampling_now
 from backupkeeper.core.deeds import RollNeed, Unlisted
 from backupkeeper.core.fitting import possible_paths
-from backupkeeper.core.lying import no_trees, own_copies
+from backupkeeper.core.lasting import TICK, end_of, idle_of
+from backupkeeper.core.listing_wishes import listed_name
+from backupkeeper.core.lying import Trees, no_trees, own_copies
 from backupkeeper.core.model import (
     Blake3,
     Copy,
     CopyState,
     EventKind,
-    Fact,
     Place,
     PlaceId,
     PlaceKind,
     Roll,
+    RollHead,
     RollId,
     Standing,
     Way,
 )
 from backupkeeper.core.needs import Circumstances, need_of, young_for
-from backupkeeper.core.policy import ALL_ROLES, CLOCK_SLACK, Policy, copies_of, filled_roles
+from backupkeeper.core.needs_summed import Looked, may_be_sampled, need_in_sum
+from backupkeeper.core.policy import ALL_ROLES, Policy, copies_of, filled_roles
+from backupkeeper.core.sampling import (
+    Drawn,
+    Sampling,
+    turns,
+)
 from backupkeeper.core.sums import RollSums, Weigher
 
 MOST_SUSPECTS: Final = 20
 """With more rolls of which something new is known the sieve is quicker than looking at each."""
 AHEAD: Final = timedelta(hours=1)
 """What passes the sieve will pass it for so long, by time alone."""
-TICK: Final = timedelta(microseconds=1)
-_PROOFS: Final = (Way.READBACK, Way.REHASH, Way.ATTESTED, Way.DOWNLOADED)
 
 Mounted = Mapping[PlaceId, str]
 """Token of each drive's mount, for the drives that are here."""
@@ -68,7 +73,7 @@ class _Examined:
     stamp: int
     begin: datetime
     end: datetime | None
-    idle: Mapping[tuple[PlaceId, str], bool]
+    idle: Mapping[tuple[PlaceId, str | None], bool]
     need: RollNeed | None
     whole: frozenset[PlaceId]
     """Buckets in which each of its files is proven."""
@@ -98,7 +103,10 @@ class Surveyor:
         self._mark: tuple[int, int] | None = None
         self._sieved_at: datetime | None = None
         self._sums: Mapping[RollId, RollSums] = {}
+        self._heads: Mapping[RollId, RollHead] = {}
         self._trees = no_trees()
+        self._singles: dict[RollId, RollSums] = {}
+        """Sums of rolls of which some files are on the other side of an edge, file by file."""
         self._suspects: set[RollId] = set()
         self._examined: dict[RollId, _Examined] = {}
         self._lacking: dict[PlaceId, frozenset[RollId]] = {}
@@ -120,9 +128,15 @@ class Surveyor:
         return len(self._sums)
 
     def survey(
-        self, mounted: Mounted, cutoffs: Mapping[PlaceId, datetime] | None = None
+        self,
+        mounted: Mounted,
+        cutoffs: Mapping[PlaceId, datetime] | None = None,
+        sampling: Sampling | None = None,
     ) -> tuple[RollNeed, ...]:
-        """What every roll needs, in the order of their names; ``cutoffs`` as in ``Circumstances``."""
+        """What every roll needs, in the order of their names; ``cutoffs`` as in ``Circumstances``.
+
+        ``sampling`` None: as it is set.
+        """
         context = self._context
         mark = (
             context.catalog.change_mark()
@@ -136,7 +150,7 @@ class Surveyor:
             mounted=mounted,
             lead=context.config.proofs.lead,
             cutoffs=cutoffs or {},
-            sampling=sampling_now(context),
+            sampling=sampling_now(context) if sampling is None else sampling,
             trees=lambda: self._trees,
         )
         ground = tuple(
@@ -152,14 +166,19 @@ class Surveyor:
         elif mark != self._mark:
             self._take_in_changes(around)
         self._mark = mark
-        before, self._examined = self._examined, {}
-        for roll, sums in self._sums.items():
-            if roll not in self._suspects:
-                continue
-            known = before.get(roll)
-            if known is None or not known.holds(sums.stamp, now, mounted, self._trees.folders):
-                known = self._examine(roll, sums.stamp, around)
-            self._examined[roll] = known
+        self._examined = {
+            roll: known
+            for roll, known in self._examined.items()
+            if roll in self._suspects
+            and roll in self._sums
+            and known.holds(self._sums[roll].stamp, now, mounted, self._trees.folders)
+        }
+        unknown = self._suspects - self._examined.keys()
+        new = [one for one in self._sums.values() if one.id in unknown]
+        drawn = self._drawn(new, around)
+        found = {one.id: self._examine(one, drawn.get(one.id), around) for one in new}
+        known = self._examined | found
+        self._examined = {roll: known[roll] for roll in self._sums if roll in known}
         return tuple(one.need for one in self._examined.values() if one.need is not None)
 
     def unlisted(self) -> tuple[Unlisted, ...]:
@@ -172,8 +191,7 @@ class Surveyor:
             self._listed = frozenset(self._context.catalog.latest(EventKind.LISTED))
             self._listed_mark = self._mark
             found = self._not_listed()
-        heads = {head.id: head for head in self._context.catalog.rolls()} if found else {}
-        return tuple(Unlisted(roll=heads[roll], place=place) for roll, place in found)
+        return tuple(Unlisted(roll=self._heads[roll], place=place) for roll, place in found)
 
     def _not_listed(self) -> list[tuple[RollId, PlaceId]]:
         return [
@@ -194,7 +212,12 @@ class Surveyor:
 
     def _read_sums(self) -> None:
         self._sums = self._context.catalog.roll_sums()
-        self._trees = trees_of(self._context)
+        self._singles.clear()
+        self._heads = {head.id: head for head in self._context.catalog.rolls()}
+        self._trees = Trees(
+            folders=frozenset(head.folder for head in self._heads.values()),
+            homes=self._context.catalog.homes_of,
+        )
 
     def _take_in_changes(self, around: Circumstances) -> None:
         """Something was written: rolls of which anything new is known are looked at."""
@@ -213,39 +236,86 @@ class Surveyor:
     def _sieve(self, around: Circumstances) -> set[RollId]:
         """Rolls that may need something."""
         context, places, policy = self._context, around.places, around.policy
-        active = [place for place in places.values() if place.standing is Standing.ACTIVE]
+        since = {
+            place.id: _since(place, around)
+            for place in places.values()
+            if place.standing is Standing.ACTIVE
+        }
         weigher = Weigher(places, policy, around.now)
-        lacking = {
-            place.id: frozenset(
-                roll
-                for roll, one in self._sums.items()
-                if not weigher.is_plain_at(one, place.id, _since(place, around))
+        plain = {
+            roll: frozenset(
+                place
+                for place in one.places & since.keys()
+                if weigher.is_plain_at(one, place, since[place])
             )
-            for place in active
+            for roll, one in self._sums.items()
         }
         self._lacking = {
-            place.id: lacking[place.id] for place in active if place.kind is PlaceKind.BUCKET
+            place: frozenset(roll for roll, at in plain.items() if place not in at)
+            for place in since
+            if places[place].kind is PlaceKind.BUCKET
         }
         fills: dict[frozenset[PlaceId], bool] = {}
         suspects = set(context.catalog.rolls_harmed(around.now - policy.drive_proof_age))
         for roll, one in self._sums.items():
-            plain = frozenset(place for place, rolls in lacking.items() if roll not in rolls)
-            if plain not in fills:
-                fills[plain] = _fill_all(plain, places, policy)
-            others = (place for place in lacking if place not in plain)
-            if not fills[plain] or any(one.is_known_at(place) for place in others):
+            at = plain[roll]
+            if at not in fills:
+                fills[at] = _fill_all(at, places, policy)
+            if not fills[at] or not one.places & since.keys() <= at:
                 suspects.add(roll)
         return suspects
 
-    def _examine(self, roll: RollId, stamp: int, around: Circumstances) -> _Examined:
-        facts = list(self._context.catalog.facts_of_roll(roll))
-        copies = copies_of(facts, around.places, around.policy, around.now)
-        whole = self._context.catalog.roll(roll)
+    def _drawn(
+        self, rolls: Iterable[RollSums], around: Circumstances
+    ) -> Mapping[RollId, Sequence[Drawn]]:
+        """Files that have their turn to be fetched back, of the rolls in which any may have it."""
+        made = turns(around.now, around.sampling)
+        asked = [one for one in rolls if may_be_sampled(one, around.places)] if made else []
+        return self._context.catalog.drawn(asked, made) if asked else {}
+
+    def _examine(
+        self, sums: RollSums, drawn: Sequence[Drawn] | None, around: Circumstances
+    ) -> _Examined:
+        """One roll; ``drawn`` None: no file of it may have its turn."""
+        head = self._heads[sums.id]
+        look, each = partial(self._look, head, around), partial(self._each, sums)
+        made = need_in_sum(head, sums, around, look, each, drawn or ())
+        if made is None:
+            return self._file_by_file(sums, drawn, around)
         return _Examined(
-            stamp=stamp,
+            stamp=sums.stamp,
             begin=around.now,
-            end=_next_edge(facts, around),
-            idle=_idle(copies, around.mounted),
+            end=end_of(made.facts, drawn, around),
+            idle=idle_of(made.odd, around.mounted)
+            | {(place, None): place not in around.mounted for place in made.absent},
+            need=made.need,
+            whole=made.whole & self._lacking.keys(),
+            trees=None,
+        )
+
+    def _each(self, sums: RollSums) -> RollSums:
+        known = self._singles.get(sums.id)
+        if known is None or known.stamp != sums.stamp:
+            known = self._singles[sums.id] = self._context.catalog.each_file(sums)
+        return known
+
+    def _look(self, head: RollHead, around: Circumstances, paths: Collection[str]) -> Looked:
+        files = self._context.catalog.files_of(head.id, paths) if paths else ()
+        facts = list(self._context.catalog.facts_of(file.content for file in files))
+        copies = copies_of(facts, around.places, around.policy, around.now)
+        return Looked(files=files, facts=facts, copies=copies)
+
+    def _file_by_file(
+        self, sums: RollSums, drawn: Sequence[Drawn] | None, around: Circumstances
+    ) -> _Examined:
+        facts = list(self._context.catalog.facts_of_roll(sums.id))
+        copies = copies_of(facts, around.places, around.policy, around.now)
+        whole = self._context.catalog.roll(sums.id)
+        return _Examined(
+            stamp=sums.stamp,
+            begin=around.now,
+            end=end_of(facts, drawn, around),
+            idle=idle_of(copies, around.mounted),
             need=need_of(whole, copies, around),
             whole=frozenset(one for one in self._lacking if _has_all(one, whole, copies)),
             trees=self._trees.folders if _strays(whole, copies) else None,
@@ -294,32 +364,3 @@ def _fill_all(plain: Iterable[PlaceId], places: Mapping[PlaceId, Place], policy:
         Copy(place=place, path="", content=Blake3(""), state=CopyState.PROVEN) for place in plain
     ]
     return filled_roles(made_up, places, roles, policy) == frozenset(roles)
-
-
-def _next_edge(facts: Iterable[Fact], around: Circumstances) -> datetime | None:
-    """The earliest moment after now at which a fact's age may make a difference."""
-    young = partial(young_for, policy=around.policy, lead=around.lead)
-    ages = {way: (young(way), around.policy.age_of(way) + TICK) for way in _PROOFS}
-    ages[Way.LOOKED] = ages[Way.ATTESTED]
-    now = around.now
-    edge: datetime | None = None
-    for fact in facts:
-        moments = [fact.at + age for age in ages.get(fact.way, ())]
-        if fact.at > now:
-            moments += [fact.at, fact.at - CLOCK_SLACK]
-        for moment in moments:
-            if moment > now and (edge is None or moment < edge):
-                edge = moment
-    return edge
-
-
-def _idle(
-    copies: Mapping[Blake3, Sequence[Copy]], mounted: Mounted
-) -> dict[tuple[PlaceId, str], bool]:
-    """The mounts on which it hangs whether reading again would show anything."""
-    return {
-        (copy.place, copy.latest.mount): mounted.get(copy.place) == copy.latest.mount
-        for group in copies.values()
-        for copy in group
-        if copy.latest is not None and copy.latest.mount is not None and not copy.latest.cold
-    }

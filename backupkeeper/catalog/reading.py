@@ -132,14 +132,18 @@ AGE_STEP: Final = 300_000_000
 """Five minutes in microseconds: with hours a large offload would be a few large shares (tried)."""
 
 HOLDINGS: Final = """
-SELECT count(*), COALESCE(sum(k.size), 0)
-FROM copies c LEFT JOIN contents k ON k.no = c.content
-WHERE c.place = (SELECT no FROM place_ids WHERE id = ?)
-  AND NOT EXISTS (
-    SELECT 1 FROM facts m INDEXED BY misses
-    WHERE m.copy = c.no AND m.result = 4
-      AND NOT EXISTS (SELECT 1 FROM facts l WHERE l.copy = m.copy AND l.at > m.at AND l.result <> 4)
-)
+SELECT h.copies - gone.copies, h.bytes - gone.bytes
+FROM held h CROSS JOIN (
+    SELECT count(*) AS copies, COALESCE(sum(k.size), 0) AS bytes
+    FROM (
+        SELECT DISTINCT m.copy AS no FROM facts m INDEXED BY misses WHERE m.result = 4
+          AND NOT EXISTS (
+            SELECT 1 FROM facts l WHERE l.copy = m.copy AND l.at > m.at AND l.result <> 4
+        )
+    ) missed CROSS JOIN copies c ON c.no = missed.no LEFT JOIN contents k ON k.no = c.content
+    WHERE c.place = (SELECT no FROM place_ids WHERE id = :place)
+) gone
+WHERE h.place = (SELECT no FROM place_ids WHERE id = :place)
 """
 """Copies, and their bytes, but for those that were found missing and not seen since."""
 UNSENT: Final = f"""
@@ -266,8 +270,8 @@ def rolls_harmed(connection: sqlite3.Connection, since: datetime) -> frozenset[R
 
 def holdings(connection: sqlite3.Connection, place: str) -> tuple[int, int]:
     """Copies, and bytes, that the newest facts show at a place."""
-    files, size_bytes = connection.execute(HOLDINGS, (place,)).fetchone()
-    return files, size_bytes
+    found = connection.execute(HOLDINGS, {"place": place}).fetchone()
+    return (0, 0) if found is None else (found[0], found[1])
 
 
 def proof_ages(connection: sqlite3.Connection, place: str) -> tuple[Load, ...]:

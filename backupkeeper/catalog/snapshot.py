@@ -39,6 +39,8 @@ SELECT p.id, name, role, kind, created_at, location, standing, fs_uuid, label, s
        spins, endpoint, profile
 FROM places JOIN place_ids p USING (no) ORDER BY p.id
 """
+_OWN: Final = frozenset({"outbox", "sums", "drawn"})
+"""Letters are this machine's own, and nobody takes sums, or what was drawn, from another catalog."""
 _SAID: Final = "SELECT count(*) FROM events WHERE kind = 'stood'"
 
 
@@ -118,8 +120,9 @@ def pack(path: str, beside: str) -> Packed:
             copy.execute("PRAGMA journal_mode = OFF")
             source.backup(copy)
             copy.execute("PRAGMA secure_delete = ON")
-            copy.execute("DELETE FROM outbox")  # letters are this machine's own
-            copy.execute("DELETE FROM sums")  # nobody takes them from another catalog
+            tables = copy.execute("SELECT name FROM sqlite_schema WHERE type = 'table'").fetchall()
+            for name in _OWN.intersection(name for (name,) in tables):
+                copy.execute(f"DELETE FROM {name}")  # noqa: S608 - one of our own names
             copy.commit()
             copy.execute("PRAGMA journal_mode = DELETE")
             size = os.path.getsize(raw)

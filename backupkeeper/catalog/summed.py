@@ -5,17 +5,25 @@ kept: then they are made on the way.
 """
 
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
+from typing import Final
 
-from backupkeeper.catalog import sums
+from backupkeeper.catalog import drawn, rows, sums
 from backupkeeper.catalog.connected import Connected
 from backupkeeper.core.covers import FileGroup
 from backupkeeper.core.errors import CatalogError
-from backupkeeper.core.model import Place, PlaceId, Role, RollId
+from backupkeeper.core.model import Place, PlaceId, Role, RollFile, RollId
 from backupkeeper.core.policy import Policy
+from backupkeeper.core.sampling import Drawn, Turn
 from backupkeeper.core.standing import FirstTally, Scale
 from backupkeeper.core.sums import Group, RollSums, Weigher, first_steps, of_odd
+
+_FILE: Final = (
+    "SELECT f.path, k.blake3, f.size, f.mtime_ns FROM roll_files f "
+    "JOIN content_ids k ON k.no = f.content "
+    "WHERE f.roll = (SELECT no FROM rolls WHERE id = ?) AND f.path = ?"
+)
 
 
 class Summed(Connected):
@@ -38,6 +46,38 @@ class Summed(Connected):
             except CatalogError:  # another program writes, it is read-only, or the disk is full
                 return
 
+    def drawn(
+        self, rolls: Iterable[RollSums], turns: Sequence[Turn]
+    ) -> Mapping[RollId, Sequence[Drawn]]:
+        """Files of rolls that have their turn to be fetched back, all these turns in one."""
+        numbers = {one.number: one.id for one in rolls}
+        with self._asking() as connection:
+            found = drawn.read(connection, numbers, turns)
+        while len(found) < len(numbers) and self._depth == 0:
+            try:
+                with self._hurried(), self._writing_events() as connection:
+                    missing = [one for one in numbers if one not in found]
+                    found |= drawn.draw_some(connection, missing, turns)
+            except CatalogError:  # as with sums
+                break
+        with self._asking() as connection:
+            found |= drawn.draw(connection, numbers.keys() - found.keys(), turns)
+        return {numbers[number]: told for number, told in found.items()}
+
+    def each_file(self, one: RollSums) -> RollSums:
+        """The same roll's sums with a group for each file."""
+        with self._asking() as connection:
+            return sums.each(connection, one)
+
+    def files_of(self, roll_id: RollId, paths: Iterable[str]) -> tuple[RollFile, ...]:
+        """Files of a sealed roll that have these paths."""
+        with self._asking() as connection:
+            found = [
+                connection.execute(_FILE, (roll_id, rows.path_bytes(path))).fetchone()
+                for path in sorted(set(paths))
+            ]
+        return tuple(rows.file_from(row) for row in found if row is not None)
+
     def _file_groups(
         self, places: Mapping[PlaceId, Place], policy: Policy, now: datetime
     ) -> Mapping[RollId, Sequence[FileGroup]]:
@@ -50,8 +90,7 @@ class Summed(Connected):
         found = [group for group in weighed if group is not None]
         untold: list[Group] = []
         if len(found) < len(weighed):
-            with self._asking() as connection:
-                one = sums.each(connection, one)
+            one = self.each_file(one)
             alone = [(group, weigher.weigh(group)) for group in one.groups]
             found = [told for _, told in alone if told is not None]
             untold = [group for group, told in alone if told is None]

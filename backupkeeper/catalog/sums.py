@@ -54,7 +54,9 @@ SELECT rf.path AS file, rf.size AS size, c.place AS place, {WHOLE_PATH} AS path,
     min(CASE WHEN {_PROOF} THEN f.at END) AS first,
     max(f.way IN (2, 3, 7)) AS taken_up,
     min(CASE WHEN f.way <> 1 THEN f.version END) AS version,
-    max(CASE WHEN f.way <> 1 THEN f.version END) AS other
+    max(CASE WHEN f.way <> 1 THEN f.version END) AS other,
+    max(CASE WHEN f.way IN (1, 2, 3) AND f.cold = 0 AND f.mount <> 0 THEN f.at * 2 + (f.way <> 1) END)
+        IS max(f.at * 2 + (f.way <> 1)) AND c.no IS NOT NULL AS warm
 FROM roll_files rf
 LEFT JOIN copies c INDEXED BY copies_by_content ON c.content = rf.content
 LEFT JOIN folders d ON d.no = c.folder
@@ -62,10 +64,13 @@ LEFT JOIN facts f ON f.copy = c.no
 WHERE rf.roll = :roll
 GROUP BY rf.path, c.no
 """
-# Where an object was fetched back after it was attested, the attestation stays what counts, unless
+# A file whose name a drive may have changed, though a copy stands under it, is not told as in its own path
+# (``core.fitting``). Where an object was fetched back after it was attested, the attestation stays what counts, unless
 # it was written anew between the two.
 _KINDS: Final = f"""
 SELECT m.*,
+    CASE WHEN home = 2 AND (instr(file, x'257E') OR CAST(file AS TEXT) LIKE 'ascmhl%'
+        OR CAST(file AS TEXT) LIKE '%.backupkeeper%') THEN 1 ELSE home END AS stood,
     bad OR version IS NOT other
         OR (taken_up AND (attested IS NOT NULL OR fetched IS NOT NULL)) AS odd,
     CASE
@@ -82,8 +87,8 @@ FROM m
 SUMS: Final = f"""
 WITH m AS ({_COPIES}), k AS MATERIALIZED ({_KINDS}),
 b AS (
-    SELECT file, size, place, path, home, odd, latest, fetched, COALESCE(first, {NEVER}) AS first,
-        CASE WHEN latest IS NOT NULL THEN (place * 3 + home) * {_KIND_COUNT} + kind END AS sign,
+    SELECT file, size, place, path, stood AS home, odd, latest, fetched, COALESCE(first, {NEVER}) AS first,
+        CASE WHEN latest IS NOT NULL THEN ((place * 3 + stood) * 2 + warm) * {_KIND_COUNT} + kind END AS sign,
         CASE kind WHEN 0 THEN {NEVER} WHEN 1 THEN read WHEN 3 THEN fetched ELSE attested END AS base,
         CASE kind WHEN 0 THEN {NEVER} WHEN 1 THEN read WHEN 3 THEN fetched
             ELSE max(attested, COALESCE(looked, attested)) END AS seen
@@ -242,7 +247,8 @@ def _said(
         elif what == 1:
             at, kind = divmod(sign, _KIND_COUNT)
             nth, *dates = told
-            slots[stands].append((nth, [*divmod(at, 3), kind, *dates]))
+            stood, warm = divmod(at, 2)
+            slots[stands].append((nth, [*divmod(stood, 3), kind, *dates, warm]))
         elif what == _ODD_FILE:
             odd_bytes += told[0]
             odd.append(told[1].hex())

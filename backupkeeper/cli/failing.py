@@ -30,7 +30,7 @@ from backupkeeper.core.errors import (
     UsageError,
     WriteError,
 )
-from backupkeeper.report import exits, objects
+from backupkeeper.report import exits
 from backupkeeper.report.words import told
 
 TRACE_VARIABLE = "BACKUPKEEPER_TRACE"
@@ -95,6 +95,8 @@ def _tell(error: BackupkeeperError, *, as_json: bool, hint: str = "") -> int:
     if as_json:
         # If that fails too, standard error and the exit code have told it already.
         with contextlib.suppress(BackupkeeperError):
+            from backupkeeper.report import objects  # noqa: PLC0415 - only here is so much needed
+
             write_out(objects.as_text(objects.error_json(error)))
     return error.exit_code
 

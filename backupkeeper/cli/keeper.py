@@ -283,3 +283,6 @@ OpenKeeper = Callable[[str | None, Mapping[str, str]], AbstractContextManager[Ke
 
 RunDaemon = Callable[[str | None, Mapping[str, str]], int]
 """(path of the configuration or None, environment) -> exit code, once it was told to end."""
+
+TellStatus = Callable[[str | None, Mapping[str, str]], AbstractContextManager[Callable[[], Status]]]
+"""(path of the configuration or None, environment) -> what tells how everything is, each time anew."""

@@ -7,49 +7,64 @@ import gc
 import os
 import sys
 from collections.abc import Sequence
+from importlib import import_module
 from typing import Any, Final
 
 import click
 
 from backupkeeper import __version__
-from backupkeeper.cli.adopt import adopt
-from backupkeeper.cli.catalog import catalog
-from backupkeeper.cli.compare import compare
-from backupkeeper.cli.copies import mirror, upload
-from backupkeeper.cli.costs import cost
-from backupkeeper.cli.delivery import bring_in
-from backupkeeper.cli.demo import demo
-from backupkeeper.cli.drill import drill
-from backupkeeper.cli.export import export
 from backupkeeper.cli.failing import fail
-from backupkeeper.cli.gaps import gaps
-from backupkeeper.cli.keys import keys
-from backupkeeper.cli.mail import mail
-from backupkeeper.cli.manifest import manifest
-from backupkeeper.cli.offload import offload
-from backupkeeper.cli.page import page
-from backupkeeper.cli.place_check import check
-from backupkeeper.cli.place_standing import found, lost, rename, replace_place, retire
-from backupkeeper.cli.places import place
-from backupkeeper.cli.posters import posters
-from backupkeeper.cli.rebuild import rebuild
-from backupkeeper.cli.repair import repair
-from backupkeeper.cli.report import report
-from backupkeeper.cli.restore import restore
-from backupkeeper.cli.run import pause, resume, run
-from backupkeeper.cli.service import service
 from backupkeeper.cli.session import Session, real_session
-from backupkeeper.cli.status import status
-from backupkeeper.cli.verdict import may_wipe
-from backupkeeper.cli.verify import verify
 from backupkeeper.report.exits import NOT_FINISHED
 
 OBJECTS_BETWEEN: Final = 50_000
 """New objects, before Python looks for cycles among them."""
+COMMANDS: Final = {
+    "place": ("place_all", "place"),
+    "offload": ("offload", "offload"),
+    "mirror": ("copies", "mirror"),
+    "upload": ("copies", "upload"),
+    "verify": ("verify", "verify"),
+    "repair": ("repair", "repair"),
+    "restore": ("restore", "restore"),
+    "export": ("export", "export"),
+    "import": ("delivery", "bring_in"),
+    "drill": ("drill", "drill"),
+    "rebuild": ("rebuild", "rebuild"),
+    "adopt": ("adopt", "adopt"),
+    "may-wipe": ("verdict", "may_wipe"),
+    "gaps": ("gaps", "gaps"),
+    "report": ("report", "report"),
+    "keys": ("keys", "keys"),
+    "posters": ("posters", "posters"),
+    "manifest": ("manifest", "manifest"),
+    "run": ("run", "run"),
+    "status": ("status", "status"),
+    "page": ("page", "page"),
+    "pause": ("run", "pause"),
+    "resume": ("run", "resume"),
+    "service": ("service", "service"),
+    "demo": ("demo", "demo"),
+    "mail": ("mail", "mail"),
+    "compare": ("compare", "compare"),
+    "catalog": ("catalog", "catalog"),
+}
+"""Each command: the file here that has it, and what it is called there. Loaded when it is asked for."""
 
 
 class Program(click.Group):
-    """A group whose ``main`` tells failures as ``cli.failing`` says."""
+    """A group whose ``main`` tells failures as ``cli.failing`` says, and that loads only what is asked for."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Their names, as a help text lists them."""
+        return sorted({*super().list_commands(ctx), *COMMANDS})
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """A command by its name."""
+        if cmd_name in COMMANDS and cmd_name not in self.commands:
+            module, name = COMMANDS[cmd_name]
+            self.add_command(getattr(import_module(f"backupkeeper.cli.{module}"), name))
+        return super().get_command(ctx, cmd_name)
 
     def main(
         self,
@@ -114,15 +129,3 @@ def main(context: click.Context, config: str | None, identity: str | None) -> No
     """
     session: Session = context.obj
     context.obj = session.with_config(config, identity)
-
-
-place.add_command(check)
-for command in (
-    place, offload, mirror, upload, verify, repair, restore, export, bring_in, drill, rebuild, adopt, may_wipe, gaps, report, keys, posters, manifest, run, status, page, pause, resume, service, demo,
-):  # fmt: skip
-    main.add_command(command)
-for command in (cost, lost, retire, found, rename, replace_place):
-    place.add_command(command)
-main.add_command(mail)
-main.add_command(compare)
-main.add_command(catalog)

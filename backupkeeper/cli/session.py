@@ -6,12 +6,11 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, replace
 from time import perf_counter
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from backupkeeper.cli.failing import fail
-from backupkeeper.cli.keeper import Keeper, OpenKeeper, RunDaemon
 from backupkeeper.cli.output import as_text, has_colours, look_of, write_out
 from backupkeeper.cli.patience import Patience, patient
 from backupkeeper.cli.progress import telling
@@ -19,9 +18,13 @@ from backupkeeper.core.age import IDENTITY_VARIABLE
 from backupkeeper.core.errors import NoAnswerError
 from backupkeeper.ports.progress import Progress
 from backupkeeper.ports.waiting import Wait, Waiting
-from backupkeeper.report import objects
 from backupkeeper.report.lines import Line, Look
-from backupkeeper.report.verdict import Json
+
+if TYPE_CHECKING:  # what every deed tells: loading that takes longer than many an answer
+    from backupkeeper.cli.keeper import Keeper, OpenKeeper, RunDaemon, TellStatus
+    from backupkeeper.core.status import Status
+
+Json = Mapping[str, object]
 
 
 def _nobody_waits(_process: int) -> Mapping[int, Wait]:
@@ -32,10 +35,12 @@ def _nobody_waits(_process: int) -> Mapping[int, Wait]:
 class Session:
     """Handed to every command as click's ``obj``; tests hand in their own."""
 
-    open_keeper: OpenKeeper
-    run_daemon: RunDaemon
+    open_keeper: "OpenKeeper"
+    run_daemon: "RunDaemon"
     environ: Mapping[str, str]
     config: str | None = None
+    tell_status: "TellStatus | None" = None
+    """Tells how everything is with fewer parts than the Keeper has; None: the Keeper does."""
     seconds: Callable[[], float] = perf_counter
     """A stopwatch: how far it is, and how long a device gives no answer."""
     waiting: Waiting = _nobody_waits
@@ -48,9 +53,19 @@ class Session:
         environ = {**self.environ, IDENTITY_VARIABLE: identity} if identity else self.environ
         return replace(self, config=config, environ=environ)
 
-    def keeper(self) -> AbstractContextManager[Keeper]:
+    def keeper(self) -> "AbstractContextManager[Keeper]":
         """Open the Keeper; to be closed."""
         return self.open_keeper(self.config, self.environ)
+
+    @contextmanager
+    def status(self) -> "Iterator[Callable[[], Status]]":
+        """Gives what tells how everything is, each time anew."""
+        if self.tell_status is not None:
+            with self.tell_status(self.config, self.environ) as tell:
+                yield tell
+        else:
+            with self.keeper() as keeper:
+                yield keeper.status
 
     @contextmanager
     def progress(self, *, as_json: bool) -> Iterator[Progress]:
@@ -84,6 +99,8 @@ class Session:
             WriteError: it could not be written.
         """
         if as_json:
+            from backupkeeper.report import objects  # noqa: PLC0415 - only here is it needed
+
             write_out(objects.as_text(told()))
         else:
             look = self.look(all_paths=all_paths)
@@ -95,7 +112,9 @@ class Session:
 def real_session(environ: Mapping[str, str]) -> Session:
     """A session on real parts, which are loaded only when they are used."""
 
-    def open_real(config: str | None, environ: Mapping[str, str]) -> AbstractContextManager[Keeper]:
+    def open_real(
+        config: str | None, environ: Mapping[str, str]
+    ) -> "AbstractContextManager[Keeper]":
         # Here, not above: loading all parts takes longer than showing a help text may.
         from backupkeeper.wiring import open_keeper  # noqa: PLC0415
 
@@ -105,6 +124,13 @@ def real_session(environ: Mapping[str, str]) -> Session:
         from backupkeeper.wiring.daemon import run_daemon  # noqa: PLC0415 - as above
 
         return run_daemon(config, environ)
+
+    def tell_real(
+        config: str | None, environ: Mapping[str, str]
+    ) -> "AbstractContextManager[Callable[[], Status]]":
+        from backupkeeper.wiring.telling import status_teller  # noqa: PLC0415 - as above
+
+        return status_teller(config, environ)
 
     def waiting_real(process: int) -> Mapping[int, Wait]:
         from backupkeeper.wiring import waiting  # noqa: PLC0415 - as above
@@ -120,6 +146,7 @@ def real_session(environ: Mapping[str, str]) -> Session:
     return Session(
         open_keeper=open_real,
         run_daemon=run_real,
+        tell_status=tell_real,
         environ=environ,
         waiting=waiting_real,
         leave=leave_real,

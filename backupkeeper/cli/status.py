@@ -9,7 +9,6 @@ from backupkeeper.cli.output import as_text, has_colours, is_dumb, is_terminal, 
 from backupkeeper.cli.session import Session, json_option
 from backupkeeper.core.status import Status
 from backupkeeper.report import exits
-from backupkeeper.report.objects import as_text as as_object
 from backupkeeper.report.status import needs_person, status_json, status_lines
 
 SECONDS: float = 1.0
@@ -26,11 +25,11 @@ def status(session: Session, watch: bool, as_json: bool) -> int:
 
     Exits 0 if the daemon runs and nothing needs you, 1 if something does.
     """
-    with session.keeper() as keeper:
-        found = keeper.status()
+    with session.status() as tell:
+        found = tell()
         while watch and _show(session, found, as_json=as_json):
             threading.Event().wait(SECONDS)
-            found = keeper.status()
+            found = tell()
     code = exits.ATTENTION if needs_person(found) else exits.WELL
     if watch:  # its reader left
         return code
@@ -45,6 +44,8 @@ def status(session: Session, watch: bool, as_json: bool) -> int:
 def _show(session: Session, found: Status, *, as_json: bool) -> bool:
     """One of many: over the last one on a terminal, behind it elsewhere; whether anybody reads."""
     if as_json:
+        from backupkeeper.report.objects import as_text as as_object  # noqa: PLC0415 - as in the session
+
         return write_out(as_object(status_json(found)))
     look = session.look()
     text = as_text(status_lines(found, look), colours=has_colours(sys.stdout, session.environ))

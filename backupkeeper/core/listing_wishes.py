@@ -8,9 +8,15 @@ from typing import Final
 
 from backupkeeper.core.deeds import Deed, DeedKind, RollNeed, Unlisted, View
 from backupkeeper.core.line import WAITS_FOR_HOURS
+from backupkeeper.core.model import PlaceId, RollId
 from backupkeeper.core.wish import Wish, Wishes
 
 WHY: Final = "Its files are there, but not its manifest."
+
+
+def listed_name(place: PlaceId, roll: RollId) -> str:
+    """The subject of the event that says that a roll's manifest stands in a bucket."""
+    return f"{place} {roll}"
 
 
 def listings(view: View, found: Wishes) -> Iterator[Wish]:

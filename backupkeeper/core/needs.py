@@ -7,6 +7,7 @@ Promises:
 3. A copy that reading again in this mount can't prove is not asked to be read again in it.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -28,10 +29,10 @@ from backupkeeper.core.model import (
     Result,
     Role,
     Roll,
-    RollFile,
+    RollHead,
     Way,
 )
-from backupkeeper.core.policy import ALL_ROLES, Policy, cover
+from backupkeeper.core.policy import ALL_ROLES, Policy, best_per_role
 from backupkeeper.core.sampling import NO_SAMPLING, Sampling, sample_due
 
 VAIN: Final = (
@@ -58,6 +59,8 @@ class Circumstances:
     """What of all that stores attested is fetched back."""
     trees: TreesOf = no_trees
     """Gives the folders of all rolls."""
+    alike: dict["tuple[_Stands, _Stands]", "_Lacks"] = field(default_factory=dict, compare=False)
+    """What was found of files that stand alike: most do, in all rolls."""
 
 
 class Proof(StrEnum):
@@ -76,6 +79,7 @@ class Proof(StrEnum):
 
 
 TICK: Final = timedelta(microseconds=1)
+NOTHING: Final[Mapping[PlaceId, tuple[int, int]]] = {}
 
 
 def later(one: datetime | None, other: datetime | None) -> datetime | None:
@@ -205,6 +209,28 @@ def _stands(copies: Iterable[Copy]) -> _Stands:
     return tuple((copy.place, copy.state) for copy in copies)
 
 
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Alike:
+    """Files of one roll whose copies stand alike: what is said of one of them goes for each.
+
+    ``own``: copies that are the roll's own (``core.lying``), of which none is damaged where there are several
+    files; ``every``: all copies of such a content.
+    """
+
+    files: int
+    size_bytes: int
+    own: Sequence[Copy]
+    every: Sequence[Copy]
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _Lacks:
+    """What follows from where the copies of a file stand, and in which state."""
+
+    lacks: Lacks
+    same_device: bool
+
+
 def need_of(
     roll: Roll, copies: Mapping[Blake3, Sequence[Copy]], around: Circumstances
 ) -> RollNeed | None:
@@ -215,49 +241,89 @@ def need_of(
         copies: of all its contents, as ``core.policy.copies_of`` makes them.
         around: see there.
     """
-    policy, places = around.policy, around.places
-    roles = policy.roles or ALL_ROLES
-    covered = cover(roll, copies, places, policy)
-    lying = Lying(roll, copies, places, around.trees)
-    found: dict[PlaceId, dict[PlaceId, int]] = {}
+    lying = Lying(roll, copies, around.places, around.trees)
+    each = [
+        Alike(
+            files=1,
+            size_bytes=file.size,
+            own=lying.own(file),
+            every=copies.get(file.content, ()),
+        )
+        for file in roll.files
+    ]
+    return need_from(roll.head, each, around)
+
+
+def need_from(
+    head: RollHead,
+    files: Sequence[Alike],
+    around: Circumstances,
+    sampled: Mapping[PlaceId, tuple[int, int]] = NOTHING,
+) -> RollNeed | None:
+    """What one roll needs, from how its files stand; see ``need_of``.
+
+    Args:
+        head: of the roll.
+        files: all its files, each in one of these.
+        around: see there.
+        sampled: number and bytes of objects that are to be fetched back, where ``around`` has no sampling.
+    """
+    roles = around.policy.roles or ALL_ROLES
+    found: dict[PlaceId, Counter[PlaceId]] = {}
     wanted: dict[PlaceId, tuple[int, int]] = {}
     tallies: dict[PlaceId, _Tally] = {}
-    fewest = len(roles)
-    harmed = harmed_at(copy for file in roll.files for copy in lying.own(file))
-    alike: dict[tuple[_Stands, _Stands], Lacks] = {}  # most files of a roll stand as others do
-    for file in roll.files:
-        every = copies.get(file.content, ())
-        own = lying.own(file)
-        stands = _stands(own), _stands(every)
-        if stands not in alike:
-            alike[stands] = lacks(own, every, places, policy)
-        filled = alike[stands].filled
+    fewest, gaps, same_device = len(roles), set[Role](), False
+    harmed = harmed_at(copy for one in files for copy in one.own)
+    for one in files:
+        stand = _lacks(one, around)
+        filled = stand.lacks.filled
         fewest = min(fewest, len(filled))
-        for copy in one_a_place(own, places):
+        gaps |= frozenset(roles) - filled
+        same_device |= stand.same_device
+        for copy in one_a_place(one.own, around.places):
             tally = tallies.setdefault(copy.place, _Tally())
-            _count(tally, copy, file, filled, around, harmed.get(copy.place))
+            _count(tally, copy, one, filled, around, harmed.get(copy.place))
             if copy.state is CopyState.DAMAGED:
-                _count_mendable(tally, copy, file, every, around)
-        for target, whence in alike[stands].wanted.items():
-            files, size = wanted.get(target, (0, 0))
-            wanted[target] = files + 1, size + file.size
-            sources = found.setdefault(target, {})
-            for one in whence:
-                sources[one] = sources.get(one, 0) + 1
+                _count_mendable(tally, copy, one, around)
+        for target, whence in stand.lacks.wanted.items():
+            count, size = wanted.get(target, (0, 0))
+            wanted[target] = count + one.files, size + one.size_bytes
+            found.setdefault(target, Counter()).update(dict.fromkeys(whence, one.files))
+    for place in sampled.keys() & tallies.keys():  # what came in meanwhile is told the next time
+        count, size = sampled[place]
+        tallies[place].ageing_files += count
+        tallies[place].ageing_bytes += size
     at = {place: tally.standing() for place, tally in tallies.items()}
-    if not covered.gaps and not any(_is_news(standing) for standing in at.values()) and not wanted:
+    if files and not gaps and not any(map(_is_news, at.values())) and not wanted:
         return None
     return RollNeed(
-        roll=roll.head,
-        gaps=covered.gaps,
-        fewest=fewest if roll.files else 0,
+        roll=head,
+        gaps=tuple(role for role in dict.fromkeys(roles) if role in gaps or not files),
+        fewest=fewest if files else 0,
         wants={
-            place: Want(files=files, size_bytes=size, sources=found[place])
-            for place, (files, size) in wanted.items()
+            place: Want(files=count, size_bytes=size, sources=dict(found[place]))
+            for place, (count, size) in wanted.items()
         },
         at=at,
-        same_device=covered.same_device,
+        same_device=same_device,
     )
+
+
+def _lacks(one: Alike, around: Circumstances) -> _Lacks:
+    stands = _stands(one.own), _stands(one.every)
+    known = around.alike.get(stands)
+    if known is None:
+        places, policy = around.places, around.policy
+        best = best_per_role(one.every, places, policy.roles or ALL_ROLES)
+        made = lacks(one.own, one.every, places, policy)
+        known = around.alike[stands] = _Lacks(
+            lacks=made,
+            same_device=any(
+                proof.state is CopyState.PROVEN and role not in made.filled
+                for role, proof in best.items()
+            ),
+        )
+    return known
 
 
 def _is_news(standing: Standing) -> bool:
@@ -273,48 +339,42 @@ def _is_news(standing: Standing) -> bool:
 def _count(
     tally: _Tally,
     copy: Copy,
-    file: RollFile,
+    one: Alike,
     filled: frozenset[Role],
     around: Circumstances,
     harmed: datetime | None,
 ) -> None:
     if copy.state is CopyState.MISSING:
-        tally.missing_files += 1
+        tally.missing_files += one.files
         return
-    tally.files += 1
-    tally.size_bytes += file.size
+    tally.files += one.files
+    tally.size_bytes += one.size_bytes
     if copy.state is CopyState.DAMAGED:
-        tally.damaged_files += 1
+        tally.damaged_files += one.files
     if copy.proof is not None:
         tally.oldest_proof = min(tally.oldest_proof or copy.proof.at, copy.proof.at)
     wanted = proof_wanted(copy, around, harmed)
     if wanted is Proof.VAIN:
         tally.vain = True
     elif wanted is Proof.NEIGHBOUR:
-        tally.unproven_files += 1
-        tally.unproven_bytes += file.size
+        tally.unproven_files += one.files
+        tally.unproven_bytes += one.size_bytes
         tally.neighbours = True
         tally.before = later(tally.before, harmed - NEAR if harmed is not None else None)
     elif wanted is Proof.AGEING or (
         wanted is not Proof.NOT_WANTED and around.places[copy.place].role in filled
     ):
-        tally.ageing_files += 1
-        tally.ageing_bytes += file.size
+        tally.ageing_files += one.files
+        tally.ageing_bytes += one.size_bytes
         cutoff = around.cutoffs.get(copy.place)
         tally.before = later(tally.before, cutoff + TICK if cutoff is not None else None)
     elif wanted is not Proof.NOT_WANTED:
-        tally.unproven_files += 1
-        tally.unproven_bytes += file.size
+        tally.unproven_files += one.files
+        tally.unproven_bytes += one.size_bytes
         tally.never_proven |= wanted is Proof.NEVER
 
 
-def _count_mendable(
-    tally: _Tally,
-    copy: Copy,
-    file: RollFile,
-    every: Sequence[Copy],
-    around: Circumstances,
-) -> None:
+def _count_mendable(tally: _Tally, copy: Copy, file: Alike, around: Circumstances) -> None:
     """A damaged copy on a drive that other copies could make whole, if they were all here."""
     is_object = around.places[copy.place].kind is PlaceKind.BUCKET
     if is_object or copy.trouble is None or not is_mendable(copy.trouble):
@@ -323,12 +383,12 @@ def _count_mendable(
         tally.vain = True  # it came right, from the cache: mending would find that again and again
         return
     others = [
-        (one.place, hurt(one, file.size))
-        for one in every
+        (one.place, hurt(one, file.size_bytes))
+        for one in file.every
         if one.state in THERE and (one.place, one.path) != (copy.place, copy.path)
     ]
-    needed = needed_from(file.size, hurt(copy, file.size), others)
+    needed = needed_from(file.size_bytes, hurt(copy, file.size_bytes), others)
     if frozenset() in needed:
         return  # some of it nobody has right: a person must know, and nothing can be done
     files, size = tally.mendable.get(needed, (0, 0))
-    tally.mendable[needed] = files + 1, size + file.size
+    tally.mendable[needed] = files + 1, size + file.size_bytes

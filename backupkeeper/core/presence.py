@@ -3,10 +3,13 @@
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from datetime import datetime, timedelta, tzinfo
+from typing import Final
 
 from backupkeeper.core.hours import Span, Window, span_of_day
 
 _DAY = timedelta(days=1)
+ALIVE: Final = "daemon"
+"""Subject of the ``seen`` events that say that the daemon was awake."""
 
 
 def nights_before(

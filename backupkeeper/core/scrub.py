@@ -43,7 +43,7 @@ With 0.5 fifty equal files were read 1.8 times an interval, with 1 one of them e
 few that are rarely here were too old twice as often. (Simulated, 900 days.)
 """
 _DAY: Final = timedelta(days=1)
-_MOST_SAMPLE_AGE: Final = timedelta(days=366)
+MOST_SAMPLE_AGE: Final = timedelta(days=366)
 _SAMPLE_TAG: Final = b"backupkeeper: yearly sample\0"
 _ALL_DRAWS: Final = 1 << 64
 _HOUR_S: Final = 3600.0
@@ -337,14 +337,19 @@ def sample_moment(content: Blake3, now: datetime, *, percent: float) -> datetime
     """
     this_year = now.astimezone(UTC).year
     for year in range(this_year, max(0, this_year - 3), -1):
-        begin = datetime(year, 1, 1, tzinfo=UTC)
-        length = datetime(year, 12, 31, tzinfo=UTC) - begin + _DAY
-        draw, place = _draws(content, year)
-        moment = begin + timedelta(microseconds=_ticks(length) * place // _ALL_DRAWS)
-        chosen = draw * 100 < percent * _ALL_DRAWS
-        if chosen and timedelta(0) <= now - moment <= _MOST_SAMPLE_AGE:
+        moment = year_moment(content, year, percent)
+        if moment is not None and timedelta(0) <= now - moment <= MOST_SAMPLE_AGE:
             return moment
     return None
+
+
+def year_moment(content: Blake3, year: int, percent: float) -> datetime | None:
+    """An object's moment in a calendar year; None: it is not chosen."""
+    draw, place = _draws(content, year)
+    begin = datetime(year, 1, 1, tzinfo=UTC)
+    length = datetime(year, 12, 31, tzinfo=UTC) - begin + _DAY
+    moment = begin + timedelta(microseconds=_ticks(length) * place // _ALL_DRAWS)
+    return moment if draw * 100 < percent * _ALL_DRAWS else None
 
 
 def _draws(content: Blake3, year: int) -> tuple[int, int]:

@@ -54,7 +54,8 @@ class Slot(NamedTuple):
 
     ``base``: of the proof that counts; ``seen``: the same, or of a look that keeps it young;
     ``fetched``: of the newest fetch (``Kind.BOTH``); ``latest``: of the newest fact; ``first``: of the
-    earliest proof, whatever came after it.
+    earliest proof, whatever came after it. ``warm``: 1 where the newest fact is writing, or a reading, that
+    was not shown to reach the medium in its mount.
     """
 
     place: PlaceId
@@ -69,6 +70,7 @@ class Slot(NamedTuple):
     latest: int
     first: int
     first_last: int
+    warm: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,12 +111,14 @@ class RollSums:
         """How many files it has."""
         return len(self.odd) + sum(group.files for group in self.groups)
 
-    def is_known_at(self, place: PlaceId) -> bool:
-        """Whether anything is known of a copy in its folder there; yes too where that is not told."""
-        return bool(self.odd) or any(
-            slot.place == place and slot.home != Home.ELSEWHERE
+    @property
+    def places(self) -> frozenset[PlaceId]:
+        """Where copies in its folder are known of; of odd files that is not told."""
+        return frozenset(
+            slot.place
             for group in self.groups
             for slot in group.slots
+            if slot.home != Home.ELSEWHERE
         )
 
 

@@ -1,18 +1,14 @@
 """Answers to what a command asks of the daemon: status, pause, resume, give way."""
 
 import os
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 from typing import Any, Final
 
 from backupkeeper.actions.arrivals import arrivals
-from backupkeeper.actions.context import Context
 from backupkeeper.actions.drilled import drill_sentence
-from backupkeeper.actions.in_short import Hurt, hurt_of, in_short, to_go
-from backupkeeper.actions.online import OnlineDrive, bare, come_back, online
-from backupkeeper.actions.place_check import reminders
-from backupkeeper.actions.room import free_on, remembered_room
+from backupkeeper.actions.in_short import hurt_of, to_go
 from backupkeeper.core.deeds import (
     CardHere,
     Deed,
@@ -22,8 +18,7 @@ from backupkeeper.core.deeds import (
 )
 from backupkeeper.core.estimate import Pace, left, pace_of
 from backupkeeper.core.line import WAITS_FOR_HOURS, line_at
-from backupkeeper.core.model import EventKind, Place, PlaceId, PlaceKind, Standing
-from backupkeeper.core.needs import later
+from backupkeeper.core.model import PlaceId, PlaceKind, Standing
 from backupkeeper.core.patience import line_of, shut_of, until
 from backupkeeper.core.status import (
     CardStatus,
@@ -37,10 +32,9 @@ from backupkeeper.core.wish import LONG_AGO
 from backupkeeper.daemon.aftermath import title
 from backupkeeper.daemon.control import Request
 from backupkeeper.daemon.seeing import ASKED_FOR, Heard, Seeing
-from backupkeeper.daemon.shares import Shares
 from backupkeeper.daemon.sights import SightKind
+from backupkeeper.daemon.without import damage_words, quiet_notes
 from backupkeeper.daemon.workbench import Job
-from backupkeeper.report.mail_words import waiting_words
 
 MOST_WAITING: Final = 500
 MOST_PAUSE: Final = timedelta(days=365)
@@ -165,7 +159,7 @@ class Answers:
                 for one in made.waiting[:MOST_WAITING]
             ),
             failing=tuple(_failing(view)),
-            damage=_damage(hurt_of(view.needs), view.places),
+            damage=damage_words(hurt_of(view.needs), view.places),
             rolls_with_gaps=sum(bool(need.gaps) for need in view.needs),
             rolls=self.seeing.surveyor.rolls,
             bytes_to_go=sum(map(to_go, view.needs)),
@@ -178,7 +172,7 @@ class Answers:
                 left=self.seeing.workbench.left(),
             ),
             advice=self.seeing.shares.warnings(now),
-            notes=_notes(self.seeing.context, now),
+            notes=quiet_notes(self.seeing.context, now),
         )
 
     def _drives(self, view: View) -> list[DriveStatus]:
@@ -316,71 +310,3 @@ def _down(view: View, tz: tzinfo) -> Iterator[str]:
         )
         at = max(until(setback, subject), view.now).astimezone(tz)
         yield f"The line{to} is down since {when}; next try {at:%H:%M}. {setback.message}"
-
-
-def _damage(hurt: Iterable[Hurt], places: Mapping[PlaceId, Place]) -> tuple[str, ...]:
-    return tuple(f"{one.roll.folder} on {places[one.place].name}: {_how_many(one)}" for one in hurt)
-
-
-def _how_many(hurt: Hurt) -> str:
-    """``1 file damaged, 2 files missing``: what there is none of is not told."""
-    counts = ((hurt.damaged_files, "damaged"), (hurt.missing_files, "missing"))
-    return ", ".join(
-        f"{count:,} {'file' if count == 1 else 'files'} {what}" for count, what in counts if count
-    )
-
-
-def status_without_daemon(context: Context, tz: tzinfo) -> Status:
-    """What can be said where no daemon runs: places and facts, looked at now."""
-    now = context.clock.now()
-    seen = {event: one.at for event, one in context.catalog.latest(EventKind.SEEN).items()}
-    room = {place: at for place, (at, _) in remembered_room(context).items()}
-    drives, back = [], []
-    for place in context.catalog.places():
-        if place.kind is PlaceKind.BUCKET or place.standing is not Standing.ACTIVE:
-            back.append(come_back(context, place))
-            continue
-        found = online(context, place)
-        is_here = isinstance(found, OnlineDrive)
-        drives.append(
-            DriveStatus(
-                name=place.name,
-                role=place.role.value,
-                point=found.root if isinstance(found, OnlineDrive) else "",
-                free_bytes=free_on(context, [found]).get(place.id)
-                if isinstance(found, OnlineDrive)
-                else None,
-                last_seen=now if is_here else later(seen.get(place.id), room.get(place.id)),
-                note="" if isinstance(found, OnlineDrive) else found,
-                is_bare=not is_here and bare(context, place) is not None,
-            )
-        )
-    short = in_short(context)
-    names = {place.id: place for place in context.catalog.places()}
-    return Status(
-        at=now,
-        process=None,
-        since=None,
-        paused_until=None,
-        may_upload=False,
-        line=LineStatus(limit_bytes_s=line_at(now, context.config.upload.line, tz).limit),
-        proof_seconds=0.0,
-        drives=tuple(drives),
-        cards=(),
-        strangers=tuple(filter(None, back)),
-        under_way=(),
-        waiting=(),
-        failing=(),
-        damage=_damage(short.hurt, names),
-        rolls_with_gaps=short.rolls_with_gaps,
-        rolls=short.rolls,
-        bytes_to_go=short.to_go_bytes,
-        drill=drill_sentence(context),
-        advice=Shares(context, tz).warnings(now),
-        notes=_notes(context, now),
-    )
-
-
-def _notes(context: Context, now: datetime) -> tuple[str, ...]:
-    """Sentences to be told quietly: on buckets, and on mails that can't get out."""
-    return (*reminders(context), *waiting_words(context.catalog.waiting(), now))

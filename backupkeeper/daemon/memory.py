@@ -14,6 +14,7 @@ from backupkeeper.core.deeds import DriveHere, Pictureless, Setback
 from backupkeeper.core.hearing import unheard
 from backupkeeper.core.model import Event, EventKind, Place, PlaceId
 from backupkeeper.core.patience import setbacks
+from backupkeeper.core.presence import ALIVE
 from backupkeeper.core.thinning import EVERY, RUN
 from backupkeeper.daemon.aftermath import Aftermath
 from backupkeeper.ports.catalog import Catalog
@@ -22,8 +23,6 @@ from backupkeeper.ports.clock import Clock
 LOOK_BACK: Final = timedelta(days=3)
 """How far back nights, absences and failures matter."""
 KEPT: Final = timedelta(days=90)
-ALIVE: Final = "daemon"
-"""Subject of the ``seen`` events that say that the daemon was awake."""
 ALIVE_EVERY: Final = timedelta(minutes=10)
 AWAY_AFTER: Final = timedelta(minutes=3)
 """A tick comes each minute: when none came for so long, the machine slept."""

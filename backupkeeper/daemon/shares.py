@@ -16,10 +16,9 @@ from backupkeeper.actions.health import advice_on_drives, sentence
 from backupkeeper.actions.sample_budget import sample_warnings
 from backupkeeper.core.deeds import DeedKind, DrillDue
 from backupkeeper.core.model import EventKind, Place, PlaceId, PlaceKind, Standing
-from backupkeeper.core.presence import nights_before, nights_here
+from backupkeeper.core.presence import ALIVE, nights_before, nights_here
 from backupkeeper.core.scrub import Habits, forecast, forecast_words, young_until
 from backupkeeper.core.trends import Level
-from backupkeeper.daemon.memory import ALIVE
 
 NIGHTS: Final = 90
 KNOWN_FROM: Final = 14
@@ -144,11 +143,13 @@ class Shares:
         if place.kind is PlaceKind.BUCKET or place.standing is not Standing.ACTIVE:
             return None
         habits, catalog = self.habits(place.id, now), self._context.catalog
+        if habits.of_nights < KNOWN_FROM:
+            return None
         age = self._context.config.policy.drive_proof_age
         # What it holds is quickly told, and no less than what is proven there.
         _, held = catalog.holdings(place.id)
         most = forecast(held, habits, age)
-        if most is None or most.enough or habits.of_nights < KNOWN_FROM:
+        if most is None or most.enough:
             return None
         made = forecast(sum(load.size_bytes for load in catalog.proof_ages(place.id)), habits, age)
         if made is None or made.enough:

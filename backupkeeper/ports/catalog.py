@@ -24,6 +24,7 @@ from backupkeeper.core.model import (
     Xxh128,
 )
 from backupkeeper.core.policy import Policy
+from backupkeeper.core.sampling import Drawn, Turn
 from backupkeeper.core.scrub import Load
 from backupkeeper.core.standing import Scale, Tallies
 from backupkeeper.core.sums import RollSums
@@ -197,6 +198,20 @@ class Catalog(EncryptedRows, Outbox, Protocol):
 
         Of one moment. As long as a roll's stamp stands nothing new is known of it.
         """
+        ...
+
+    def drawn(
+        self, rolls: Iterable[RollSums], turns: Sequence[Turn]
+    ) -> Mapping[RollId, Sequence[Drawn]]:
+        """Files of rolls that have their turn to be fetched back, all these turns in one."""
+        ...
+
+    def each_file(self, one: RollSums) -> RollSums:
+        """The same roll's sums with a group for each file."""
+        ...
+
+    def files_of(self, roll_id: RollId, paths: Iterable[str]) -> tuple[RollFile, ...]:
+        """Files of a sealed roll that have these paths, by path."""
         ...
 
     def not_plainly_proven(self, place: PlaceId, since: datetime) -> frozenset[RollId]:

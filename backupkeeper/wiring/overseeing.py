@@ -1,25 +1,19 @@
 """What the Keeper knows of everything at once, for the report."""
 
 from collections.abc import Mapping
-from contextlib import suppress
 from dataclasses import replace
-from typing import Final
 
 from tzlocal import get_localzone
 
 from backupkeeper.actions.context import Context
 from backupkeeper.actions.overview import overview
-from backupkeeper.core.errors import BackupkeeperError, ListingError, OutOfReachError, UsageError
+from backupkeeper.core.errors import OutOfReachError, UsageError
 from backupkeeper.core.hours import next_week
 from backupkeeper.core.overview import Overview
 from backupkeeper.core.status import Status
 from backupkeeper.daemon.control import ask
 from backupkeeper.wiring.showing import show
-
-OTHER_DAEMON: Final = "A daemon of another version of backupkeeper runs, so what it is at is not known. Start it anew."
-SILENT_DAEMON: Final = (
-    "A daemon runs, but did not say in time what it is at. Ask again in a minute."
-)
+from backupkeeper.wiring.telling import ear_of, heard
 
 
 class Overseeing:
@@ -47,7 +41,7 @@ class Overseeing:
 
     def status(self) -> Status:
         """What the daemon is at; without one, what is so without it."""
-        from backupkeeper.daemon.answers import status_without_daemon  # noqa: PLC0415 - as above
+        from backupkeeper.daemon.without import status_without_daemon  # noqa: PLC0415 - as above
 
         status, unheard = self._heard()
         if status is not None:
@@ -101,19 +95,8 @@ class Overseeing:
         return address, str(told.get("door", ""))
 
     def _heard(self) -> tuple[Status | None, str]:
-        """What the daemon is at; None: none runs, or the sentence says why it is not known."""
-        from backupkeeper.report.status import status_from_json  # noqa: PLC0415 - as above
-
-        told = ask(self._ear, "status")
-        if told is not None and "status" in told:
-            with suppress(ListingError):
-                return status_from_json(told["status"]), ""
-            return None, OTHER_DAEMON
-        with suppress(BackupkeeperError):  # a lock that can't be looked at stops no report
-            if self._context.locks.holder("daemon") is not None:
-                return None, SILENT_DAEMON
-        return None, ""
+        return heard(self._context.config, self._context.locks)
 
     @property
     def _ear(self) -> str:
-        return f"{self._context.config.catalog.path}.locks"
+        return ear_of(self._context.config)

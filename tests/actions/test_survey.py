@@ -3,16 +3,17 @@
 The expected answer is always ``core.needs.need_of`` of every roll from all facts: no sieve, no cache.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from typing import Any
 
 import pytest
 from hypothesis import given, settings, strategies as st
 
 from backupkeeper.actions.survey import Surveyor, survey
 from backupkeeper.catalog.store import SqliteCatalog
-from backupkeeper.core.model import Event, EventKind, Fact, PlaceId, Result, RollId, Way
+from backupkeeper.core.model import Event, EventKind, PlaceId, Result, Way
 from tests.actions.survey_world import (
     DAY,
     MAIN,
@@ -114,18 +115,18 @@ def test_that_manifests_stand_there_is_asked_once_and_again_only_where_one_may_l
 
 @dataclass
 class Counted:
-    """How often a roll was looked at file by file."""
+    """How often it was asked anew what a roll needs."""
 
     times: int = 0
 
     def count(self, monkeypatch: pytest.MonkeyPatch) -> "Counted":
-        ask = SqliteCatalog.facts_of_roll
+        ask = Surveyor._examine
 
-        def asked(catalog: SqliteCatalog, ident: RollId) -> Iterator[Fact]:
+        def asked(surveyor: Surveyor, *told: Any) -> Any:
             self.times += 1
-            return ask(catalog, ident)
+            return ask(surveyor, *told)
 
-        monkeypatch.setattr(SqliteCatalog, "facts_of_roll", asked)
+        monkeypatch.setattr(Surveyor, "_examine", asked)
         return self
 
 

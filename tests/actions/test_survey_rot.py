@@ -3,17 +3,18 @@
 from dataclasses import replace
 from datetime import datetime, timedelta
 from functools import partial
+from typing import Any
 
 import pytest
 from hypothesis import given, settings, strategies as st
 
 from backupkeeper.actions.one_roll import trees_of
 from backupkeeper.actions.survey import Surveyor, survey
-from backupkeeper.catalog.store import SqliteCatalog
 from backupkeeper.core.deeds import RollNeed
 from backupkeeper.core.model import Fact, PlaceId, Result, Way
 from backupkeeper.core.needs import TICK, Circumstances, need_of
 from backupkeeper.core.policy import copies_of
+from backupkeeper.core.sums import RollSums
 from tests.actions.survey_world import (
     DAY,
     MAIN,
@@ -75,15 +76,15 @@ def test_with_any_share_the_kept_survey_is_the_one_from_all_facts(
 
 
 def counted(monkeypatch: pytest.MonkeyPatch) -> list[object]:
-    """Every roll that is looked at file by file from now on."""
+    """Every roll of which it is asked anew what it needs from now on."""
     looked: list[object] = []
-    ask = SqliteCatalog.facts_of_roll
+    ask = Surveyor._examine
 
-    def asked(catalog: SqliteCatalog, ident: object) -> object:
-        looked.append(ident)
-        return ask(catalog, ident)  # type: ignore[arg-type]  # handed on as it came
+    def asked(surveyor: Surveyor, sums: RollSums, *told: Any) -> Any:
+        looked.append(sums.id)
+        return ask(surveyor, sums, *told)
 
-    monkeypatch.setattr(SqliteCatalog, "facts_of_roll", asked)
+    monkeypatch.setattr(Surveyor, "_examine", asked)
     return looked
 
 

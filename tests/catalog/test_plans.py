@@ -10,7 +10,7 @@ from backupkeeper.catalog.store import SqliteCatalog
 EVENT = {"kind": "ran", "at": 0, "subject": b"", "detail": b"", "first": 0, "page": 1, "before": 1}
 QUESTIONS: dict[str, tuple[str, Any]] = {
     "the sieve": (reading.SIEVE, {"place": 1, "since": 0, "latest": 1, "counts_from": 0}),
-    "what a place holds": (reading.HOLDINGS, ("x",)),
+    "what a place holds": (reading.HOLDINGS, {"place": "x"}),
     "what a place may lack of a roll": (reading.UNSENT, {"roll": "x", "place": "x"}),
     "facts of copies": (reading._FACTS.format(since=0), [1] * reading.MARKS.count("?")),
     "events of a kind": (events.OF_KIND, EVENT),
@@ -18,9 +18,9 @@ QUESTIONS: dict[str, tuple[str, Any]] = {
     "the latest events": (events.LATEST, EVENT),
     "old events": (events.THIN, EVENT),
 }
-SMALL = {"r", "s", "subjects"}
-"""Tables that may be walked over whole: the sieve looks at every roll, the latest events are those
-of each subject."""
+SMALL = {"r", "s", "subjects", "m", "missed", "gone"}
+"""What may be walked over whole: the sieve looks at every roll, the latest events are those
+of each subject, and of what a place holds all that was ever missing is taken off."""
 
 
 @pytest.mark.parametrize("question", QUESTIONS)

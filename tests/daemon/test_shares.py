@@ -9,8 +9,7 @@ import pytest
 from backupkeeper.catalog.store import SqliteCatalog
 from backupkeeper.core.deeds import DeedKind
 from backupkeeper.core.model import Event, EventKind, Fact, PlaceId, Result, Standing, Way
-from backupkeeper.core.presence import nights_before
-from backupkeeper.daemon.memory import ALIVE
+from backupkeeper.core.presence import ALIVE, nights_before
 from backupkeeper.daemon.shares import GONE, KNOWN_FROM, NIGHTS, WORN_EVERY, Shares
 from tests.actions.survey_world import MAIN, TRAVEL, VAULT, World, place, world
 from tests.catalog.made import NOW, content, name_of

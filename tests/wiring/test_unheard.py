@@ -15,7 +15,7 @@ from backupkeeper.report.overview_json import overview_json
 from backupkeeper.report.page import page
 from backupkeeper.report.status import needs_person, status_json, status_lines
 from backupkeeper.wiring.keeper import Keeper
-from backupkeeper.wiring.overseeing import OTHER_DAEMON, SILENT_DAEMON
+from backupkeeper.wiring.telling import OTHER_DAEMON, SILENT_DAEMON
 from tests.stories.yard import NO_CLOUD, Yard
 
 UNKNOWN = {"error": "The daemon does not know what that means (yet)."}
