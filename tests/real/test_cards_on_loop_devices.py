@@ -98,7 +98,7 @@ def test_what_lies_deeper_than_a_path_can_say_is_unreadable_not_passed_over(
         os.close(here)
     listing = list_card(RealFiles(), str(ext4_card))
     assert listing.files == ()
-    assert [why for _, why in listing.unreadable] == ["ENAMETOOLONG"]
+    assert [why for _, why in listing.unreadable] == ["can't be read (ENAMETOOLONG)"]
 
 
 @pytest.mark.real("ext4", "exfat")
@@ -204,7 +204,7 @@ def test_an_ordinary_person_is_told_what_they_may_not_look_into(tmp_path: Path) 
                 os.seteuid(0)
         assert [entry.path for entry in listing.files] == ["open/clip.mov"]
         assert listing.unreadable == (
-            ("closed", "EACCES"),
-            ("listed/clip.mov", "EACCES"),
-            ("lost+found", "EACCES"),
+            ("closed", "can't be read (EACCES)"),
+            ("listed/clip.mov", "can't be read (EACCES)"),
+            ("lost+found", "can't be read (EACCES)"),
         )
