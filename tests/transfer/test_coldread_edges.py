@@ -8,6 +8,7 @@ from backupkeeper.core.errors import MismatchError, SourceChangedError
 from backupkeeper.core.model import BLOCK_BYTES
 from backupkeeper.core.ranges import Ranges
 from backupkeeper.ports.files import Handle
+from backupkeeper.transfer.coldpolicy import ColdKind, cold_policy
 from backupkeeper.transfer.coldread import (
     DEVICE_DROPPED,
     DROPPED_DIRECT,
@@ -191,3 +192,15 @@ def test_just_the_blocks_are_wrong_of_which_the_device_did_not_give_all(
     assert set(found) == {0, 1, 2}
     assert {n for n, digest in found.items() if digest is None} == blocks
     assert all(found[n] == zeros for n in {0, 1} - blocks)
+
+
+@pytest.mark.parametrize(
+    ("fs_type", "kind"),
+    [("xfs", ColdKind.KERNEL), ("fuse.some", ColdKind.FUSE), ("zfs", ColdKind.NEVER)],
+)
+def test_a_policy_knows_its_type_its_device_and_the_stopwatch(fs_type: str, kind: ColdKind) -> None:
+    made = cold_policy(fs_type, "/dev/sdx1", stopwatch=lambda: 7.0)
+    assert (made.fs_type, made.kind) == (fs_type, kind)
+    assert made.block_device == (None if kind is ColdKind.NEVER else "/dev/sdx1")
+    assert made.stopwatch is not None
+    assert made.stopwatch() == 7.0

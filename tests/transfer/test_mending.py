@@ -225,11 +225,22 @@ def test_what_goes_wrong_in_writing_is_one_of_our_errors(
     stand = Stand()
     work = mending(stand, hurt(GOOD, 3), Other(GOOD))
     stand.fail[call] = (TEMP, broken(number))
-    with pytest.raises(error):
+    with pytest.raises(error, match=PATH):
         work.make()
     assert stand.open_handles == 0
     if error is SyncError:
         assert left(stand) is None, "what is left of it is worth nothing"
+
+
+def test_what_went_wrong_first_is_told_where_it_can_not_be_cut_nor_closed_either() -> None:
+    stand = Stand()
+    work = mending(stand, hurt(GOOD, 3), Other(GOOD))
+    stand.put(TEMP, b"of an interruption")
+    stand.fail["truncate"], stand.fail["close"] = (TEMP, broken(errno.EFBIG)), (TEMP, EIO)
+    with pytest.raises(WriteError, match=PATH) as caught:
+        work.make()
+    assert "EFBIG" in str(caught.value)
+    assert stand.open_handles == 0
 
 
 @pytest.mark.parametrize("number", [errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL])
