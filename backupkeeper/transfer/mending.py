@@ -246,8 +246,7 @@ class Mending:
         try:
             return own.read(number) if own is not None else memoryview(b"")
         except ReadError:  # the device gives nothing at all just there
-            start = number * BLOCK_BYTES
-            self._damage.append((start, start + BLOCK_BYTES))
+            self._damage += ranges_of([number], self._patient.content.size)
             return memoryview(b"")
 
     def _close(self, own: Blocks | None) -> None:

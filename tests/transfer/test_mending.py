@@ -133,6 +133,8 @@ def test_damage_is_told_to_the_byte(damaged: bytes, damage: Ranges) -> None:
     stand, found = made(damaged, Other(GOOD))
     assert durable(stand) == GOOD
     assert (found.damage, found.lost) == (damage, ())
+    if len(damaged) > len(GOOD):
+        assert (found.own, found.taken) == (3, {}), "all that must be there is right"
 
 
 def test_two_that_are_wrong_in_different_sectors_have_it_together() -> None:
@@ -140,6 +142,14 @@ def test_two_that_are_wrong_in_different_sectors_have_it_together() -> None:
     assert durable(stand) == GOOD
     assert (found.own, found.pieced, found.taken) == (2, [1], {})
     assert found.damage == ((BLOCK_BYTES + 5, BLOCK_BYTES + 6),)
+
+
+def test_a_copy_that_ends_early_still_gives_its_beginning() -> None:
+    damaged = hurt(GOOD, 3)[: BLOCK_BYTES + 5_120]
+    stand, found = made(damaged, Other(hurt(GOOD, BLOCK_BYTES + 5)))
+    assert durable(stand) == GOOD
+    assert (found.pieced, found.taken) == ([1], {0: [0, 2]})
+    assert found.damage == ((3, 4), (len(damaged), len(GOOD)))
 
 
 LAST = (2 * BLOCK_BYTES, len(GOOD))
@@ -181,6 +191,30 @@ def test_a_device_that_gives_nothing_costs_only_what_no_other_copy_has() -> None
     again.fail["open_read"] = (PATH, EIO)
     with pytest.raises(ReadError):
         mending(again, GOOD, Other(GOOD)).survey([0])
+
+
+def test_what_is_lost_of_a_file_that_can_not_be_opened_is_told() -> None:
+    stand = Stand()
+    stand.fail["open_read"] = (PATH, EIO)
+    found = mending(stand, GOOD, Other(hurt(GOOD, BLOCK_BYTES + 5))).make()
+    assert (found.lost, found.reading, left(stand)) == ((SECOND,), None, None)
+
+
+class Refuses(Stand):
+    """From the second block of the damaged file on reading is refused."""
+
+    def read_into(self, handle: Handle, buffer: memoryview, offset: int) -> int:
+        if self.paths.get(handle) == PATH and offset >= BLOCK_BYTES:
+            raise broken(errno.EACCES)
+        return super().read_into(handle, buffer, offset)
+
+
+def test_a_block_that_can_not_be_read_is_hurt_and_nothing_else_is() -> None:
+    stand = Refuses()
+    found = mending(stand, GOOD, Other(GOOD)).make()
+    assert durable(stand) == GOOD
+    assert (found.own, found.taken, found.lost) == (1, {0: [1, 2]}, ())
+    assert found.damage == ((BLOCK_BYTES, len(GOOD)),), "and no byte beyond the end"
 
 
 class NoBytes(Stand):
