@@ -5,6 +5,8 @@
 #        what fails says how to try just that again: SEED=7 STEPS=1 ..., MOMENT=12 ...)
 # lint   format, style, types, layers, known vulnerabilities
 # audit  only the last of these: whether what constraints.txt names has any; says what could not be checked
+# mutate changes the program in small ways, one at a time, and names the changes that no test notices
+#        (MODULES="core/policy core/verdict" TESTS=tests/core says where and by which tests; .mutate/ is made anew)
 # bench  ratios against what one would type by hand (ARGS="-k verify" picks one); needs root for cold caches
 # venv   .venv with everything that the above need
 #
@@ -19,9 +21,11 @@ ARGS ?=
 STEPS ?= 10000
 SEED ?=
 MOMENT ?=
+MODULES ?= core/verdict
+TESTS ?= tests/core
 PIP := $(BIN)/python -m pip --disable-pip-version-check install --quiet
 
-.PHONY: demo test break lint audit bench venv clean
+.PHONY: demo test break lint audit mutate bench venv clean
 .DELETE_ON_ERROR:
 
 demo: .venv/.has-demo
@@ -49,13 +53,27 @@ lint: .venv/.has-dev
 audit: .venv/.has-dev
 	$(BIN)/python -m tests.architecture.audit constraints.txt
 
+mutate: .venv/.has-dev
+	$(PIP) -c constraints.txt --group mutate
+	rm -rf .mutate
+	mkdir .mutate
+	cp -R backupkeeper tests systemd Makefile LICENSE *.md *.toml constraints.txt .mutate
+	printf '%s\n' '[tool.mutmut]' 'source_paths = ["backupkeeper"]' \
+	  'only_mutate = [$(foreach module,$(MODULES),"backupkeeper/$(module).py",)]' \
+	  'pytest_add_cli_args = ["-p", "no:randomly", "-p", "no:cacheprovider", "-n", "0", "-q", "-x"]' \
+	  'pytest_add_cli_args_test_selection = [$(foreach test,$(TESTS),"$(test)",)]' \
+	  'also_copy = ["systemd", "Makefile", "LICENSE", "README.md", "DEVELOPERS.md", "CHANGELOG.md", "config.example.toml", "constraints.txt"]' \
+	  >> .mutate/pyproject.toml
+	cd .mutate && "$(abspath $(BIN))/mutmut" run --max-children 1 > run.log; status=$$?; tr '\r' '\n' < run.log | tail -n 2; exit $$status
+	cd .mutate && "$(abspath $(BIN))/mutmut" results
+
 bench: .venv/.has-dev
 	$(BIN)/python -m pytest -q -s -p no:randomly -p no:cacheprovider -o timeout=3600 -o faulthandler_timeout=0 -o python_files='bench_*.py' -o python_functions='bench_*' tests/benchmarks $(ARGS)
 
 venv: .venv/.has-dev
 
 clean:
-	rm -rf .venv .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache .coverage .coverage.*
+	rm -rf .venv .mutate .mypy_cache .ruff_cache .pytest_cache .hypothesis .import_linter_cache .coverage .coverage.*
 
 .venv/.made: Makefile
 	@found=; \

@@ -103,3 +103,13 @@ def test_ordinary_files_have_four_parts_of_16_mebibytes_on_their_way() -> None:
 @pytest.mark.parametrize(("wanted", "small"), [(1, 8), (4, 32), (8, 64), (32, 64)])
 def test_many_more_small_files_than_parts_travel_at_once(wanted: int, small: int) -> None:
     assert parts.small_at_once(wanted) == small
+
+
+def test_parts_that_do_not_fill_what_may_be_held_travel_in_whole_numbers() -> None:
+    assert repr(parts.parts_at_once(24 * MEBIBYTE)) == "2"
+    assert repr(parts.parts_at_once(parts.HELD_BYTES + 1)) == "1"
+
+
+def test_one_more_part_is_made_ready_while_parts_are_no_larger_than_usual() -> None:
+    assert parts.parts_held(parts.USUAL_PART, at_once=4) == 5
+    assert parts.parts_held(parts.USUAL_PART + 1, at_once=2) == 2

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, strategies as st
 
 from backupkeeper.core.model import BLOCK_BYTES, Blake3
-from backupkeeper.core.parts import MOST_PARTS, SMALLEST_PART, USUAL_PART
+from backupkeeper.core.parts import LARGEST_PART, MOST_PARTS, SMALLEST_PART, USUAL_PART
 from backupkeeper.core.uploads import (
     KEPT_FOR,
     Begun,
@@ -125,6 +125,10 @@ def test_any_number_of_parts_that_a_store_takes_is_gone_on_with(count: int) -> N
     assert PART >= SMALLEST_PART
     assert can_go_on(BEGUN, size=count * PART, check=None)
     assert can_go_on(BEGUN, size=count * PART - 1, check=None)
+
+
+def test_parts_as_large_as_a_store_takes_are_gone_on_with() -> None:
+    assert can_go_on(replace(BEGUN, part_bytes=LARGEST_PART), size=2 * LARGEST_PART, check=None)
 
 
 TICK = timedelta(microseconds=1)
