@@ -54,6 +54,12 @@ def test_equally_good_drives_take_turns_by_bytes() -> None:
     assert first == ["a", "b", "b", "b", "b"]
 
 
+def test_a_drive_that_gave_twice_has_given_both() -> None:
+    shares = Shares()
+    first = [shares.ordered([drive("b"), drive("a")], n)[0].copy.place for n in (100, 60, 60, 60)]
+    assert first == ["a", "b", "b", "a"]
+
+
 def test_nothing_gives_nothing() -> None:
     assert Shares().ordered([], 1) == ()
 
