@@ -128,7 +128,9 @@ class Searched:
             try:
                 yield
             finally:
-                watch.terminate()
+                # Not asked to end: it would wait for a process that itself waits for one that is stopped
+                # (vfork). Each line is in its file as soon as it is whole, and who is watched goes on.
+                watch.kill()
 
     def files(self) -> dict[str, bytes]:
         """Every file that the program made or could have written to, snapshots unpacked."""
