@@ -3,11 +3,13 @@
 What each file system does is SEEN section 2's table; here it is tried again.
 """
 
+import ctypes
 import mmap
 import os
 import subprocess
 import sys
 from collections.abc import Iterator
+from contextlib import contextmanager
 
 import pytest
 
@@ -64,6 +66,25 @@ def write(drive: LoopFs) -> tuple[str, Content]:
     return path, hasher.content()
 
 
+LIBC = ctypes.CDLL(None, use_errno=True)
+LIBC.mmap.restype = ctypes.c_void_p
+LIBC.mmap.argtypes = [ctypes.c_void_p, ctypes.c_size_t, *[ctypes.c_int] * 3, ctypes.c_long]
+LIBC.mlock.argtypes = LIBC.munmap.argtypes = [ctypes.c_void_p, ctypes.c_size_t]
+
+
+@contextmanager
+def kept_in_memory(path: str, size: int) -> Iterator[None]:
+    """The system may take back cached pages whenever it likes; not these, for so long (mlock(2))."""
+    descriptor = os.open(path, os.O_RDONLY)
+    address = LIBC.mmap(None, size, mmap.PROT_READ, mmap.MAP_SHARED, descriptor, 0)
+    os.close(descriptor)
+    try:
+        assert LIBC.mlock(address, size) == 0, os.strerror(ctypes.get_errno())
+        yield
+    finally:
+        assert LIBC.munmap(address, size) == 0
+
+
 def rot(drive: LoopFs) -> None:
     drive.spoil(MARK, b"x" * len(MARK))
 
@@ -89,9 +110,10 @@ def test_a_sound_file_is_read_cold_and_matches(drive: LoopFs) -> None:
 @pytest.mark.parametrize("drive", EVERY, indirect=True)
 def test_rot_behind_the_caches_is_seen_and_located(drive: LoopFs) -> None:
     path, content = write(drive)
-    rot(drive)
-    with open(path, "rb") as file:
-        assert MARK in file.read(), "without a cold read the cache answers"
+    with kept_in_memory(path, SIZE):
+        rot(drive)
+        with open(path, "rb") as file:
+            assert MARK in file.read(), "without a cold read the cache answers"
     reading = read_cold(FILES, path, cold_policy(drive.fs_type, drive.device))
     assert reading.cold
     assert reading.xxh128 != content.xxh128
@@ -102,8 +124,9 @@ def test_rot_behind_the_caches_is_seen_and_located(drive: LoopFs) -> None:
 @pytest.mark.parametrize("drive", ["exfat"], indirect=True)
 def test_through_fuse_without_the_right_to_the_device_it_is_said_to_be_warm(drive: LoopFs) -> None:
     path, content = write(drive)
-    rot(drive)
-    reading = read_cold(FILES, path, cold_policy(drive.fs_type, "/dev/no-such-device"))
+    with kept_in_memory(drive.device, os.stat(drive.backing).st_size):
+        rot(drive)
+        reading = read_cold(FILES, path, cold_policy(drive.fs_type, "/dev/no-such-device"))
     assert reading.xxh128 == content.xxh128, "the device's cache answered"
     assert not reading.cold
     assert reading.evidence == ""
