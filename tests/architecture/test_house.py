@@ -273,8 +273,12 @@ def test_imports_run_downward_only() -> None:
 
 
 def program() -> click.Group:
-    """The command-line program as click sees it."""
-    return importlib.import_module("backupkeeper.cli.main").main  # type: ignore[no-any-return]  # click's own object
+    """The command-line program as click sees it, with all of its commands, which are loaded when asked for."""
+    group: click.Group = importlib.import_module("backupkeeper.cli.main").main
+    context = click.Context(group)
+    for name in group.list_commands(context):
+        assert group.get_command(context, name) is not None, name
+    return group
 
 
 def commands(group: click.Command, words: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
